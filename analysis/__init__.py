@@ -1,0 +1,1 @@
+"""From samples to findings, events and diagnosis; pure functions only."""

@@ -1,0 +1,124 @@
+"""Which faults the findings point at, as groups that this plan can't tell apart.
+
+A readable table: each row is a sign in the findings, the faults that give it, and where
+to look, the cheapest look first. No probability is claimed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from records.errors import Reason
+from records.judgement import Finding, Outcome, Suspect
+
+_FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
+_SEAT = ("seat_leak", "creep_rate")
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """One row of the table.
+
+    Attributes:
+        faults: group of faults that show alike. look_at: where to look, cheapest first.
+        shown_by: returns the findings that show it, none when it is not there.
+    """
+
+    faults: tuple[str, ...]
+    look_at: tuple[str, ...]
+    shown_by: Callable[[Sequence[Finding]], list[Finding]]
+
+
+def _failed(findings: Sequence[Finding], *ids: str) -> list[Finding]:
+    return [f for f in findings if f.id in ids and f.outcome in _FAILS]
+
+
+def _because(findings: Sequence[Finding], *ids: str) -> list[Finding]:
+    return [f for f in findings if any(reason.id in ids for reason in f.why)]
+
+
+def _external(findings: Sequence[Finding]) -> list[Finding]:
+    return _failed(findings, "external_leak")
+
+
+def _seat(findings: Sequence[Finding]) -> list[Finding]:
+    shown = _failed(findings, *_SEAT)
+    highest = [
+        f
+        for f in _failed(findings, "lockup_highest")
+        if any(note.id == "over_pressure" for note in f.evidence.notes)
+    ]
+    return [*shown, *highest]
+
+
+def _rise_alone(findings: Sequence[Finding]) -> list[Finding]:
+    if _seat(findings):
+        return []
+    return _failed(findings, "lockup_rise", "lockup_highest")
+
+
+def _hidden(findings: Sequence[Finding]) -> list[Finding]:
+    if _external(findings) or _seat(findings):
+        return []
+    return _because(findings, "outlet_leak_could_hide_it")
+
+
+def _rig(findings: Sequence[Finding]) -> list[Finding]:
+    return [f for f in _because(findings, "rig_leak_above_gate") if f.id == "rig_leak"]
+
+
+def _supply(findings: Sequence[Finding]) -> list[Finding]:
+    return _because(findings, "inlet_not_steady")
+
+
+def _set(findings: Sequence[Finding]) -> list[Finding]:
+    return _failed(findings, "set_pressure")
+
+
+_OUTSIDE = (
+    "outlet_fitting",
+    "bonnet_joint",
+    "back_cap_gasket",
+    "diaphragm_pinhole",
+    "diaphragm_torn",
+    "relief_weeping",
+)
+_OUTSIDE_LOOK = ("outlet_joint", "bonnet_joint", "back_cap", "bonnet_vent", "diaphragm")
+_INSIDE = ("seat_debris", "seat_nicked", "seat_worn")
+_INSIDE_LOOK = ("seat", "orifice")
+
+SIGNS: tuple[Sign, ...] = (
+    Sign(_OUTSIDE, _OUTSIDE_LOOK, _external),
+    Sign(_INSIDE, _INSIDE_LOOK, _seat),
+    Sign(("stem_friction", "seat_worn"), ("stem", "seat"), _rise_alone),
+    Sign((*_OUTSIDE, *_INSIDE), (*_OUTSIDE_LOOK, *_INSIDE_LOOK), _hidden),
+    Sign(
+        ("spring_relaxed", "spring_soft", "spring_stiff"),
+        ("adjuster_lock", "spring"),
+        _set,
+    ),
+    Sign(("rig_fitting",), ("rig_fittings", "bleed_valve"), _rig),
+    Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply),
+)
+
+
+def suspects(findings: Sequence[Finding]) -> tuple[Suspect, ...]:
+    """Return the groups of faults that the findings show, the surest sign first."""
+    found = []
+    for sign in SIGNS:
+        shown = sign.shown_by(findings)
+        if shown:
+            found.append(
+                Suspect(
+                    fault_group=sign.faults,
+                    because=tuple(_told(f) for f in shown),
+                    look_at=sign.look_at,
+                )
+            )
+    return tuple(found)
+
+
+def _told(finding: Finding) -> Reason:
+    first = finding.why[0].id if finding.why else "outside_limit"
+    return Reason.of(first, finding=finding.id, step=finding.step)

@@ -1,0 +1,476 @@
+"""The one detector of what a pressure does: level transitions, shut-off, holds.
+
+The same detector serves the live procedure and the judging of a stored run: it takes
+samples one after another and gives the same events however they are cut into blocks.
+Samples are gathered in bins of a tenth of a second; a transition is open while the
+change over one second stands out of the noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from records.trace import Flag, FloatArray, Trace
+
+BIN_S = 0.1
+_LAG = 10  # bins: the difference is taken over one second
+_HALF_LAG = 5
+_KEEP = 60  # bins of quiet kept before a transition, for its level before
+_NOISE_BINS = 100
+_GAP_S = 1.0
+_RAMP_BINS = 50
+_SPAN_SHARE = 5e-4
+_NOISE_FACTOR = 6.0
+_END_SHARE = 0.15
+_UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
+
+EventKind = Literal["rise", "fall"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A transition from one level to another.
+
+    Attributes:
+        channel: id of the channel. kind: ``rise`` or ``fall``.
+        t_s: time at which half of the change was done, seconds from the part's start.
+        window_s: onset and end.
+        before, after: levels, SI.
+        evidence: facts by name: ``threshold``, ``noise`` (of a difference over half a
+            second) and ``fastest`` (largest change over one second), SI; ``ramp`` is 1
+            when it was closed because it went on at an even rate.
+    """
+
+    channel: str
+    kind: EventKind
+    t_s: float
+    window_s: tuple[float, float]
+    before: float
+    after: float
+    evidence: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def change(self) -> float:
+        """Level after less level before, SI."""
+        return self.after - self.before
+
+
+@dataclass(frozen=True, slots=True)
+class ShutOff:
+    """The closing of a flow as the pressure behind it shows it.
+
+    Attributes:
+        t50_s: half of the rise done; the time stamp of the shut-off.
+        onset_s: start of the rise (a hinge; its definition is good to about 0.1 s).
+        closing_s: onset to nine tenths of the rise.
+        before, after: levels, SI. noise: standard deviation of a sample before.
+    """
+
+    t50_s: float
+    onset_s: float
+    closing_s: float
+    before: float
+    after: float
+    noise: float
+
+
+class EventDetector:
+    """Finds level transitions in one channel, sample by sample.
+
+    Args:
+        channel: id of the channel, for the events.
+        span_pa: span of the transducer; changes below 0.05 % of it over one second are
+            never a transition.
+        resolution_pa: smallest step of the reading.
+    """
+
+    def __init__(self, channel: str, span_pa: float, resolution_pa: float) -> None:
+        self.channel = channel
+        self._floor = max(_SPAN_SHARE * abs(span_pa), 2.0 * abs(resolution_pa))
+        self._restart()
+
+    def _restart(self) -> None:
+        self._origin: float | None = None
+        self._bin = 0
+        self._sum_t = 0.0
+        self._members: list[float] = []
+        # bins that are finished: mean time, value
+        self._times: list[float] = []
+        self._values: list[float] = []
+        self._smooth: list[float] = []
+        self._halves: deque[float] = deque(maxlen=_NOISE_BINS)
+        self._since_noise = 0
+        self._noise = 0.0
+        self._base = {1: 0.0, -1: 0.0}
+        self._open = 0
+        self._peak = 0.0
+        self._first = 0  # index of the first bin that belongs to the level before
+        self._opened = 0
+        self._recent: deque[float] = deque(maxlen=_RAMP_BINS)
+
+    @property
+    def moving(self) -> bool:
+        """True while a transition is open."""
+        return self._open != 0
+
+    @property
+    def open_since(self) -> float | None:
+        """Time at which the open transition began to stand out, or None."""
+        return self._times[self._opened] if self._open else None
+
+    @property
+    def threshold(self) -> float:
+        """Change over one second that opens a transition now, SI."""
+        return max(_NOISE_FACTOR * self._noise, self._floor)
+
+    @property
+    def direction(self) -> int:
+        """1 while rising, -1 while falling, 0 at rest."""
+        return self._open
+
+    def feed(
+        self, t_s: ArrayLike, value: ArrayLike, flags: ArrayLike | None = None
+    ) -> list[Event]:
+        """Take further samples and return the transitions that they end.
+
+        Args:
+            t_s: shape (n,), seconds from the part's start, rising from call to call.
+            value: shape (n,), SI; NaN where nothing was read.
+            flags: shape (n,), see :class:`records.trace.Flag`; None for all good.
+
+        Returns:
+            Events whose end these samples showed, in time order.
+        """
+        times: list[float] = np.atleast_1d(np.asarray(t_s, np.float64)).tolist()
+        values: list[float] = np.atleast_1d(np.asarray(value, np.float64)).tolist()
+        if flags is None:
+            marks = [0] * len(times)
+        else:
+            marks = np.atleast_1d(np.asarray(flags)).tolist()
+        events: list[Event] = []
+        for t, y, flag in zip(times, values, marks, strict=True):
+            if flag & _UNUSABLE or not math.isfinite(y) or not math.isfinite(t):
+                continue
+            if self._origin is None:
+                self._origin = t
+            number = int((t - self._origin) / BIN_S + 1e-6)
+            if number > self._bin and self._members:
+                self._close_bin(number, t, events)
+                if self._origin is None:
+                    self._origin = t
+                    number = 0
+                self._bin = number
+            self._members.append(y)
+            self._sum_t += t
+        return events
+
+    def _close_bin(self, upcoming: int, t_next: float, events: list[Event]) -> None:
+        count = len(self._members)
+        mean_t = self._sum_t / count
+        if count >= 3:
+            value = sorted(self._members)[count // 2]
+        else:
+            value = sum(self._members) / count
+        self._members = []
+        self._sum_t = 0.0
+        if self._times:
+            # bins that no sample fell into lie on the straight line between
+            last_t, last_y = self._times[-1], self._values[-1]
+            missing = round((mean_t - last_t) / BIN_S) - 1
+            for i in range(1, missing + 1):
+                share = i / (missing + 1)
+                self._take(
+                    last_t + share * (mean_t - last_t),
+                    last_y + share * (value - last_y),
+                    events,
+                )
+        self._take(mean_t, value, events)
+        if t_next - mean_t > _GAP_S + BIN_S:
+            self._restart()
+
+    def _take(self, t: float, y: float, events: list[Event]) -> None:
+        self._times.append(t)
+        self._values.append(y)
+        n = len(self._values)
+        if n < 3:
+            self._smooth.append(y)
+            return
+        a, b, c = self._values[-3:]
+        self._smooth[-1] = max(min(a, b), min(max(a, b), c))
+        self._smooth.append(y)
+        # the newest bin is not smoothed yet, so it is left out until the next one
+        k = n - 2
+        if k < _LAG:
+            return
+        change = self._smooth[k] - self._smooth[k - _LAG]
+        self._recent.append(change)
+        if self._open:
+            self._follow(k, change, events)
+        else:
+            self._watch(k, change)
+        if not self._open and n > 3 * _KEEP:
+            self._forget(n - 2 * _KEEP)
+
+    def _forget(self, count: int) -> None:
+        del self._times[:count]
+        del self._values[:count]
+        del self._smooth[:count]
+        self._first = max(0, self._first - count)
+
+    def _watch(self, k: int, change: float) -> None:
+        threshold = self.threshold
+        for sign in (1, -1):
+            if len(self._halves) < _LAG and self._noise == 0.0:
+                break
+            moved = sign * change
+            if moved > threshold + self._base[sign]:
+                self._open = sign
+                self._peak = moved
+                self._opened = k
+                self._recent.clear()
+                self._recent.append(change)
+                return
+            # an even creep raises what counts as rest, slowly; rest lowers it at once
+            base = self._base[sign]
+            if moved < base:
+                self._base[sign] = max(0.0, moved)
+            else:
+                self._base[sign] = base + (max(0.0, moved) - base) / 100.0
+        self._halves.append(self._smooth[k] - self._smooth[k - _HALF_LAG])
+        self._since_noise += 1
+        if len(self._halves) >= _LAG and self._since_noise >= _LAG:
+            self._since_noise = 0
+            middle = _median(self._halves)
+            self._noise = 1.4826 * _median([abs(h - middle) for h in self._halves])
+
+    def _follow(self, k: int, change: float, events: list[Event]) -> None:
+        sign = self._open
+        moved = sign * change
+        self._peak = max(self._peak, moved)
+        threshold = self.threshold
+        turned = moved < -threshold
+        slow = moved < max(threshold + self._base[sign], _END_SHARE * self._peak)
+        even = (
+            len(self._recent) == _RAMP_BINS
+            and max(self._recent) - min(self._recent)
+            < 0.3 * abs(change) + 0.5 * threshold
+        )
+        if not (turned or slow or even):
+            return
+        event = self._event(k, ramp=even and not (turned or slow))
+        if event is not None:
+            events.append(event)
+        self._first = k - 3
+        self._base[sign] = max(0.0, moved)
+        self._base[-sign] = 0.0
+        self._open = 0
+        self._recent.clear()
+        self._halves.clear()
+        self._since_noise = 0
+        if turned:
+            self._open = -sign
+            self._peak = -moved
+            self._opened = k
+
+    def _event(self, k: int, *, ramp: bool) -> Event | None:
+        sign = self._open
+        start = max(self._first, self._opened - _LAG - 20)
+        stop = max(start + 1, self._opened - _LAG + 1)
+        before = _median(self._smooth[start:stop])
+        # a turn is closed late: its level is then the furthest point, not the last
+        tail = self._smooth[max(self._opened - _LAG, k - _LAG) : k + 1]
+        if sign * (self._smooth[k] - self._smooth[k - _LAG]) < 0.0:
+            after = max(tail) if sign > 0 else min(tail)
+        else:
+            after = _median(tail[-5:])
+        change = after - before
+        if sign * change <= self.threshold:
+            return None
+        near = max(0.05 * abs(change), 4.0 * self._noise / math.sqrt(2.0))
+        half = before + 0.5 * change
+        onset = stop - 1
+        crossing: float | None = None
+        end = k
+        for i in range(max(start, stop - 1), k + 1):
+            y = self._smooth[i]
+            if crossing is None and sign * (y - before) <= near:
+                onset = i
+            if crossing is None and sign * (y - half) >= 0.0:
+                crossing = self._cross(i, half)
+            if crossing is not None and sign * (after - y) <= near:
+                end = i
+                break
+        if crossing is None:
+            crossing = self._times[k]
+        return Event(
+            self.channel,
+            "rise" if sign > 0 else "fall",
+            crossing,
+            (min(self._times[onset], crossing), max(self._times[end], crossing)),
+            before,
+            after,
+            (
+                ("threshold", self.threshold),
+                ("noise", self._noise),
+                ("fastest", self._peak),
+                ("ramp", 1.0 if ramp else 0.0),
+            ),
+        )
+
+    def _cross(self, i: int, level: float) -> float:
+        if i == 0:
+            return self._times[0]
+        y0, y1 = self._smooth[i - 1], self._smooth[i]
+        t0, t1 = self._times[i - 1], self._times[i]
+        if y1 == y0:
+            return t1
+        return t0 + (t1 - t0) * min(1.0, max(0.0, (level - y0) / (y1 - y0)))
+
+
+def _median(values: deque[float] | list[float]) -> float:
+    ordered = sorted(values)
+    n = len(ordered)
+    if n % 2:
+        return ordered[n // 2]
+    return 0.5 * (ordered[n // 2 - 1] + ordered[n // 2])
+
+
+def find_events(trace: Trace, span_pa: float, resolution_pa: float) -> list[Event]:
+    """Return all ended transitions of a trace; see :class:`EventDetector`."""
+    detector = EventDetector(trace.channel, span_pa, resolution_pa)
+    return detector.feed(trace.t_s, trace.value, trace.flags)
+
+
+def smallest_step(value: FloatArray) -> float:
+    """Return the smallest change from sample to sample that is not zero, or 0."""
+    finite = value[np.isfinite(value)]
+    steps = np.abs(np.diff(finite))
+    # changes at the limit of floating point are not steps of a converter
+    floor = 1e-12 * float(np.max(np.abs(finite), initial=0.0))
+    steps = steps[steps > floor]
+    return float(steps.min()) if steps.size else 0.0
+
+
+def shut_off(trace: Trace, after_s: float, before_s: float) -> ShutOff | None:
+    """Return the shut-off that a stretch of a trace shows, or None.
+
+    The largest rise between the two times is taken. Its level before is the median of
+    up to three seconds before it, its level after that of two to four seconds after
+    half of the rise, so that a creep afterwards does not pull it up.
+
+    Args:
+        trace: pressure behind the valve that closes.
+        after_s, before_s: where to look, seconds from the part's start.
+    """
+    part = trace.between(after_s, before_s).good()
+    if len(part) < 20:
+        return None
+    rises = [e for e in find_events(part, 0.0, 0.0) if e.kind == "rise"]
+    if not rises:
+        return None
+    event = max(rises, key=lambda e: e.change)
+    t, y = part.t_s, part.value
+    quiet = y[(t >= event.window_s[0] - 3.5) & (t <= event.window_s[0] - 0.3)]
+    if quiet.size < 5:
+        quiet = y[t <= event.window_s[0]]
+    before = float(np.median(quiet)) if quiet.size else event.before
+    noise = 1.4826 * float(np.median(np.abs(quiet - before))) if quiet.size else 0.0
+    t50, after = event.t_s, event.after
+    for _ in range(2):
+        later = y[(t >= t50 + 2.0) & (t <= t50 + 4.0)]
+        if later.size >= 5:
+            after = float(np.median(later))
+        found = _crossing(t, y, before + 0.5 * (after - before), event.window_s[0])
+        if found is None:
+            return None
+        t50 = found
+    rise = after - before
+    if rise <= 6.0 * noise:
+        return None
+    t10 = _crossing(t, y, before + max(0.1 * rise, 4.0 * noise), event.window_s[0])
+    t40 = _crossing(t, y, before + 0.4 * rise, event.window_s[0])
+    t90 = _crossing(t, y, before + 0.9 * rise, t50)
+    t10 = t50 if t10 is None else t10
+    t40 = t50 if t40 is None else t40
+    onset = _hinge(t, y - before, t50 - 6.0 * (t50 - t10) - 0.5, max(t40, t10), t10)
+    t90 = event.window_s[1] if t90 is None else t90
+    return ShutOff(t50, onset, max(0.0, t90 - onset), before, after, noise)
+
+
+def _crossing(
+    t: FloatArray, y: FloatArray, level: float, from_s: float
+) -> float | None:
+    """Return when a signal first reaches a level after a time, by straight lines."""
+    over = np.flatnonzero((y >= level) & (t >= from_s))
+    if over.size == 0:
+        return None
+    i = int(over[0])
+    if i == 0 or y[i - 1] >= level:
+        return float(t[i])
+    share = (level - y[i - 1]) / (y[i] - y[i - 1])
+    return float(t[i - 1] + share * (t[i] - t[i - 1]))
+
+
+def _hinge(
+    t: FloatArray, y: FloatArray, start: float, stop: float, fallback: float
+) -> float:
+    """Return where a flat start bends upwards: flat, then c (t - t0)^p, p in 1..3."""
+    use = (t >= start) & (t <= stop)
+    t, y = t[use], y[use]
+    if t.size < 6:
+        return fallback
+    nodes = np.linspace(t[0], t[-1], 120, endpoint=False)
+    best, onset = math.inf, fallback
+    for power in (1, 2, 3):
+        shape = np.clip(t[None, :] - nodes[:, None], 0.0, None) ** power
+        shape_c = shape - shape.mean(axis=1, keepdims=True)
+        y_c = y - y.mean()
+        norm = np.einsum("ij,ij->i", shape_c, shape_c)
+        norm = np.where(norm > 0.0, norm, np.inf)
+        rss = float(y_c @ y_c) - (shape_c @ y_c) ** 2 / norm
+        i = int(np.argmin(rss))
+        if rss[i] < best:
+            best, onset = float(rss[i]), float(nodes[i])
+    return onset
+
+
+def find_holds(trace: Trace, shortest_s: float = 30.0) -> list[tuple[float, float]]:
+    """Return the holds of a trace that has no marks.
+
+    A hold is a stretch without a transition or a wide gap, long enough, at a pressure
+    well above the lowest that a vented channel shows.
+
+    Args:
+        trace: pressure, gauge. shortest_s: shortest stretch that counts.
+
+    Returns:
+        Start and stop of each, seconds from the part's start.
+    """
+    good = trace.good()
+    if len(good) < 20:
+        return []
+    top = float(np.percentile(good.value, 95.0))
+    # a step of less than 0.2 % of full pressure does not end a hold
+    span = max(0.0, top) * 0.002 / _SPAN_SHARE
+    edges: list[tuple[float, float]] = [
+        event.window_s for event in find_events(good, span, smallest_step(good.value))
+    ]
+    t = good.t_s
+    wide = np.flatnonzero(np.diff(t) > max(_GAP_S, 5.0 * float(np.median(np.diff(t)))))
+    edges += [(float(t[i]), float(t[i + 1])) for i in wide]
+    edges.sort()
+    holds: list[tuple[float, float]] = []
+    start = float(t[0])
+    for lo, hi in [*edges, (float(t[-1]), float(t[-1]))]:
+        if lo - start >= shortest_s:
+            level = float(np.median(good.between(start, lo).value))
+            if level > 0.05 * top > 0.0:
+                holds.append((start, lo))
+        start = max(start, hi)
+    return holds

@@ -1,0 +1,539 @@
+"""The one front door: from a run and a plan to findings, verdict and suspects.
+
+The families of findings estimate; here their estimates meet the plan's limits and the
+rules by which one finding leans on another: the rig's leak is a gate, a seat passes only
+where the outlet was shown tight, a zero that moved makes everything doubtful.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from records.errors import Reason
+from records.jobcard import JobCard
+from records.judgement import (
+    FINDINGS,
+    BudgetLine,
+    Finding,
+    Judgement,
+    Outcome,
+    ResolvedLimit,
+)
+from records.measure import Measured, Reference
+from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
+from records.rig import Channel
+from records.run import Run, RunState
+
+from .creep import creep_findings
+from .decay import holds, pressure_decay_rate
+from .decision import Decision, decide, resolve_limit, verdict
+from .diagnosis import suspects
+from .estimate import Estimate, not_measured
+from .leak import body_hold, rig_leak
+from .lockup import inlet_moved, lockup_findings
+from .marks import Performance, Skipped, performances
+from .readings import Readings
+from .set_pressure import set_pressure
+from .zero import closing_zero_change, zero_offset
+
+ANALYSIS_VERSION = 1
+_GAUGES = ("inlet", "outlet")
+_LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
+_SEAT = ("seat_leak", "creep_rate")
+_PASSES = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """An estimate with the step it belongs to; ``step_id`` names a hold found."""
+
+    step: Step
+    step_id: str
+    estimate: Estimate
+
+    def with_estimate(self, estimate: Estimate) -> _Found:
+        return dataclasses.replace(self, estimate=estimate)
+
+
+def judge(
+    run: Run,
+    plan: Plan | None = None,
+    job: JobCard | None = None,
+    *,
+    by: str = "",
+) -> Judgement:
+    """Return all findings of a run against a plan, and the verdict.
+
+    Args:
+        run: as read from its file.
+        plan: the plan to judge by; None takes the one recorded with the run.
+        job: the job card; None takes the one recorded with the run.
+        by: who asked for the judgement.
+    """
+    own_plan = plan is None or plan == run.header.plan
+    plan = run.header.plan if plan is None else plan
+    job = run.header.job if job is None else job
+    readings = Readings(run)
+    done = performances(run, plan)
+    found = _estimates(readings, plan, done)
+    found = _linked(found, readings, plan)
+    findings = tuple(_decided(found, readings, plan))
+    return Judgement(
+        run_id=run.id,
+        run_sha256=run.sha256,
+        run_state=run.state.value,
+        plan_id=plan.id,
+        plan_version=plan.version,
+        plan_sha256=run.header.plan_sha256 if own_plan else "",
+        analysis_version=ANALYSIS_VERSION,
+        findings=findings,
+        verdict=verdict(findings),
+        suspects=suspects(findings),
+        warnings=tuple(_warnings(run, plan, done, findings)),
+        by=by,
+        facts=(("job", job.id), ("serial", job.regulator.serial)),
+    )
+
+
+# --- what was found ------------------------------------------------------------------
+
+
+def _estimates(
+    readings: Readings, plan: Plan, done: dict[str, Performance | Skipped]
+) -> list[_Found]:
+    found: list[_Found] = []
+    zero: Performance | None = None
+    rig_upper: float | None = None
+    if not readings.run.marks or not plan.steps:
+        found += _holds_found(readings, plan)
+    for step in plan.steps:
+        performed = done[step.id]
+        if step.trial:
+            continue
+        if isinstance(performed, Skipped):
+            found += _undone(readings, step, performed)
+            continue
+        estimates: list[Estimate]
+        if step.kind == "zero":
+            zero = performed
+            estimates = [zero_offset(readings, c, performed) for c in _gauges(readings)]
+        elif step.kind == "rig-hold":
+            leak = rig_leak(readings, performed)
+            rig_upper = None if leak.interval is None else leak.interval[1]
+            estimates = [leak]
+        elif step.kind == "body-hold":
+            estimates = body_hold(readings, performed, rig_upper)
+        elif step.kind == "closing-zero":
+            estimates = _closing_zero(readings, zero, performed)
+        elif step.kind == "hold":
+            estimates = _hold(readings, step, performed)
+        else:
+            estimates = _outlet(readings, step, performed)
+        estimates = [*estimates, *_lacking(step, estimates)]
+        found += [_Found(step, step.id, e) for e in estimates]
+    return found
+
+
+def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]:
+    outlet = readings.channel("outlet")
+    if outlet is None or step.kind not in ("set", "lockup", "creep-hold"):
+        return []
+    if step.kind == "set":
+        return [set_pressure(readings, outlet, done)]
+    if step.kind == "lockup":
+        estimates = lockup_findings(readings, outlet, done)
+    else:
+        estimates = creep_findings(readings, outlet, done)
+    moved = inlet_moved(readings, done)
+    return estimates if moved is None else [e.but(trouble=[moved]) for e in estimates]
+
+
+def _gauges(readings: Readings) -> list[Channel]:
+    channels = [readings.channel(role) for role in _GAUGES]
+    return [c for c in channels if c is not None and c.reference is Reference.GAUGE]
+
+
+def _closing_zero(
+    readings: Readings, zero: Performance | None, done: Performance
+) -> list[Estimate]:
+    if zero is None:
+        why = Reason.of("zero_not_established")
+        return [
+            not_measured("closing_zero_change", c.role, why) for c in _gauges(readings)
+        ]
+    return [closing_zero_change(readings, c, zero, done) for c in _gauges(readings)]
+
+
+def _hold(readings: Readings, step: Step, done: Performance) -> list[Estimate]:
+    if done.hold is None:
+        return []
+    return [
+        pressure_decay_rate(readings, c, done.part, *done.hold)
+        for c in readings.pressure_channels()
+        if step.channel in (None, c.role, c.id)
+    ]
+
+
+def _holds_found(readings: Readings, plan: Plan) -> list[_Found]:
+    """Return what a recorded trace without marks shows: the rate of each hold."""
+    template = next((s for s in plan.steps if s.kind == "hold"), None)
+    if template is None:
+        template = Step(id="hold", kind="hold")
+    found = []
+    for number, (part, start, stop) in enumerate(holds(readings), 1):
+        found += [
+            _Found(
+                template,
+                f"hold-{number}",
+                pressure_decay_rate(readings, c, part, start, stop),
+            )
+            for c in readings.pressure_channels()
+            if c.role != "ambient" and template.channel in (None, c.role, c.id)
+        ]
+    return found
+
+
+def _undone(readings: Readings, step: Step, skipped: Skipped) -> list[_Found]:
+    """Return the findings with a limit that a step would have given."""
+    if step.kind == "hold" and not readings.run.marks:
+        return []
+    why = Reason.of("step_not_done", step=step.id, why=skipped.why or "not recorded")
+    return [
+        _Found(step, step.id, not_measured(limit.finding, _channel_of(limit), why))
+        for limit in step.limits
+    ]
+
+
+def _lacking(step: Step, estimates: Sequence[Estimate]) -> list[Estimate]:
+    """Return that a limit's finding is missing because its channel is."""
+    return [
+        not_measured(
+            limit.finding,
+            _channel_of(limit),
+            Reason.of("channel_missing", role=_channel_of(limit) or "inlet, outlet"),
+        )
+        for limit in step.limits
+        if not any(_meets(limit, e) for e in estimates)
+    ]
+
+
+def _channel_of(limit: Limit) -> str:
+    return limit.channel or FINDINGS[limit.finding].channel
+
+
+def _meets(limit: Limit, estimate: Estimate) -> bool:
+    return limit.finding == estimate.id and limit.channel in (None, estimate.channel)
+
+
+# --- how findings lean on each other -------------------------------------------------
+
+
+def _linked(found: list[_Found], readings: Readings, plan: Plan) -> list[_Found]:
+    """Return the estimates with what other findings say of them."""
+    found = _gated(found, readings)
+    found = _tight(found)
+    moved = [f for f in found if _outside(f, "closing_zero_change", readings, found)]
+    if moved:
+        roles = ", ".join(f.estimate.channel for f in moved)
+        why = Reason.of("zero_moved", channel=roles)
+        found = [
+            f
+            if f.estimate.id == "zero_offset"
+            else f.with_estimate(f.estimate.but(trouble=[why]))
+            for f in found
+        ]
+    for f in list(found):
+        if _outside(f, "zero_offset", readings, found):
+            why = Reason.of("zero_not_established", channel=f.estimate.channel)
+            found = [
+                g.with_estimate(g.estimate.but(trouble=[why]))
+                if g.estimate.id in _LEVELS and g.estimate.channel == f.estimate.channel
+                else g
+                for g in found
+            ]
+    return found
+
+
+def _outside(
+    found: _Found, id: str, readings: Readings, all_found: Sequence[_Found]
+) -> bool:
+    if found.estimate.id != id:
+        return False
+    decision = _against(found, readings, all_found)
+    return isinstance(decision, Decision) and decision.outcome in (
+        Outcome.FAIL,
+        Outcome.CONDITIONAL_FAIL,
+    )
+
+
+def _gated(found: list[_Found], readings: Readings) -> list[_Found]:
+    """Return the leak findings, undecided where the rig leaks more than its gate."""
+    rig = next((f for f in found if f.estimate.id == "rig_leak"), None)
+    why: Reason | None = None
+    if rig is not None:
+        limit = _limit_of(rig)
+        resolved = None if limit is None else resolve_limit(limit, {})
+        estimate = rig.estimate
+        if estimate.interval is None or estimate.trouble:
+            why = Reason.of("rig_leak_unknown")
+        elif isinstance(resolved, ResolvedLimit) and resolved.max is not None:
+            upper = estimate.interval[1]
+            if upper > resolved.max:
+                why = Reason.of(
+                    "rig_leak_above_gate",
+                    upper_end=f"{upper:.3g}",
+                    gate=f"{resolved.max:.3g}",
+                )
+    if why is None:
+        return found
+    leaks = ("external_leak", "seat_leak", "rig_leak")
+    return [
+        f.with_estimate(f.estimate.but(trouble=[why]))
+        if f.estimate.id in leaks and f.estimate.missing is None
+        else f
+        for f in found
+    ]
+
+
+def _tight(found: list[_Found]) -> list[_Found]:
+    """Return the seat findings with the outlet loss that could hide a seat leak."""
+    result = []
+    for number, f in enumerate(found):
+        estimate = f.estimate
+        if estimate.id not in _SEAT or estimate.value is None:
+            result.append(f)
+            continue
+        later = [
+            g.estimate
+            for g in found[number:]
+            if g.estimate.id == "external_leak"
+            and g.estimate.interval is not None
+            and not g.estimate.trouble
+            and not g.estimate.doubt
+        ]
+        if later and later[-1].interval is not None:
+            hidden = max(0.0, later[-1].interval[1])
+            if estimate.id == "creep_rate":
+                volume = dict(later[-1].evidence.model).get("volume_outlet", 0.0)
+                gas_k = dict(later[-1].evidence.model).get("gas_temperature_k", 293.15)
+                hidden = hidden / volume * gas_k / 293.15 if volume > 0.0 else 0.0
+            estimate = dataclasses.replace(estimate, hidden=hidden)
+        result.append(f.with_estimate(estimate))
+    return result
+
+
+# --- against the limits --------------------------------------------------------------
+
+
+def _limit_of(found: _Found) -> Limit | None:
+    return next((x for x in found.step.limits if _meets(x, found.estimate)), None)
+
+
+def _references(
+    found: _Found, readings: Readings, all_found: Sequence[_Found]
+) -> dict[str, tuple[float, float]]:
+    """Return what a limit may refer to: earlier findings, and the zero's uncertainty."""
+    references: dict[str, tuple[float, float]] = {}
+    for f in all_found:
+        if f.step_id == found.step_id:
+            break
+        if f.estimate.value is not None:
+            references[f.estimate.id] = (f.estimate.value, f.estimate.u)
+    channel = readings.channel(found.estimate.channel)
+    if channel is not None and channel.calibration is not None:
+        references[ZERO_UNCERTAINTY] = (2.0 * channel.calibration.u_offset(), 0.0)
+    return references
+
+
+def _rule(limit: Limit | None, found: _Found, plan_rule: str) -> str:
+    return plan_rule if limit is None or limit.rule is None else limit.rule
+
+
+def _against(
+    found: _Found,
+    readings: Readings,
+    all_found: Sequence[_Found],
+    plan_rule: str = "guarded",
+    interval: tuple[float, float] | None = None,
+) -> Decision | Reason | None:
+    """Return how an estimate stands against its limit; None without a limit."""
+    limit = _limit_of(found)
+    estimate = found.estimate
+    interval = estimate.interval if interval is None else interval
+    if limit is None or estimate.value is None or interval is None:
+        return None
+    resolved = resolve_limit(limit, _references(found, readings, all_found))
+    if isinstance(resolved, Reason):
+        return resolved
+    return decide(
+        estimate.value, interval, resolved, _rule(limit, found, plan_rule), estimate.dof
+    )
+
+
+def _decided(
+    found: Sequence[_Found], readings: Readings, plan: Plan
+) -> Iterable[Finding]:
+    for f in found:
+        yield _finding(f, readings, found, plan)
+
+
+def _finding(
+    found: _Found, readings: Readings, all_found: Sequence[_Found], plan: Plan
+) -> Finding:
+    estimate, limit = found.estimate, _limit_of(found)
+    kind = FINDINGS[estimate.id]
+    base = Finding(
+        id=estimate.id,
+        step=found.step_id,
+        channel=estimate.channel,
+        required=limit is not None and limit.required and found.step.required,
+        rule=_rule(limit, found, plan.rule),
+        evidence=estimate.evidence,
+    )
+    resolved: ResolvedLimit | Reason | None = None
+    if limit is not None:
+        resolved = resolve_limit(limit, _references(found, readings, all_found))
+        if isinstance(resolved, ResolvedLimit):
+            base = dataclasses.replace(base, limit=resolved)
+    if estimate.value is None or estimate.interval is None:
+        why = estimate.missing or Reason.of("step_not_done", step=found.step_id)
+        return dataclasses.replace(base, why=(why,))
+    interval, lines = _with_hidden(estimate, limit)
+    base = dataclasses.replace(
+        base,
+        measured=Measured(
+            estimate.value, estimate.u, kind.kind, kind.reference, estimate.dof
+        ),
+        interval=interval,
+        budget=lines,
+    )
+    if limit is None:
+        why_not = (*estimate.trouble, *estimate.doubt, Reason.of("no_limit"))
+        return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
+    unknown = _uncalibrated(estimate, readings)
+    if unknown:
+        return dataclasses.replace(
+            base,
+            outcome=Outcome.INCONCLUSIVE,
+            why=(Reason.of("no_calibration", channel=", ".join(unknown)),),
+        )
+    decision = _against(found, readings, all_found, plan.rule)
+    if not isinstance(decision, Decision):
+        lost = decision or Reason.of("limit_reference_missing", of="")
+        return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
+    outcome, why = _outcome(found, decision, interval, readings, all_found, plan)
+    return dataclasses.replace(
+        base, outcome=outcome, why=why, p_conform=decision.p_conform
+    )
+
+
+def _with_hidden(
+    estimate: Estimate, limit: Limit | None
+) -> tuple[tuple[float, float], tuple[BudgetLine, ...]]:
+    """Return interval and budget with the outlet loss that could hide a seat leak."""
+    assert estimate.interval is not None
+    if estimate.hidden is None or (estimate.id == "creep_rate" and limit is None):
+        return estimate.interval, estimate.lines
+    low, high = estimate.interval
+    line = BudgetLine(
+        source="outlet_loss",
+        u=estimate.hidden / 12.0**0.5,
+        value=estimate.hidden,
+        group="outlet_loss",
+    )
+    return (low, high + estimate.hidden), (*estimate.lines, line)
+
+
+def _outcome(
+    found: _Found,
+    decision: Decision,
+    interval: tuple[float, float],
+    readings: Readings,
+    all_found: Sequence[_Found],
+    plan: Plan,
+) -> tuple[Outcome, tuple[Reason, ...]]:
+    """Return the outcome after trouble, doubt and what may be hidden."""
+    estimate = found.estimate
+    outcome, why = decision.outcome, decision.why
+    if estimate.trouble:
+        return Outcome.INCONCLUSIVE, (*_once(estimate.trouble), why)
+    if estimate.rig and outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL):
+        # the rig's fault is not the regulator's: nothing can be said of it
+        return Outcome.INCONCLUSIVE, (why,)
+    if outcome not in _PASSES:
+        return outcome, (why, *_once(estimate.doubt))
+    if estimate.doubt:
+        return Outcome.INCONCLUSIVE, (*_once(estimate.doubt), why)
+    if estimate.id in _SEAT:
+        if estimate.hidden is None:
+            return Outcome.INCONCLUSIVE, (Reason.of("outlet_not_shown_tight"), why)
+        hard = _against(found, readings, all_found, plan.rule, interval)
+        if not isinstance(hard, Decision) or hard.outcome not in _PASSES:
+            hiding = Reason.of(
+                "outlet_leak_could_hide_it", outlet_loss=f"{estimate.hidden:.3g}"
+            )
+            return Outcome.INCONCLUSIVE, (hiding, why)
+    return outcome, (why,)
+
+
+def _once(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
+    return tuple(dict.fromkeys(reasons))
+
+
+def _uncalibrated(estimate: Estimate, readings: Readings) -> list[str]:
+    roles = (estimate.channel,) if estimate.channel else _GAUGES
+    channels = [readings.channel(role) for role in roles]
+    return [c.id for c in channels if c is not None and c.calibration is None]
+
+
+# --- what else to know ---------------------------------------------------------------
+
+
+def _warnings(
+    run: Run,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    findings: Sequence[Finding],
+) -> Iterable[Reason]:
+    header = run.header
+    if header.rig.simulated:
+        yield Reason.of("simulated_rig")
+    if not run.key_id:
+        yield Reason.of("run_unsigned")
+    if run.state is RunState.INTERRUPTED:
+        yield Reason.of("run_interrupted")
+    if len(run.parts) > 1:
+        yield Reason.of("several_parts", parts=len(run.parts))
+    if plan.status == "draft":
+        yield Reason.of("plan_is_draft", plan=plan.id, version=plan.version)
+    if not run.marks or not plan.steps:
+        yield Reason.of("no_plan")
+    day = datetime.datetime.fromtimestamp(
+        header.started_utc_ns / 1e9, tz=datetime.UTC
+    ).date()
+    used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}
+    for channel in header.rig.channels:
+        if channel.role not in used:
+            continue
+        if channel.calibration is None:
+            yield Reason.of("no_calibration", channel=channel.id)
+        elif channel.calibration.due < day:
+            yield Reason.of(
+                "calibration_expired",
+                channel=channel.id,
+                due=channel.calibration.due.isoformat(),
+            )
+    zeros = [s for s in plan.steps if s.kind == "zero"]
+    if any(isinstance(done[s.id], Skipped) for s in zeros) or any(
+        reason.id == "zero_not_established" for f in findings for reason in f.why
+    ):
+        yield Reason.of("zero_not_established")
+    for step in plan.steps:
+        performed = done[step.id]
+        if performed.attempts > 1:
+            yield Reason.of(
+                "attempts_repeated", step=step.id, attempts=performed.attempts
+            )

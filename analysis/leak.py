@@ -1,0 +1,437 @@
+"""Loss of gas from the rig's trapped volumes, by mass balance of both sides.
+
+The amount trapped is N = sum of V P T0/T over inlet and outlet volume, with absolute
+pressures. Gas that passes from one volume to the other cancels; what leaves either
+does not. One volume times one slope would miss what the other side made up.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from records.errors import Reason
+from records.judgement import BudgetLine, Evidence
+from records.measure import STANDARD_TEMPERATURE_K
+from records.rig import Channel
+from records.trace import FloatArray
+
+from .clean import Stretch
+from .estimate import Estimate, finite, not_measured, widened
+from .marks import Performance
+from .rate import lasting_rate
+from .readings import Readings, absolute_offset, resolution
+from .steady import robust_slope
+from .surroundings import Drift, barometer, gas_temperature
+
+ROLES = ("inlet", "outlet")
+_LOST_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class EffectiveVolume:
+    """A trapped volume as it acts on pressure.
+
+    The allowance for what gives (hoses, diaphragm) is one-sided: the volume lies
+    anywhere between rigid and rigid plus allowance.
+    """
+
+    volume: float
+    u_rigid: float
+    u_allowance: float
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, m3."""
+        return math.hypot(self.u_rigid, self.u_allowance)
+
+
+def effective_volume(readings: Readings, role: str) -> EffectiveVolume | None:
+    """Return the effective volume on a channel's side, or None when not known."""
+    traits = readings.traits
+    if traits is None or role not in traits.volumes:
+        return None
+    found = traits.volumes[role]
+    allowance = max(0.0, found.allowance.value_si)
+    return EffectiveVolume(
+        found.volume.value_si + 0.5 * allowance,
+        found.u.value_si,
+        allowance / math.sqrt(12.0),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """One volume over a hold: its gauge or absolute readings and what turns them."""
+
+    role: str
+    channel: Channel
+    volume: EffectiveVolume
+    held: Stretch
+
+    def amounts(self, air: Drift) -> tuple[FloatArray, FloatArray]:
+        """Return times and amounts at the standard temperature, Pa·m3."""
+        t = self.held.t_s
+        middle = 0.5 * (self.held.start_s + self.held.stop_s)
+        offset = absolute_offset(self.channel, 1.0)
+        absolute = self.held.value + offset * (air.level + air.slope * (t - middle))
+        return t, absolute * self.volume.volume
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Balance:
+    """The loss of gas over one hold.
+
+    Attributes:
+        loss, interval: Pa·m3/s at 293.15 K, positive when gas was lost; 95 %.
+        lines: budget. slopes: loss of each role by its mean slope, with u.
+    """
+
+    loss: float
+    interval: tuple[float, float]
+    lines: tuple[BudgetLine, ...]
+    u: float
+    dof: float | None
+    slopes: tuple[tuple[str, float, float], ...]
+    trouble: tuple[Reason, ...]
+    doubt: tuple[Reason, ...]
+    evidence: Evidence
+
+
+def balance(
+    readings: Readings, part: int, start_s: float, stop_s: float
+) -> Balance | Reason:
+    """Return the loss of gas from both trapped volumes over a hold, or why not."""
+    sides: list[_Side] = []
+    for role in ROLES:
+        channel = readings.channel(role)
+        volume = effective_volume(readings, role)
+        if channel is None:
+            return Reason.of("channel_missing", role=role)
+        if volume is None or not volume.volume > 0.0:
+            return Reason.of("no_volume", role=role)
+        held = readings.stretch(channel, part, start_s, stop_s)
+        if held.t_s.size < 8:
+            return held.trouble or Reason.of(
+                "too_few_samples", channel=channel.id, found=held.t_s.size, needed=8
+            )
+        sides.append(_Side(role, channel, volume, held))
+    air = barometer(readings, part, start_s, stop_s)
+    gas = gas_temperature(readings, part, start_s, stop_s)
+    ratio = STANDARD_TEMPERATURE_K / gas.level
+    t, total = _total(sides, air)
+    total = total * ratio
+    if t.size < 8:
+        return Reason.of("too_few_samples", found=t.size, needed=8)
+    content = float(np.mean(total))
+    step = ratio * math.hypot(*(resolution(s.channel) * s.volume.volume for s in sides))
+    rate = lasting_rate(
+        t,
+        total,
+        tau_max_s=readings.tau_max_s,
+        amplitude=readings.tail_k * abs(content) / gas.level,
+        resolution=0.5 * step,
+        direction=-1,
+    )
+    if isinstance(rate, Reason):
+        return rate
+    warming = content / gas.level * gas.slope
+    loss = -rate.value + warming
+    others: list[BudgetLine] = []
+    slopes: list[tuple[str, float, float]] = []
+    for side in sides:
+        others += _side_lines(side, air, ratio)
+        times, amounts = side.amounts(air)
+        line = robust_slope(times, amounts * ratio)
+        slopes.append((side.role, -line.slope, line.u))
+    gauge = sum(
+        absolute_offset(s.channel, 1.0) * s.volume.volume * ratio for s in sides
+    )
+    others += [
+        BudgetLine(
+            source="gas_temperature",
+            u=gas.u_slope,
+            sensitivity=content / gas.level,
+            value=gas.slope,
+            dof=gas.dof,
+            type="A" if gas.source == "measured" else "B",
+        ),
+        BudgetLine(
+            source="gas_temperature_level",
+            u=gas.u_level,
+            sensitivity=-loss / gas.level,
+            value=gas.level,
+        ),
+    ]
+    if gauge:
+        others.append(
+            BudgetLine(
+                source="barometer",
+                u=air.u_slope,
+                sensitivity=-gauge,
+                value=air.slope,
+                dof=air.dof,
+                type="A" if air.source == "measured" else "B",
+            )
+        )
+    (low, high), rest = widened(
+        (-rate.interval[1] + warming, -rate.interval[0] + warming), loss, others
+    )
+    notes = [*rate.notes]
+    if air.why is not None:
+        notes.append(air.why)
+    return Balance(
+        loss=loss,
+        interval=(low, high),
+        lines=(rate.line(-1.0), *others),
+        u=math.hypot(rate.u, rest.u),
+        dof=None,
+        slopes=tuple(slopes),
+        trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
+        doubt=rate.doubt,
+        evidence=Evidence(
+            part=part,
+            window_s=(start_s, stop_s),
+            used=sum(s.held.used for s in sides),
+            dropped=sum(s.held.dropped for s in sides) + rate.dropped,
+            model=(
+                *rate.model(),
+                ("content", content),
+                ("gas_temperature_k", gas.level),
+                ("gas_temperature_slope", gas.slope),
+                ("barometer_pa", air.level),
+                ("barometer_slope", air.slope),
+                *((f"volume_{s.role}", s.volume.volume) for s in sides),
+            ),
+            notes=tuple(notes),
+        ),
+    )
+
+
+def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
+    """Return the amounts of all sides added, at the times of the densest."""
+    dense = max(sides, key=lambda s: s.held.t_s.size)
+    t = dense.held.t_s
+    start = max(float(s.held.t_s[0]) for s in sides)
+    stop = min(float(s.held.t_s[-1]) for s in sides)
+    t = t[(t >= start) & (t <= stop)]
+    total = np.zeros(t.size)
+    for side in sides:
+        times, amounts = side.amounts(air)
+        total = total + np.interp(t, times, amounts)
+    return t, total
+
+
+def _side_lines(side: _Side, air: Drift, ratio: float) -> list[BudgetLine]:
+    slope = robust_slope(side.held.t_s, side.held.value, resolution(side.channel)).slope
+    absolute = ratio * (slope + absolute_offset(side.channel, 1.0) * air.slope)
+    record = side.channel.calibration
+    gain = 0.0 if record is None else record.u_gain()
+    width = max(side.held.width_s, 1.0)
+    return [
+        BudgetLine(
+            source=f"volume_{side.role}",
+            u=side.volume.u_rigid,
+            sensitivity=-absolute,
+            value=side.volume.volume,
+        ),
+        BudgetLine(
+            source=f"allowance_{side.role}",
+            u=side.volume.u_allowance,
+            sensitivity=-absolute,
+        ),
+        BudgetLine(
+            source=f"calibration_gain_{side.role}",
+            u=gain,
+            sensitivity=-ratio * slope * side.volume.volume,
+        ),
+        BudgetLine(
+            source=f"resolution_{side.role}",
+            u=resolution(side.channel) / math.sqrt(6.0),
+            sensitivity=ratio * side.volume.volume / width,
+        ),
+    ]
+
+
+def _estimate(id: str, found: Balance, *, rig: bool = False) -> Estimate:
+    return finite(
+        Estimate(
+            id=id,
+            channel="",
+            value=found.loss,
+            interval=found.interval,
+            u=found.u,
+            dof=found.dof,
+            lines=found.lines,
+            evidence=found.evidence,
+            trouble=found.trouble,
+            doubt=found.doubt,
+            rig=rig,
+        )
+    )
+
+
+def rig_leak(readings: Readings, done: Performance) -> Estimate:
+    """Return the rig's own leak, both regulator connections blanked."""
+    if done.hold is None:
+        why = Reason.of("step_not_done", step=done.step.id)
+        return not_measured("rig_leak", "", why)
+    found = balance(readings, done.part, *done.hold)
+    if isinstance(found, Reason):
+        return not_measured("rig_leak", "", found)
+    return _estimate("rig_leak", found, rig=True)
+
+
+def body_hold(
+    readings: Readings, done: Performance, rig_upper: float | None
+) -> list[Estimate]:
+    """Return external leak and seat transfer of a hold with the inlet isolated.
+
+    Args:
+        readings: the run's channels. done: the body hold.
+        rig_upper: upper end of the rig's leak, or None when there is none: nothing is
+            subtracted, but the loss may be that much the rig's.
+    """
+    ids = ("external_leak", "seat_transfer")
+    if done.hold is None:
+        why = Reason.of("step_not_done", step=done.step.id)
+        return [not_measured(id, "", why) for id in ids]
+    found = balance(readings, done.part, *done.hold)
+    if isinstance(found, Reason):
+        return [not_measured(id, "", found) for id in ids]
+    external = _estimate("external_leak", found)
+    lost = _lost_before(readings, done)
+    if lost is not None and external.value is not None:
+        external = _with_earlier_loss(external, lost)
+    if rig_upper is not None and external.interval is not None:
+        one_sided = max(0.0, rig_upper)
+        low, high = external.interval
+        external = dataclasses.replace(
+            external,
+            interval=(low - one_sided, high),
+            u=math.hypot(external.u, one_sided / math.sqrt(12.0)),
+            lines=(
+                *external.lines,
+                BudgetLine(
+                    source="rig_leak",
+                    u=one_sided / math.sqrt(12.0),
+                    value=one_sided,
+                    group="rig_leak",
+                ),
+            ),
+        )
+    return [external, _transfer(found, external)]
+
+
+@dataclass(frozen=True, slots=True)
+class _EarlierLoss:
+    """What was lost between the isolating of the inlet and the hold."""
+
+    rate: float
+    least: float
+    why: Reason
+
+
+def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
+    """Return a loss before the hold that heat can't explain, or None.
+
+    A large leak empties the volumes while the gas is left to settle; the hold itself
+    would then look tight.
+    """
+    assert done.hold is not None
+    isolated = done.seen_at("isolated")
+    start = done.begin_s if isolated is None else isolated
+    stop = done.hold[0]
+    if stop - start < 1.0:
+        return None
+    lost, heat = 0.0, 0.0
+    emptied: list[str] = []
+    for role in ROLES:
+        channel = readings.channel(role)
+        volume = effective_volume(readings, role)
+        if channel is None or volume is None:
+            return None
+        trace = readings.trace(channel, done.part)
+        first = trace.between(start, start + 1.0).good().value
+        last = trace.between(stop, stop + 1.0).good().value
+        if not first.size or not last.size:
+            return None
+        before, after = float(np.median(first)), float(np.median(last))
+        absolute = before + absolute_offset(channel, 101_325.0)
+        lost += (before - after) * volume.volume
+        heat += 2.5 * readings.tail_k * absolute / 293.15 * volume.volume
+        if absolute_offset(channel, 1.0) and after < _LOST_SHARE * before:
+            emptied.append(role)
+    if lost <= heat and not emptied:
+        return None
+    width = stop - start
+    why = Reason.of(
+        "step_disturbed",
+        step=done.step.id,
+        lost_before_hold=f"{lost:.3g}",
+        seconds=f"{width:.0f}",
+    )
+    return _EarlierLoss(lost / width, (lost - heat) / width, why)
+
+
+def _with_earlier_loss(external: Estimate, lost: _EarlierLoss) -> Estimate:
+    assert external.value is not None
+    assert external.interval is not None
+    value = max(external.value, lost.rate)
+    low = max(external.interval[0], lost.least)
+    high = max(external.interval[1], 2.0 * lost.rate - lost.least)
+    return dataclasses.replace(
+        external,
+        value=value,
+        interval=(min(low, value), max(high, value)),
+        u=max(external.u, (high - low) / 3.92),
+        doubt=(*external.doubt, lost.why),
+        evidence=dataclasses.replace(
+            external.evidence, notes=(*external.evidence.notes, lost.why)
+        ),
+    )
+
+
+def _transfer(found: Balance, external: Estimate) -> Estimate:
+    """Return what passed from inlet to outlet; where gas was lost is not known.
+
+    If all of the loss left the outlet, the inlet's loss is the transfer; if all left
+    the inlet, the outlet's gain is. The value lies between.
+    """
+    if external.value is None:
+        why = external.missing or Reason.of("too_few_samples", found=0, needed=8)
+        return not_measured("seat_transfer", "", why)
+    by_role = {role: (slope, u) for role, slope, u in found.slopes}
+    inlet, u_inlet = by_role["inlet"]
+    outlet, u_outlet = by_role["outlet"]
+    value = 0.5 * (inlet - outlet)
+    lines = (
+        BudgetLine(
+            source="slope",
+            u=0.5 * math.hypot(u_inlet, u_outlet),
+            value=value,
+            type="A",
+        ),
+        BudgetLine(source="place_of_loss", u=0.5 * abs(inlet + outlet) / 3.0**0.5),
+        *(
+            dataclasses.replace(line, sensitivity=0.5 * line.sensitivity)
+            for line in found.lines[1:]
+        ),
+    )
+    (low, high), combined = widened((value, value), value, lines)
+    return finite(
+        Estimate(
+            id="seat_transfer",
+            channel="",
+            value=value,
+            interval=(low, high),
+            u=combined.u,
+            dof=combined.dof,
+            lines=lines,
+            evidence=found.evidence,
+            trouble=found.trouble,
+        )
+    )

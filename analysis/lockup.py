@@ -1,0 +1,332 @@
+"""Lockup: the outlet after the downstream valve closed, and its rise above the flow.
+
+The shut-off is taken from the trace. Its time stamp is the half of the rise.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from records.errors import Reason
+from records.judgement import BudgetLine, Evidence
+from records.rig import Channel
+from records.trace import FloatArray
+
+from .estimate import Estimate, estimated, not_measured
+from .events import ShutOff, find_events, shut_off
+from .marks import Performance
+from .readings import Readings, calibration_lines, resolution, resolution_line
+from .set_pressure import STEADY_SHARE
+from .steady import robust_level, steadiness
+
+READ_S = 5.0  # after shut-off
+_HALF_S = 1.0
+_BEFORE_S = 15.0
+_CLEAR_S = 0.5
+_LEAST_BEFORE_S = 2.0
+# onset to nine tenths is good to about a quarter for any shape of closing
+_CLOSING_SLACK = 1.25
+_T50_U_S = 0.1
+
+
+def find_shut_off(
+    readings: Readings, outlet: Channel, done: Performance
+) -> ShutOff | None:
+    """Return the shut-off of a lockup step, or None."""
+    asked = done.asked_at("close_bleed")
+    start = done.begin_s if asked is None else max(done.begin_s, asked - _BEFORE_S)
+    stop = done.end_s
+    if done.hold is not None:
+        start = max(start, min(done.hold[0] - 2.0 * _BEFORE_S, done.hold[0]))
+        stop = min(done.end_s, done.hold[0] + 8.0)
+    return shut_off(readings.trace(outlet, done.part), start, stop)
+
+
+def lockup_findings(
+    readings: Readings, outlet: Channel, done: Performance
+) -> list[Estimate]:
+    """Return lockup pressure, highest and rise of one lockup step."""
+    ids = ("lockup_pressure", "lockup_highest", "lockup_rise")
+    if done.hold is None:
+        why = Reason.of("step_not_done", step=done.step.id)
+        return [not_measured(id, outlet.role, why) for id in ids]
+    shut = find_shut_off(readings, outlet, done)
+    highest = lockup_highest(
+        readings,
+        outlet,
+        done.part,
+        (done.hold[0] if shut is None else min(shut.t50_s, done.hold[1]), done.hold[1]),
+    )
+    if shut is None:
+        why = Reason.of("no_shut_off_seen", step=done.step.id)
+        return [
+            not_measured("lockup_pressure", outlet.role, why),
+            highest.but(doubt=[why]),
+            not_measured("lockup_rise", outlet.role, why),
+        ]
+    trouble, doubt = _closing(done, shut)
+    pressure = _at(readings, outlet, done, shut)
+    if isinstance(pressure, Reason):
+        return [
+            not_measured("lockup_pressure", outlet.role, pressure),
+            highest.but(trouble=trouble, doubt=doubt),
+            not_measured("lockup_rise", outlet.role, pressure),
+        ]
+    value, noise, evidence, bad = pressure
+    level_lines = [
+        noise,
+        *calibration_lines(outlet, value, difference=False),
+        resolution_line(outlet),
+    ]
+    troubles = [*trouble, *bad]
+    return [
+        estimated(
+            "lockup_pressure",
+            outlet.role,
+            value,
+            level_lines,
+            evidence,
+            trouble=troubles,
+            doubt=doubt,
+        ),
+        highest.but(trouble=trouble, doubt=doubt),
+        _rise(readings, outlet, done, shut, pressure, troubles, doubt),
+    ]
+
+
+def _closing(done: Performance, shut: ShutOff) -> tuple[list[Reason], list[Reason]]:
+    if done.step.window is None:
+        return [], []
+    shortest, longest = (q.value_si for q in done.step.window)
+    why = Reason.of(
+        "closing_time_outside",
+        found_s=f"{shut.closing_s:.1f}",
+        shortest_s=f"{shortest:g}",
+        longest_s=f"{longest:g}",
+    )
+    if shut.closing_s < shortest / _CLOSING_SLACK:
+        # a snapped valve traps overshoot: neither pass nor fail
+        return [why], []
+    if shut.closing_s > longest * _CLOSING_SLACK:
+        return [], [why]
+    return [], []
+
+
+def _rise(
+    readings: Readings,
+    outlet: Channel,
+    done: Performance,
+    shut: ShutOff,
+    pressure: tuple[float, BudgetLine, Evidence, list[Reason]],
+    trouble: list[Reason],
+    doubt: list[Reason],
+) -> Estimate:
+    value, noise, evidence, _ = pressure
+    stop = shut.onset_s - _CLEAR_S
+    start = max(done.begin_s, stop - _BEFORE_S)
+    trace = readings.trace(outlet, done.part).between(start, stop)
+    step = resolution(outlet)
+    for event in find_events(trace, 0.0, step):
+        start = max(start, event.window_s[1] + _CLEAR_S)
+    window = readings.stretch(outlet, done.part, start, stop)
+    if window.t_s.size < 8 or window.width_s < _LEAST_BEFORE_S:
+        why = window.trouble or Reason.of(
+            "not_steady", channel=outlet.id, found_s=f"{max(0.0, stop - start):.1f}"
+        )
+        return not_measured("lockup_rise", outlet.role, why, evidence=evidence)
+    flow = robust_level(window.t_s, window.value, step)
+    # twice the share of a set reading: the stretch before a closing is short
+    limit = 2.0 * STEADY_SHARE * abs(flow.mean)
+    steady = steadiness(window.t_s, window.value, limit, step)
+    more = list(trouble)
+    if window.trouble:
+        more.append(window.trouble)
+    if not steady.steady:
+        more.append(
+            Reason.of(
+                "not_steady",
+                channel=outlet.id,
+                drift_pa=f"{steady.drift:.1f}",
+                limit_pa=f"{limit:.1f}",
+            )
+        )
+    rise = value - flow.mean
+    lines = [
+        noise,
+        BudgetLine(
+            source="noise_flowing",
+            u=flow.u,
+            sensitivity=-1.0,
+            value=flow.mean,
+            dof=flow.dof,
+            type="A",
+        ),
+        *calibration_lines(outlet, rise, difference=True),
+        resolution_line(outlet),
+        resolution_line(outlet, -1.0),
+        BudgetLine(source="definition", u=abs(steady.drift) / math.sqrt(12.0)),
+    ]
+    model = (
+        *evidence.model,
+        ("flowing", flow.mean),
+        ("flowing_from_s", start),
+        ("flowing_to_s", stop),
+        ("onset_s", shut.onset_s),
+        ("closing_s", shut.closing_s),
+    )
+    told = Evidence(
+        part=done.part,
+        window_s=(start, evidence.window_s[1] if evidence.window_s else stop),
+        used=evidence.used + flow.used,
+        dropped=evidence.dropped + flow.dropped + window.dropped,
+        model=model,
+    )
+    return estimated(
+        "lockup_rise", outlet.role, rise, lines, told, trouble=more, doubt=doubt
+    )
+
+
+def _at(
+    readings: Readings, outlet: Channel, done: Performance, shut: ShutOff
+) -> tuple[float, BudgetLine, Evidence, list[Reason]] | Reason:
+    """Return the lockup pressure at the stated time, its noise, and what it is from."""
+    assert done.hold is not None
+    at = shut.t50_s + READ_S
+    if done.hold[1] < at + _HALF_S - 0.1:
+        return Reason.of(
+            "hold_too_short",
+            held_s=f"{done.hold[1] - shut.t50_s:.1f}",
+            needed_s=f"{READ_S + _HALF_S:.0f}",
+        )
+    window = readings.stretch(outlet, done.part, at - _HALF_S, at + _HALF_S)
+    bad = [window.trouble] if window.trouble else []
+    if window.t_s.size < 8:
+        return bad[0]
+    value = float(np.mean(window.value))
+    rest = readings.stretch(outlet, done.part, shut.t50_s + 3.0, done.hold[1])
+    u, dof, slope = borrowed_noise(rest.t_s, rest.value, 2.0 * _HALF_S)
+    if not math.isfinite(u):
+        own = robust_level(window.t_s, window.value, resolution(outlet))
+        u, dof = own.u, own.dof
+    u = math.hypot(u, _T50_U_S * slope)
+    return (
+        value,
+        BudgetLine(source="noise", u=u, value=value, dof=dof, type="A"),
+        Evidence(
+            part=done.part,
+            window_s=(at - _HALF_S, at + _HALF_S),
+            used=window.used,
+            dropped=window.dropped,
+            model=(("shut_off_s", shut.t50_s), ("read_after_s", READ_S)),
+        ),
+        bad,
+    )
+
+
+def borrowed_noise(
+    t_s: FloatArray, y: FloatArray, window_s: float
+) -> tuple[float, float, float]:
+    """Return u of a short mean from the noise of a whole hold, its dof, and a slope.
+
+    The hold's settling is taken out; what is left is averaged over sliding windows as
+    long as the reading, so that slow noise counts which the reading itself can't show.
+    """
+    span = float(t_s[-1] - t_s[0]) if t_s.size > 1 else 0.0
+    windows = span / window_s
+    if windows < 4.0 or t_s.size < 24:
+        return math.inf, 2.0, 0.0
+    x = t_s - t_s[0]
+    shapes = np.column_stack(
+        [np.ones_like(x), x / span, np.exp(-x / 3.0), np.exp(-x / 10.0)]
+    )
+    z = y - float(np.median(y))
+    found, *_ = np.linalg.lstsq(shapes, z, rcond=None)
+    residual = z - shapes @ found
+    width = max(2, round(window_s / span * (t_s.size - 1)))
+    means = sliding_means(residual, width)
+    slope = abs(found[1] / span - found[2] / 3.0 - found[3] / 10.0)
+    free = windows - 2.0  # line and settling took some of the freedom
+    u = float(np.std(means)) * math.sqrt(1.0 + 4.0 / free)
+    return u, max(2.0, free / 2.0), float(slope)
+
+
+def sliding_means(y: FloatArray, width: int) -> FloatArray:
+    """Return means over every run of ``width`` readings."""
+    if y.size < width:
+        return np.asarray([float(np.mean(y))])
+    total = np.concatenate([[0.0], np.cumsum(y)])
+    return np.asarray((total[width:] - total[:-width]) / width)
+
+
+def lockup_highest(
+    readings: Readings, outlet: Channel, part: int, window: tuple[float, float]
+) -> Estimate:
+    """Return the highest outlet pressure, averaged over one second, of a hold."""
+    held = readings.stretch(outlet, part, *window)
+    trouble = [held.trouble] if held.trouble else []
+    if held.t_s.size < 8:
+        return not_measured("lockup_highest", outlet.role, trouble[0])
+    centre = float(np.median(held.value))
+    usual = float(np.median(np.diff(held.t_s)))
+    width = max(2, round(1.0 / usual)) if usual > 0.0 else 2
+    means = sliding_means(held.value - centre, width)
+    top = int(np.argmax(means))
+    value = centre + float(means[top])
+    around = held.value[top : top + width]
+    steps = np.diff(held.value, n=2)
+    noise = float(np.sqrt(np.mean(steps**2) / 6.0)) if steps.size else 0.0
+    spread = min(float(np.std(around)), 3.0 * noise) if noise > 0.0 else 0.0
+    lines = [
+        BudgetLine(
+            source="noise",
+            u=max(spread, noise) / math.sqrt(min(width, held.t_s.size)),
+            value=value,
+            dof=max(2.0, float(width - 1)),
+            type="A",
+        ),
+        *calibration_lines(outlet, value, difference=False),
+        resolution_line(outlet),
+    ]
+    evidence = Evidence(
+        part=part,
+        window_s=window,
+        used=held.used,
+        dropped=held.dropped,
+        model=(("at_s", float(held.t_s[min(top + width // 2, held.t_s.size - 1)])),),
+    )
+    return estimated(
+        "lockup_highest", outlet.role, value, lines, evidence, trouble=trouble
+    )
+
+
+def inlet_moved(
+    readings: Readings, done: Performance, default_band: float = 0.02
+) -> Reason | None:
+    """Return that the inlet did not stay within its band over a hold, or None."""
+    inlet = readings.channel("inlet")
+    if inlet is None or done.hold is None:
+        return Reason.of("channel_missing", role="inlet") if inlet is None else None
+    held = readings.stretch(inlet, done.part, *done.hold)
+    if held.t_s.size < 8:
+        return held.trouble
+    band = (
+        default_band
+        if done.step.inlet_band is None
+        else (done.step.inlet_band.value_si)
+    )
+    usual = float(np.median(np.diff(held.t_s)))
+    width = max(2, round(1.0 / usual)) if usual > 0.0 else 2
+    level = float(np.median(held.value))
+    means = sliding_means(held.value - level, width)
+    moved = float(np.ptp(means))
+    if held.trouble is not None:
+        return held.trouble
+    if moved > band * abs(level):
+        return Reason.of(
+            "inlet_not_steady",
+            moved=f"{100.0 * moved / abs(level):.1f} %" if level else "all",
+            band=f"{100.0 * band:g} %",
+        )
+    return None

@@ -1,0 +1,215 @@
+"""The lasting rate of a trapped quantity in one hold, and how far it can be trusted.
+
+A leak and a slow settling look alike when the settling goes the leak's way. Then the
+rate that is left after the settling decides nothing alone: the mean slope has to agree
+(see :func:`lasting_rate`). How much heat can explain is bounded by the rig's traits.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from records.errors import Reason
+from records.judgement import BudgetLine
+from records.trace import FloatArray
+
+from .budget import coverage_factor
+from .steady import robust_slope, straight_line
+from .tail import TailFit, block_level, fit_tail
+
+SETTLE_S = 10.0
+_SLOW_TAIL_S = 20.0
+_HEAT = 2.5  # standard deviations of settling beyond which it is not heat
+_NOISY = 10.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LastingRate:
+    """The lasting rate of a hold, SI per second.
+
+    Attributes:
+        value, interval: the rate and its 95 % interval, which may be skew.
+        u, dof: standard uncertainty as a budget line.
+        mean_slope: of the whole stretch. fit: the fit, None where too short for one.
+        doubt: why it may not pass. notes: what else to know.
+        start_s, stop_s: what was used. used, dropped: samples.
+    """
+
+    value: float
+    interval: tuple[float, float]
+    u: float
+    dof: float | None
+    mean_slope: float
+    fit: TailFit | None
+    doubt: tuple[Reason, ...]
+    notes: tuple[Reason, ...]
+    start_s: float
+    stop_s: float
+    used: int
+    dropped: int
+
+    def line(self, sensitivity: float = 1.0) -> BudgetLine:
+        """Return the rate as a line of a budget."""
+        return BudgetLine(
+            source="slope",
+            u=self.u,
+            sensitivity=sensitivity,
+            value=self.value,
+            dof=self.dof,
+            type="A",
+        )
+
+    def model(self) -> tuple[tuple[str, float], ...]:
+        """Return the fit's parameters by name, for the evidence."""
+        facts = [("rate", self.value), ("mean_slope", self.mean_slope)]
+        fit = self.fit
+        if fit is None:
+            return tuple(facts)
+        for number, tail in enumerate(fit.tails, 1):
+            facts += [
+                (f"tail_{number}", tail.amplitude),
+                (f"u_tail_{number}", tail.u_amplitude),
+                (f"tau_{number}_s", tail.tau_s),
+            ]
+        facts += [
+            ("u_mean_slope", fit.u_mean_slope),
+            ("sd_ln_tau", fit.sd_ln_tau),
+            ("p_two_tails", fit.p_two),
+            ("noise_ratio", fit.lrv),
+            ("priors", float(len(fit.posteriors))),
+            ("first_fifth_left_out", float(fit.drop20)),
+            ("rate_with_it", fit.rate_all),
+        ]
+        return tuple(facts)
+
+
+def lasting_rate(
+    t_s: FloatArray,
+    y: FloatArray,
+    *,
+    tau_max_s: float,
+    amplitude: float,
+    resolution: float = 0.0,
+    direction: int = 0,
+) -> LastingRate | Reason:
+    """Return the lasting rate of a stretch, or why there is none.
+
+    Args:
+        t_s, y: shape (n,), seconds and SI, finite.
+        tau_max_s, amplitude: see :func:`analysis.tail.fit_tail`.
+        resolution: smallest step, SI.
+        direction: 1 where a leak makes y rise, -1 where it makes y fall, 0 for none.
+    """
+    if y.size < 8:
+        return Reason.of("too_few_samples", found=y.size, needed=8)
+    width = float(t_s[-1] - t_s[0])
+    if width < 1.0:
+        return Reason.of("hold_too_short", held_s=f"{width:.1f}", needed_s=1)
+    mean = robust_slope(t_s, y, resolution)
+    half = coverage_factor(mean.dof) * mean.u
+    # heat can't have moved y further than this over the stretch
+    heat = _HEAT * amplitude / width
+    bound = (mean.slope - half - heat, mean.slope + half + heat)
+    fit = fit_tail(
+        t_s, y, tau_max_s=tau_max_s, amplitude=amplitude, resolution=resolution
+    )
+    if isinstance(fit, Reason):
+        # too short to tell anything apart: what heat can't explain is all there is
+        return LastingRate(
+            value=mean.slope,
+            interval=bound,
+            u=math.hypot(mean.u, amplitude / width),
+            dof=mean.dof,
+            mean_slope=mean.slope,
+            fit=None,
+            doubt=(fit,),
+            notes=(),
+            start_s=float(t_s[0]),
+            stop_s=float(t_s[-1]),
+            used=int(y.size),
+            dropped=0,
+        )
+    low, high = max(fit.interval95[0], bound[0]), min(fit.interval95[1], bound[1])
+    value, u = fit.rate, fit.sd
+    if low > high:
+        low, high = bound
+    value = min(max(value, low), high)
+    doubt = list(fit.reasons)
+    notes: list[Reason] = []
+    if fit.lrv > _NOISY:
+        doubt.append(Reason.of("hunting_in_window", ratio=f"{fit.lrv:.0f}"))
+    slow = fit.slow
+    along = -slow.amplitude * direction
+    seen = along > 2.0 * slow.u_amplitude
+    if direction and seen and (slow.tau_s > _SLOW_TAIL_S or along > _HEAT * amplitude):
+        notes.append(
+            Reason.of(
+                "tail_rising_or_creep",
+                tau_s=f"{slow.tau_s:.0f}",
+                tail=f"{slow.amplitude:.3g}",
+            )
+        )
+        near = (mean.slope - half, mean.slope + half)
+        if along > _HEAT * amplitude:
+            # heat can't do this: it is the leak, running down
+            value, u = mean.slope, math.hypot(mean.u, amplitude / width)
+            low, high = bound
+            doubt = []
+        low, high = min(low, near[0]), max(high, near[1])
+    return LastingRate(
+        value=value,
+        interval=(low, high),
+        u=max(u, (high - low) / 3.92),
+        dof=None,
+        mean_slope=fit.mean_slope,
+        fit=fit,
+        doubt=tuple(doubt),
+        notes=tuple(notes),
+        start_s=fit.start_s,
+        stop_s=fit.stop_s,
+        used=fit.used,
+        dropped=fit.dropped,
+    )
+
+
+def reopened_at(t_s: FloatArray, y: FloatArray, resolution: float) -> float | None:
+    """Return when a falling trapped pressure stopped falling at once, or None.
+
+    A locked-up regulator is a one-way valve: what the outlet loses is made up as soon
+    as it has sunk to where the regulator opens. The kink (line, then flat) has to fit
+    clearly better than a settling curve does.
+
+    Args:
+        t_s, y: shape (n,), seconds and SI. resolution: smallest step, SI.
+    """
+    if y.size < 96:
+        return None
+    n = 48
+    u, z = block_level(t_s, y, n, resolution)
+    width = float(t_s[-1] - t_s[0])
+    z = z - z.mean()
+    # adjacent blocks tell the noise without the curve
+    noise = float(np.sqrt(np.mean(np.diff(z, n=2) ** 2) / 6.0))
+    best, at = math.inf, 0
+    for k in range(5, n - 7):
+        shape = np.minimum(u - u[k], 0.0)
+        line = straight_line(shape, z)
+        if line.slope < 0.0:
+            rss = line.s**2 * line.dof
+            if rss < best:
+                best, at = rss, k
+    if at == 0:
+        return None
+    fall = float(z[:3].mean() - z[at:].mean())
+    smooth = math.inf
+    for tau in np.geomspace(0.02, 3.0, 24):
+        line = straight_line(np.exp(-u / tau), z)
+        smooth = min(smooth, line.s**2 * line.dof)
+    if fall < 12.0 * max(noise, resolution / math.sqrt(12.0)):
+        return None
+    if smooth < 4.0 * best + 1e-30:
+        return None
+    return float(t_s[0] + width * u[at])

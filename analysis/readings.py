@@ -1,0 +1,176 @@
+"""A run's channels as the findings use them, and what is known of each channel."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from records.judgement import BudgetLine
+from records.measure import (
+    STANDARD_PRESSURE_PA,
+    STANDARD_TEMPERATURE_K,
+    ZERO_CELSIUS_K,
+    Kind,
+    Reference,
+)
+from records.rig import Channel, Rig, Traits
+from records.run import Run
+from records.trace import Trace
+
+from .clean import Stretch, stretch, usual_noise
+
+# Where the rig file says nothing: the widest that the trade meets.
+FALLBACK_TAU_S = 900.0
+FALLBACK_AMPLITUDE_K = 10.0
+FALLBACK_DRIFT_K_PER_H = 1.0
+
+
+class Readings:
+    """The traces of a run by channel and part, read once.
+
+    Args:
+        run: the run, with the rig it was made on.
+    """
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        self.rig: Rig = run.header.rig
+        self._traces: dict[tuple[str, int], Trace] = {}
+        self._noise: dict[tuple[str, int], float] = {}
+
+    @property
+    def traits(self) -> Traits | None:
+        """What is known of the rig, or None."""
+        return self.rig.traits
+
+    @property
+    def tau_max_s(self) -> float:
+        """Longest time constant of the trapped gas."""
+        return FALLBACK_TAU_S if self.traits is None else self.traits.tau_max.value_si
+
+    @property
+    def tail_k(self) -> float:
+        """Largest plausible settling of the gas temperature, kelvin."""
+        if self.traits is None:
+            return FALLBACK_AMPLITUDE_K
+        return self.traits.tail_amplitude.value_si
+
+    @property
+    def drift_k_per_s(self) -> float:
+        """How fast the gas temperature may move unseen, kelvin per second."""
+        per_hour = (
+            FALLBACK_DRIFT_K_PER_H
+            if self.traits is None
+            else self.traits.temperature_drift_k_per_h
+        )
+        return per_hour / 3600.0
+
+    def channel(self, role: str) -> Channel | None:
+        """Return the channel of a role, or None."""
+        return self.rig.channel(role)
+
+    def pressure_channels(self) -> tuple[Channel, ...]:
+        """Return all channels that read a pressure."""
+        return tuple(
+            c for c in self.rig.channels if c.measure_unit.kind is Kind.PRESSURE
+        )
+
+    def trace(self, channel: Channel, part: int) -> Trace:
+        """Return a channel's calibrated samples in a part."""
+        key = (channel.id, part)
+        if key not in self._traces:
+            if any(p.number == part for p in self.run.parts):
+                self._traces[key] = self.run.trace(channel, part)
+            else:
+                empty = np.empty(0)
+                self._traces[key] = Trace(
+                    channel.id, empty, empty, np.empty(0, np.uint8)
+                )
+        return self._traces[key]
+
+    def stretch(
+        self, channel: Channel, part: int, start_s: float, stop_s: float, least: int = 8
+    ) -> Stretch:
+        """Return the good samples of a channel between two times."""
+        key = (channel.id, part)
+        trace = self.trace(channel, part)
+        if key not in self._noise:
+            self._noise[key] = usual_noise(trace)
+        return stretch(
+            trace,
+            start_s,
+            stop_s,
+            resolution(channel),
+            noise=self._noise[key],
+            least=least,
+        )
+
+
+def resolution(channel: Channel) -> float:
+    """Return the smallest step of a channel's reading, SI."""
+    step = abs(channel.resolution.value_si)
+    if channel.measure_unit.kind is Kind.TEMPERATURE and step > 100.0:
+        # typed as a temperature, meant as a step
+        step = abs(step - ZERO_CELSIUS_K)
+    return step
+
+
+def calibration_lines(
+    channel: Channel, value: float, *, difference: bool
+) -> list[BudgetLine]:
+    """Return what a channel's calibration adds to a level or to a difference.
+
+    Args:
+        channel: with its calibration record. value: level or difference, SI.
+        difference: True where two readings of the channel are subtracted: the zero
+            cancels, the form of the curve enters twice.
+    """
+    record = channel.calibration
+    if record is None:
+        return []
+    times = math.sqrt(2.0) if difference else 1.0
+    lines = []
+    for term in record.terms:
+        if term.kind == "offset":
+            if difference:
+                continue
+            sensitivity = 1.0
+        elif term.kind == "gain":
+            sensitivity = value
+        else:
+            sensitivity = times
+        lines.append(
+            BudgetLine(
+                source=f"calibration_{term.kind.value}",
+                u=term.u.value_si,
+                sensitivity=sensitivity,
+                dof=term.dof,
+            )
+        )
+    return lines
+
+
+def resolution_line(channel: Channel, sensitivity: float = 1.0) -> BudgetLine:
+    """Return what the channel's resolution adds to one reading."""
+    return BudgetLine(
+        source="resolution",
+        u=resolution(channel) / math.sqrt(12.0),
+        sensitivity=sensitivity,
+    )
+
+
+def absolute_offset(channel: Channel, barometer_pa: float) -> float:
+    """Return what turns a reading of the channel into an absolute pressure, Pa."""
+    return 0.0 if channel.reference is Reference.ABSOLUTE else barometer_pa
+
+
+__all__ = [
+    "STANDARD_PRESSURE_PA",
+    "STANDARD_TEMPERATURE_K",
+    "Readings",
+    "absolute_offset",
+    "calibration_lines",
+    "resolution",
+    "resolution_line",
+]

@@ -1,0 +1,309 @@
+"""Levels and slopes of a stretch of readings whose noise is correlated in time.
+
+Successive readings of a pressure are not independent, so the textbook uncertainty of a
+mean or of a straight line is too small. Readings are averaged into at most 64 blocks;
+the correlation of the block means inflates the variance by the ratio of the long-run to
+the short-run variance (first-order autoregression with its small-sample bias removed,
+or the average over a grid of noise models, whichever is larger).
+
+Source: N. F. Zhang, "Calculation of the uncertainty of the mean of autocorrelated
+measurements", Metrologia 43 (2006) S276; D. J. Schuirmann, "A comparison of the two
+one-sided tests procedure", J. Pharmacokinet. Biopharm. 15 (1987) 657.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from records.trace import FloatArray
+
+_BLOCKS = 64
+_PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line by least squares.
+
+    Attributes:
+        intercept, slope: of y = intercept + slope x. u_intercept, u_slope: their
+            standard errors for independent readings of equal spread.
+        s: residual standard deviation. dof: readings less two.
+    """
+
+    intercept: float
+    slope: float
+    u_intercept: float
+    u_slope: float
+    s: float
+    dof: int
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A mean with the uncertainty that correlated readings leave.
+
+    Attributes:
+        mean, u, dof: mean, its standard uncertainty, its degrees of freedom.
+        inflation: long-run over short-run variance of the block means.
+        correlation_s: correlation time.
+        used, dropped: readings taken and left out as spikes.
+    """
+
+    mean: float
+    u: float
+    dof: float
+    inflation: float
+    correlation_s: float
+    used: int
+    dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A mean slope with the uncertainty that correlated readings leave, SI per s."""
+
+    slope: float
+    u: float
+    dof: float
+    mean: float
+    s: float
+    inflation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Steadiness:
+    """Whether a stretch is shown to be steady.
+
+    Attributes:
+        steady: True when the drift over the stretch is shown to lie within the limit.
+        drift, u_drift: change over the whole stretch and its standard uncertainty.
+        mean, u_mean, dof: see :class:`Level`.
+        peak_to_peak: spread of the means over blocks.
+    """
+
+    steady: bool
+    drift: float
+    u_drift: float
+    mean: float
+    u_mean: float
+    dof: float
+    peak_to_peak: float
+
+
+def straight_line(x: FloatArray, y: FloatArray) -> Line:
+    """Return the least-squares line through points, shape (n,), n of at least 3.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1.
+    """
+    n = x.size
+    if n < 3:
+        raise ValueError("a line with its standard errors takes three points")
+    x_mean, y_mean = float(np.mean(x)), float(np.mean(y))
+    dx, dy = x - x_mean, y - y_mean
+    sxx = float(dx @ dx)
+    slope = float(dx @ dy) / sxx
+    residual = dy - slope * dx
+    s = math.sqrt(float(residual @ residual) / (n - 2))
+    return Line(
+        y_mean - slope * x_mean,
+        slope,
+        s * math.sqrt(1.0 / n + x_mean**2 / sxx),
+        s / math.sqrt(sxx),
+        s,
+        n - 2,
+    )
+
+
+def keep_near(y: FloatArray, resolution: float = 0.0) -> np.ndarray:
+    """Return which readings are no spikes against the median, shape (n,), bool.
+
+    Source: F. R. Hampel, "The influence curve and its role in robust estimation",
+    JASA 69 (1974) 383; 4.5 standard deviations from the median absolute deviation.
+    """
+    distance = np.abs(y - np.median(y))
+    s = max(1.4826 * float(np.median(distance)), 0.6 * resolution)
+    # a scale of zero means that most readings are equal: then nothing is a spike
+    return distance <= (4.5 * s if s > 0.0 else np.inf)
+
+
+def block_means(y: FloatArray, blocks: int = _BLOCKS) -> FloatArray:
+    """Return means of nearly equal shares of the readings, in order."""
+    n = min(blocks, y.size)
+    edges = (np.arange(n + 1) * y.size) // n
+    sums = np.add.reduceat(y, edges[:-1])
+    return np.asarray(sums / np.diff(edges), dtype=np.float64)
+
+
+def robust_level(t_s: FloatArray, y: FloatArray, resolution: float = 0.0) -> Level:
+    """Return the mean of a stretch with an uncertainty that holds for its noise.
+
+    Args:
+        t_s: shape (n,), seconds. y: shape (n,), SI, finite. resolution: SI.
+    """
+    keep = keep_near(y, resolution)
+    kept = y[keep]
+    centre = float(np.median(kept))
+    # work about the median, so that a large level costs no digits
+    e = block_means(kept - centre)
+    n = e.size
+    mean = float(np.mean(e))
+    span = float(t_s[-1] - t_s[0]) if t_s.size > 1 else 0.0
+    if n < 4:
+        return Level(
+            centre + mean, math.inf, 1.0, 1.0, span, kept.size, int((~keep).sum())
+        )
+    s = float(np.std(e, ddof=1))
+    lrv, rho = long_run_ratio(e - mean, 1)
+    dof = max(2.0, n / lrv - 1.0)
+    block_s = span / n
+    correlation = block_s * (-1.0 / math.log(rho) if rho > 0.05 else 0.3)
+    return Level(
+        centre + mean,
+        s * math.sqrt(lrv / n),
+        dof,
+        lrv,
+        correlation,
+        kept.size,
+        int((~keep).sum()),
+    )
+
+
+def robust_slope(t_s: FloatArray, y: FloatArray, resolution: float = 0.0) -> Slope:
+    """Return the mean slope of a stretch; arguments as :func:`robust_level`.
+
+    Spikes are judged about the line, so that a steady fall drops no readings.
+    """
+    if y.size < 6:
+        raise ValueError("a slope with its uncertainty takes six readings")
+    t_mid = 0.5 * float(t_s[0] + t_s[-1])
+    centre = float(np.median(y))
+    x, z = t_s - t_mid, y - centre
+    first = straight_line(x, z)
+    keep = keep_near(z - first.slope * x, resolution)
+    x, z = x[keep], z[keep]
+    xb, zb = block_means(x), block_means(z)
+    line = straight_line(xb, zb)
+    residual = zb - line.intercept - line.slope * xb
+    lrv, _ = long_run_ratio(residual, 2)
+    dof = max(2.0, zb.size / lrv - 2.0)
+    return Slope(
+        line.slope,
+        line.u_slope * math.sqrt(lrv),
+        dof,
+        centre + line.intercept,
+        line.s,
+        lrv,
+    )
+
+
+def steadiness(
+    t_s: FloatArray, y: FloatArray, drift_limit: float, resolution: float = 0.0
+) -> Steadiness:
+    """Return whether a stretch is shown to be steady (two one-sided tests, 5 %).
+
+    Args:
+        t_s: shape (n,), seconds. y: shape (n,), SI.
+        drift_limit: largest change over the stretch that counts as steady, SI.
+        resolution: smallest step of the reading, SI.
+    """
+    good = np.isfinite(y) & np.isfinite(t_s)
+    t_s, y = t_s[good], y[good]
+    if y.size < 8:
+        return Steadiness(False, 0.0, math.inf, math.nan, math.inf, 1.0, math.inf)
+    level = robust_level(t_s, y, resolution)
+    slope = robust_slope(t_s, y, resolution)
+    width = float(t_s[-1] - t_s[0])
+    drift, u_drift = slope.slope * width, slope.u * width
+    t_factor = float(stdtrit(slope.dof, 0.95))
+    blocks = block_means(y[keep_near(y, resolution)], 16)
+    return Steadiness(
+        bool(abs(drift) + t_factor * u_drift < drift_limit),
+        drift,
+        u_drift,
+        level.mean,
+        level.u,
+        level.dof,
+        float(np.ptp(blocks)),
+    )
+
+
+def long_run_ratio(residual: FloatArray, fitted: int) -> tuple[float, float]:
+    """Return the ratio of long-run to short-run variance, and a lag-1 correlation.
+
+    Args:
+        residual: shape (n,), about a mean (``fitted`` 1) or a line (``fitted`` 2).
+        fitted: number of coefficients that were fitted.
+    """
+    n = residual.size
+    power = float(residual @ residual)
+    if power <= 0.0 or n < 6:
+        return 1.0, 0.0
+    rho = float(residual[1:] @ residual[:-1]) / power
+    rho = min(0.97, max(0.0, rho + (1.0 + 3.0 * rho) * fitted / n))
+    averaged = _averaged_ratio(residual, fitted)
+    return max(1.0, (1.0 + rho) / (1.0 - rho), averaged), rho
+
+
+def noise_models() -> tuple[tuple[float, float, float, float], ...]:
+    """Return the noise models of block means: (phi, g, prior, long-run ratio).
+
+    The correlation at lag k is g phi^k; g of an averaged first-order process is exact.
+    """
+    models = [(0.0, 0.0, 0.3, 1.0)]
+    share = 0.7 / (3 * len(_PHI))
+    for phi in _PHI:
+        x = -math.log(phi)
+        averaged = (1.0 - phi) ** 2 / (phi * 2.0 * (x - 1.0 + math.exp(-x)))
+        models += [
+            (phi, g, share, 1.0 + 2.0 * g * phi / (1.0 - phi))
+            for g in (0.5, 1.0, averaged)
+        ]
+    return tuple(models)
+
+
+def correlation(n: int, phi: float, g: float) -> FloatArray:
+    """Return the correlation matrix of n block means, shape (n, n)."""
+    lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    matrix = g * np.power(phi, lag, dtype=np.float64) if phi else np.zeros((n, n))
+    np.fill_diagonal(matrix, 1.0)
+    return np.asarray(matrix)
+
+
+@functools.lru_cache(maxsize=64)
+def _whiteners(n: int, fitted: int) -> tuple[tuple[FloatArray, float, float], ...]:
+    """Return per noise model: whitening with the fit projected out, log weight, LRV."""
+    u = (np.arange(n) + 0.5) / n - 0.5
+    design = np.column_stack([u**k for k in range(fitted)])
+    table = []
+    for phi, g, prior, lrv in noise_models():
+        chol = np.linalg.cholesky(correlation(n, phi, g))
+        white = np.linalg.solve(chol, np.column_stack([design, np.eye(n)]))
+        x = white[:, :fitted]
+        q, r = np.linalg.qr(x)
+        w = white[:, fitted:]
+        w = w - q @ (q.T @ w)
+        log_v = 2.0 * float(np.log(np.diag(chol)).sum())
+        log_x = 2.0 * float(np.log(np.abs(np.diag(r))).sum())
+        table.append((w, math.log(prior) - 0.5 * (log_v + log_x), lrv))
+    return tuple(table)
+
+
+def _averaged_ratio(residual: FloatArray, fitted: int) -> float:
+    n = residual.size
+    logs, ratios = [], []
+    for w, weight, lrv in _whiteners(n, fitted):
+        e = w @ residual
+        rss = float(e @ e)
+        if rss <= 0.0:
+            return 1.0
+        logs.append(weight - 0.5 * (n - fitted) * math.log(rss))
+        ratios.append(lrv)
+    log = np.asarray(logs)
+    p = np.exp(log - log.max())
+    return float(p @ np.asarray(ratios) / p.sum())

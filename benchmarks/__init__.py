@@ -1,0 +1,1 @@
+"""How fast the tools answer, each figure as a ratio with a goal."""

@@ -1,0 +1,27 @@
+"""Run the benchmarks and print their table: `python -m benchmarks [--short]`.
+
+Exit code 0; 1 where a figure is twice its goal or worse; 2 on a wrong word.
+A further figure is one function in a module of its own, listed in `ROWS`.
+"""
+
+import sys
+from collections.abc import Callable
+
+from .help_start import help_start
+from .table import Row, table
+
+ROWS: tuple[Callable[[bool], Row], ...] = (help_start,)
+
+
+def main(words: list[str]) -> int:
+    """Measure every row, print the table, and return the exit code."""
+    if any(word != "--short" for word in words):
+        print("benchmarks: takes --short or nothing", file=sys.stderr)
+        return 2
+    rows = [measure(bool(words)) for measure in ROWS]
+    print(table(rows))
+    return 1 if any(row.standing == "FAILED" for row in rows) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

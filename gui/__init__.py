@@ -1,0 +1,1 @@
+"""The desks; the only room that knows Qt."""

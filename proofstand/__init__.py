@@ -1,0 +1,1 @@
+"""The job itself: procedure, session, sign-off, bench set-up, review, commands."""

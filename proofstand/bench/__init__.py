@@ -1,0 +1,1 @@
+"""Getting the bench fit to test: rig check, calibration, plan check."""

@@ -1,0 +1,81 @@
+"""``proofstand judge``: findings and verdict of recorded runs. Writes nothing."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from .options import Subparsers, json_option
+
+
+def add(commands: Subparsers) -> None:
+    """Add the command."""
+    parser = commands.add_parser(
+        "judge",
+        help="find and judge what recorded runs show",
+        description="Judge recorded runs against the plan they carry, or another one. "
+        "Exit 0 pass, 10 fail, 11 inconclusive, 12 incomplete or no limits.",
+    )
+    parser.add_argument("runs", nargs="+", type=Path, metavar="RUN.h5")
+    parser.add_argument(
+        "--plan",
+        metavar="PLAN",
+        help="another plan: a file, or the id of a built-in one",
+    )
+    parser.add_argument(
+        "--why", metavar="FINDING", help="how this finding was made, with its budget"
+    )
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge and print; return the exit code of the verdicts."""
+    from analysis.judge import judge
+    from proofstand.report import (
+        EXIT_OF_VERDICT,
+        combined_exit,
+        judgement_json,
+        judgements_json,
+        table,
+    )
+    from records.errors import ProofstandError
+    from records.planfile import plan_by_name
+    from records.runfile import open_run
+
+    from .main import tell
+
+    other = plan_by_name(args.plan)[0] if args.plan else None
+    codes: list[int] = []
+    documents = []
+    for path in args.runs:
+        try:
+            opened = open_run(path)
+            plan = other if other is not None else opened.header.plan
+            judgement = judge(opened, plan)
+        except ProofstandError as error:
+            if len(args.runs) == 1:
+                raise
+            codes.append(tell(error, False))
+            continue
+        codes.append(EXIT_OF_VERDICT[judgement.verdict])
+        if args.json:
+            documents.append(judgement_json(judgement, opened, plan))
+            continue
+        head = f"{opened.header.job.regulator.serial}  run {opened.id}  {path}"
+        print(
+            f"{head}\n({opened.state.value}, plan {plan.id} version {plan.version})\n"
+        )
+        if args.why:
+            from proofstand.explain import explain
+
+            print(explain(judgement, opened, plan, args.why))
+        else:
+            print(table(judgement, opened, plan))
+        print()
+    if args.json:
+        print(
+            json.dumps(judgements_json(documents), ensure_ascii=False, allow_nan=False)
+        )
+    return combined_exit(codes)

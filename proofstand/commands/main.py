@@ -1,0 +1,120 @@
+"""The command line: ``proofstand …``. The only room that knows argparse.
+
+Each command is a module with ``add(subparsers)`` and ``run(args) -> exit code``; what
+is heavy is imported when a command runs, so that ``--help`` stays quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from records.errors import EXIT_INTERRUPTED, InputError, OurFault, ProofstandError
+
+from . import (
+    demo,
+    import_log,
+    judge,
+    plan,
+    record,
+    recover,
+    rig,
+    serve,
+    simulate,
+    verify,
+)
+
+COMMANDS = (
+    demo,
+    record,
+    recover,
+    simulate,
+    serve,
+    import_log,
+    judge,
+    verify,
+    plan,
+    rig,
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says a usage error like every other trouble."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(
+            "usage", why=message[:1].upper() + message[1:] + ".", help=f"{self.prog} -h"
+        )
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser with all commands."""
+    top = _Parser(
+        prog="proofstand",
+        description="Bench tests of rebuilt gas regulators: record, judge, keep.",
+        epilog="Not a safety device. Relief valve and stop are on the rig.",
+    )
+    top.add_argument("--version", action="version", version=_version())
+    commands = top.add_subparsers(
+        dest="command", metavar="COMMAND", required=True, parser_class=_Parser
+    )
+    for module in COMMANDS:
+        module.add(commands)
+    return top
+
+
+def _version() -> str:
+    from proofstand.version import VERSION
+
+    return f"proofstand {VERSION}"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    wants_json = "--json" in given
+    try:
+        args = parser().parse_args(given)
+        code: int = args.run(args)
+        sys.stdout.flush()
+        return code
+    except KeyboardInterrupt:
+        print("Interrupted. What was recorded is kept.", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output went away; nothing more can be told to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_INTERRUPTED
+    except ProofstandError as error:
+        return tell(error, wants_json)
+    except Exception as error:  # the last wall: a person never sees a traceback
+        from proofstand.log import log_path, start_log
+
+        start_log().exception("unexpected fault")
+        fault = OurFault(
+            "our_fault", why=f"{type(error).__name__}: {error}", log=log_path()
+        )
+        return tell(fault, wants_json)
+
+
+def tell(error: ProofstandError, as_json: bool) -> int:
+    """Print an error for a person or as JSON and return its exit code."""
+    from proofstand.report import trouble_json
+    from proofstand.words.sentences import trouble
+
+    told = trouble(error)
+    if as_json:
+        print(json.dumps(trouble_json(told), ensure_ascii=False))
+    else:
+        place = f"{told.where}: " if told.where else ""
+        print(f"{place}{told.what} {told.do}", file=sys.stderr)
+    return told.exit_code
+
+
+def entry() -> NoReturn:
+    """Run as a program."""
+    sys.exit(main())

@@ -1,0 +1,54 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+Subparsers = Any  # argparse gives its sub-parsers no public type
+
+
+def json_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--json``."""
+    parser.add_argument("--json", action="store_true", help="print JSON for programs")
+
+
+def out_option(parser: argparse.ArgumentParser, what: str) -> None:
+    """Add ``--out``, a file that must not exist yet."""
+    parser.add_argument(
+        "--out",
+        required=True,
+        type=Path,
+        metavar="FILE",
+        help=f"{what}; must not exist",
+    )
+
+
+def refuse_existing(path: Path, what: str) -> None:
+    """Refuse an output path that is taken or has no folder, before any work is done.
+
+    Raises:
+        InputError: ``file_exists`` or ``file_unwritable``.
+    """
+    from records.errors import InputError
+
+    if path.exists():
+        raise InputError("file_exists", where=str(path), what=what)
+    if not path.resolve().parent.is_dir():
+        raise InputError(
+            "file_unwritable", where=str(path), why="there is no such folder"
+        )
+
+
+def progress(line: str) -> None:
+    """Show how far a long command got, to a person only."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
+
+
+def end_progress() -> None:
+    """Clear the progress line."""
+    if sys.stderr.isatty():
+        print("\r\x1b[K", end="", file=sys.stderr, flush=True)

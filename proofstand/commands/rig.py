@@ -1,0 +1,66 @@
+"""``proofstand rig check``: read a rig for some seconds and say what it gives."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from .options import Subparsers, json_option
+
+
+def add(commands: Subparsers) -> None:
+    """Add the command."""
+    parser = commands.add_parser("rig", help="check a rig", description="The rig.")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    check = actions.add_parser(
+        "check",
+        help="read every channel for some seconds",
+        description="Open every instrument, read for some seconds, and show for each "
+        "channel value, rate reached, noise and calibration. Exit 4 when one is silent.",
+    )
+    check.add_argument("rig", type=Path, metavar="RIG.toml")
+    check.add_argument(
+        "--seconds", type=float, default=3.0, metavar="S", help="how long to read"
+    )
+    json_option(check)
+    check.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check and print the table."""
+    from proofstand.bench.rigcheck import check_rig
+    from records.errors import InputError
+    from rig.rigfile import load_rig
+
+    if not 0.2 <= args.seconds <= 600.0:
+        raise InputError(
+            "value_wrong", key="--seconds", given=args.seconds, right="0.2 to 600"
+        )
+    rig = load_rig(args.rig)
+    rows = check_rig(rig, args.seconds)
+    if args.json:
+        print(
+            json.dumps(
+                {
+                    "schema": "proofstand.rig-checked/1",
+                    "rig": rig.id,
+                    "simulated": rig.simulated,
+                    "channels": [row.as_json() for row in rows],
+                },
+                ensure_ascii=False,
+            )
+        )
+        return 0
+    if rig.simulated:
+        print("SIMULATED RIG\n")
+    print(
+        f"{'channel':16} {'value':>24}  {'noise (1 sd)':>16}  {'rate':>12}  "
+        f"{'calibration':14} faults"
+    )
+    for row in rows:
+        print(
+            f"{row.channel:16} {row.value:>24}  {row.noise:>16}  {row.rate:>12}  "
+            f"{row.calibration:14} {row.faults}"
+        )
+    return 0

@@ -1,0 +1,110 @@
+"""``proofstand simulate``: a run of a simulated regulator, good or faulty."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from .options import Subparsers, end_progress, json_option, progress, refuse_existing
+
+
+def add(commands: Subparsers) -> None:
+    """Add the command."""
+    parser = commands.add_parser(
+        "simulate",
+        help="make a run of a simulated regulator",
+        description="Make a sealed run of a simulated regulator. Exits 0 whatever the "
+        "regulator is like; judge tells that.",
+    )
+    parser.add_argument("--family", default="second-stage", metavar="FAMILY")
+    parser.add_argument("--plan", default="low-pressure", metavar="PLAN")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="ID[:SEVERITY]",
+        help="a fault, severity 0 to 1 (1 unless given); may be given again",
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument(
+        "--out", type=Path, metavar="RUN.h5", help="the run file to make"
+    )
+    parser.add_argument(
+        "--list-faults", action="store_true", help="the faults there are, and stop"
+    )
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Simulate, or list the faults."""
+    from records.errors import InputError
+
+    if args.list_faults:
+        return _list(args.json)
+    if args.out is None:
+        raise InputError(
+            "usage", why="--out RUN.h5 is missing.", help="proofstand simulate -h"
+        )
+    if args.seed < 0:
+        raise InputError(
+            "value_wrong", key="--seed", given=args.seed, right="0 or more"
+        )
+    from proofstand.session import Marked, SessionEvent
+    from proofstand.simulated import simulate
+    from records.run import MarkKind
+
+    refuse_existing(args.out, "run file")
+
+    def tell(event: SessionEvent) -> None:
+        if isinstance(event, Marked) and event.mark.kind is MarkKind.STEP_BEGIN:
+            progress(f"{event.mark.t_s:7.1f} s of rig time, step {event.mark.step}")
+
+    made = simulate(
+        family=args.family,
+        plan_name=args.plan,
+        faults=args.fault,
+        seed=args.seed,
+        out=args.out,
+        tell=tell,
+    )
+    end_progress()
+    if args.json:
+        print(
+            json.dumps(
+                {
+                    "schema": "proofstand.simulated/1",
+                    "run": made.run,
+                    "sha256": made.seal.sha256,
+                    "rig_seconds": made.rig_seconds,
+                }
+            )
+        )
+        return 0
+    print(f"{args.out}: run {made.run}, {made.rig_seconds:.1f} s of rig time")
+    print("  SIMULATED RIG, no regulator was tested")
+    print(f"  sha256 {made.seal.sha256}")
+    return 0
+
+
+def _list(as_json: bool) -> int:
+    from records.faults import FAULTS
+
+    if as_json:
+        rows = [
+            {
+                "id": f.id,
+                "sentence": f.sentence,
+                "group": list(f.group),
+                "plan": f.plan,
+                "revealed": f.revealed,
+                "look_at": f.look_at,
+            }
+            for f in FAULTS.values()
+        ]
+        print(json.dumps({"schema": "proofstand.faults/1", "faults": rows}))
+        return 0
+    for fault in FAULTS.values():
+        print(f"{fault.id:20} {fault.sentence}")
+    return 0

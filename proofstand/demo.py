@@ -1,0 +1,146 @@
+"""The demo: a whole test on the simulated rig, in an invented shop of its own.
+
+The rig is served by another process over a real Modbus TCP socket; recorder, procedure,
+journal, seal and judgement are those of any test. Nothing is touched outside the folder.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from records.errors import InputError, RigError
+from records.planfile import builtin_plan
+
+from .recording import Recorded, record
+from .session import SessionEvent
+from .simulated import DEFAULT_PLAN, JOB_TEXT
+from .signoff.keys import make_key
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+FOLDER = "proofstand-demo"
+TIME_MULTIPLE = 20.0
+SEED = 1
+START_S = 30.0
+LEAD = "I. Ferrand (invented), quality lead of the Larkmere Valve Works"
+
+_SIM = f"""format = "proofstand.sim/1"
+family = "second-stage"
+seed = {SEED}
+time_multiple = {TIME_MULTIPLE}
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What a demo made.
+
+    Attributes:
+        folder: where everything lies. run: the sealed run file.
+        recorded: what was recorded. wall_seconds: how long it took, wall time.
+    """
+
+    folder: Path
+    run: Path
+    recorded: Recorded
+    wall_seconds: float
+
+
+def free_folder(wanted: Path | None) -> Path:
+    """Return the folder to use: the one wanted, or the next free default one.
+
+    Raises:
+        InputError: the wanted one exists and is not an empty folder.
+    """
+    if wanted is not None:
+        if wanted.exists() and not (wanted.is_dir() and not any(wanted.iterdir())):
+            raise InputError("file_exists", where=str(wanted), what="folder")
+        return wanted
+    number = 1
+    while True:
+        folder = Path(FOLDER if number == 1 else f"{FOLDER}-{number}")
+        if not folder.exists():
+            return folder
+        number += 1
+
+
+def approved_plan() -> str:
+    """Return the shop's version of the default plan, each limit accepted by name."""
+    text = builtin_plan(DEFAULT_PLAN)[1]
+    text = text.replace('status = "draft"', 'status = "approved"')
+    return text.replace('"shop default"', f'"shop default, accepted by {LEAD}"')
+
+
+def run_demo(folder: Path, tell: Callable[[SessionEvent], None]) -> Demo:
+    """Make the shop, serve the rig, record, seal.
+
+    Raises:
+        InputError: the folder can't be written.
+        RigError: the simulated rig did not start or failed.
+    """
+    started = time.monotonic()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "sim.toml").write_text(_SIM, encoding="utf-8")
+        (folder / "job.toml").write_text(JOB_TEXT, encoding="utf-8")
+        (folder / "plan.toml").write_text(approved_plan(), encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            "file_unwritable", where=str(folder), why=error.strerror or error
+        ) from None
+    make_key(folder / "key")
+    rig_path = folder / "rig.toml"
+    with _served(folder / "sim.toml", rig_path):
+        recorded = record(
+            rig_path=rig_path,
+            plan_name=str(folder / "plan.toml"),
+            job_path=folder / "job.toml",
+            out=folder / "run.h5",
+            journal=folder / "run.journal",
+            hands="simulated",
+            by="simulated hands",
+            key_folder=folder / "key",
+            tell=tell,
+            commands=tuple,
+        )
+    return Demo(folder, folder / "run.h5", recorded, time.monotonic() - started)
+
+
+@contextmanager
+def _served(sim: Path, rig_path: Path) -> Iterator[None]:
+    """Serve the rig in a process of its own until the block ends."""
+    command = [sys.executable, "-m", "proofstand", "serve", str(sim)]
+    command += ["--write-rig", str(rig_path)]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        for line in process.stdout:
+            if line.startswith("rig file:"):
+                break
+        else:
+            process.wait(START_S)
+            said = process.stderr.read() if process.stderr is not None else ""
+            raise RigError(
+                "simulated_rig_stopped", where=str(sim), why=said.strip() or "no reason"
+            )
+        yield
+    finally:
+        process.terminate()
+        try:
+            process.wait(10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        for pipe in (process.stdout, process.stderr):
+            if pipe is not None:
+                pipe.close()

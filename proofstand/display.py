@@ -1,0 +1,117 @@
+"""How numbers are shown: one function for screen, command line and paper.
+
+Every number carries its unit and reference; a finding also its uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from records.judgement import Finding, FindingKind
+from records.measure import SI_UNIT, UNITS, Kind, Reference, Unit, to_unit
+from records.plan import Plan
+
+_KEY_OF_KIND = {Kind.LEAK: "leak", Kind.TIME: "time", Kind.RATE: "rate"}
+STD_NOTE = "std cm3/min: at 20 °C and 101.325 kPa"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A finding as text."""
+
+    value: str
+    uncertainty: str
+    interval: str
+    limit: str
+    unit: str
+    reference: str
+
+    @property
+    def line(self) -> str:
+        """Value, expanded uncertainty, unit and reference in one line."""
+        if not self.value:
+            return "not measured"
+        tail = f" {self.unit}" + (f" {self.reference}" if self.reference else "")
+        return f"{self.value} ± {self.uncertainty}{tail}"
+
+
+def unit_for(plan: Plan, kind: Kind, role: str) -> Unit:
+    """Return the unit in which to show a quantity of a kind on a channel of a role."""
+    display = plan.display
+    if kind is Kind.PRESSURE:
+        name = display.get(role) or display.get("pressure", "kPa")
+    elif kind is Kind.TEMPERATURE:
+        name = display.get("gas_temperature", "°C")
+    elif kind in _KEY_OF_KIND:
+        name = display.get(_KEY_OF_KIND[kind], SI_UNIT[kind])
+    else:
+        name = SI_UNIT[kind]
+    return UNITS[name]
+
+
+def digits_for(u: float) -> int:
+    """Return the decimals that show an uncertainty with two significant digits."""
+    if not math.isfinite(u) or u <= 0.0:
+        return 3
+    return max(0, min(9, 1 - math.floor(math.log10(u))))
+
+
+def number(value: float, decimals: int) -> str:
+    """Return a number with fixed decimals and a true minus sign left to fonts."""
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def reference_word(reference: Reference) -> str:
+    """Return the reference as it stands behind a unit, or ""."""
+    return "" if reference is Reference.NONE else reference.value
+
+
+def value_text(value_si: float, kind: Kind, reference: Reference, unit: Unit) -> str:
+    """Return one reading as text, with unit and reference."""
+    decimals = {"in. w.c.": 2, "psi": 2, "kPa": 2, "°C": 1, "bar": 3}.get(unit.name, 3)
+    shown = number(to_unit(value_si, unit, difference=_is_step(kind)), decimals)
+    word = reference_word(reference)
+    return f"{shown} {unit.name}" + (f" {word}" if word else "")
+
+
+def _is_step(kind: Kind) -> bool:
+    return kind is Kind.TEMPERATURE_STEP
+
+
+def show(finding: Finding, plan: Plan, role: str) -> Shown:
+    """Return a finding as text in the plan's units.
+
+    Args:
+        finding: what was found.
+        plan: says the units.
+        role: role of the finding's channel, "" where it has none.
+    """
+    kind: FindingKind = finding.kind
+    unit = unit_for(plan, kind.kind, role or kind.channel or "outlet")
+    word = reference_word(kind.reference)
+
+    def text(value: float, decimals: int) -> str:
+        return number(to_unit(value, unit), decimals)
+
+    decimals = 3
+    value = uncertainty = interval = ""
+    if finding.interval is not None and finding.measured is not None:
+        low, high = finding.interval
+        half = 0.5 * (high - low) / unit.factor
+        decimals = digits_for(half)
+        value = text(finding.measured.value, decimals)
+        uncertainty = number(half, decimals)
+        interval = f"{text(low, decimals)} to {text(high, decimals)}"
+    limit = ""
+    if finding.limit is not None:
+        low_end, high_end = finding.limit.min, finding.limit.max
+        enough = max(decimals, 3 if unit.factor > 1e-4 or kind.kind is Kind.LEAK else 0)
+        if low_end is not None and high_end is not None:
+            limit = f"{text(low_end, enough)} to {text(high_end, enough)}"
+        elif high_end is not None:
+            limit = f"at most {text(high_end, enough)}"
+        elif low_end is not None:
+            limit = f"at least {text(low_end, enough)}"
+    return Shown(value, uncertainty, interval, limit, unit.name, word)

@@ -1,0 +1,77 @@
+"""Where Proofstand keeps what belongs to the user; nothing else knows these folders.
+
+Each function returns a path and creates nothing; `made` creates a folder when
+something is about to be written there. With the environment variable
+``PROOFSTAND_HOME`` set, all of them lie in that one folder.
+"""
+
+import os
+from pathlib import Path
+
+import platformdirs
+
+HOME_VARIABLE = "PROOFSTAND_HOME"
+
+_NAME = "proofstand"
+
+
+def home() -> Path | None:
+    """Return the one folder that holds everything, or None where the system decides."""
+    named = os.environ.get(HOME_VARIABLE, "").strip()
+    return Path(named).expanduser().absolute() if named else None
+
+
+def _system() -> platformdirs.PlatformDirsABC:
+    return platformdirs.PlatformDirs(_NAME, appauthor=False, roaming=False)
+
+
+def settings_dir() -> Path:
+    """Return the folder of the settings."""
+    own = home()
+    return own / "settings" if own else _system().user_config_path
+
+
+def settings_file() -> Path:
+    """Return the one file of settings."""
+    return settings_dir() / "settings.toml"
+
+
+def archive_dir() -> Path:
+    """Return the folder where runs, judgements and certificates are kept for good."""
+    own = home()
+    return own / "archive" if own else _system().user_data_path / "archive"
+
+
+def keys_dir() -> Path:
+    """Return the folder of the signing keys."""
+    own = home()
+    return own / "keys" if own else _system().user_data_path / "keys"
+
+
+def autosave_dir() -> Path:
+    """Return the folder of forms that were filled in but not yet kept."""
+    own = home()
+    return own / "autosave" if own else _system().user_state_path / "autosave"
+
+
+def log_dir() -> Path:
+    """Return the folder of the program's log."""
+    own = home()
+    return own / "logs" if own else _system().user_log_path
+
+
+def made(folder: Path, *, private: bool = False) -> Path:
+    """Create a folder, with what lies above it, if it is not there, and return it.
+
+    Args:
+        folder: the folder that is about to be written to.
+        private: nobody else on the computer may look inside, as for keys. On Windows
+            the user's own folders are private as they are.
+
+    Raises:
+        OSError: the folder can't be made, or a file of that name is in the way.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    if private and os.name != "nt":
+        folder.chmod(0o700)
+    return folder

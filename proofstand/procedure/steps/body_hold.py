@@ -1,0 +1,23 @@
+"""Body-hold: inlet isolated next to the regulator, bleed untouched, both sides held."""
+
+from __future__ import annotations
+
+from records.plan import Plan, Step
+
+from ..seeing import fell_by
+from ..stages import Ask, Hold, Soak, Stage
+
+# A trapped inlet that has lost this share has told enough.
+ENOUGH = 0.5
+
+
+def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
+    """Return the stages of a ``body-hold`` step."""
+    assert step.hold is not None
+    soak = step.soak.value_si if step.soak is not None else 10.0
+    return (
+        Ask(act="isolate_inlet", confirm=True),
+        Ask(act="hands_off"),
+        Soak(seconds=soak),
+        Hold(seconds=step.hold.value_si, stop=fell_by(ENOUGH)),
+    )

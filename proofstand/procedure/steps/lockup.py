@@ -1,0 +1,53 @@
+"""Lockup: a steady small flow, the downstream valve closed in a stated time, a hold."""
+
+from __future__ import annotations
+
+from records.plan import Plan, Step
+
+from ..seeing import at_pressure, flowing, shut_off
+from ..stages import Ask, Hold, Stage
+
+SHORTEST_CLOSING_S = 1.0
+LONGEST_CLOSING_S = 5.0
+
+
+def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
+    """Return the stages of a ``lockup`` step."""
+    assert step.hold is not None
+    assert step.inlet is not None
+    window = (
+        (step.window[0].value_si, step.window[1].value_si)
+        if step.window is not None
+        else (SHORTEST_CLOSING_S, LONGEST_CLOSING_S)
+    )
+    found: list[Stage] = []
+    if _inlet_before(step, plan) != step.inlet.value_si:
+        found.append(
+            Ask(
+                act="set_inlet",
+                aim=step.inlet,
+                see=at_pressure("inlet", step.inlet.value_si),
+                confirm=True,
+                caution="raise_slowly",
+            )
+        )
+    found += [
+        Ask(act="open_bleed", see=flowing(), give_up_s=120.0),
+        Ask(
+            act="close_bleed",
+            see=shut_off(*window),
+            redo="closing_time_outside",
+            give_up_s=90.0,
+        ),
+        Hold(seconds=step.hold.value_si, from_event="shut_off"),
+    ]
+    return tuple(found)
+
+
+def _inlet_before(step: Step, plan: Plan) -> float | None:
+    before = [
+        s.inlet.value_si
+        for s in plan.steps[: plan.steps.index(step)]
+        if s.inlet is not None and s.kind != "rig-hold"
+    ]
+    return before[-1] if before else None

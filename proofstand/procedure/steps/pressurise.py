@@ -1,0 +1,35 @@
+"""Pressurise: adjuster out, inlet up in stages; the first look at the seat."""
+
+from __future__ import annotations
+
+from records.plan import Plan, Step
+
+from ..seeing import at_pressure, vented
+from ..stages import Ask, Hold, Stage
+
+
+def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
+    """Return the stages of a ``pressurise`` step."""
+    assert step.inlet is not None
+    found: list[Stage] = [
+        Ask(
+            act="fit_regulator",
+            see=vented("inlet", "outlet"),
+            confirm=True,
+            caution="zero_before_connecting",
+            opens=True,
+        ),
+        Ask(act="screw_out", confirm=True, adjusts=True),
+    ]
+    found += [
+        Ask(
+            act="raise_inlet",
+            aim=pressure,
+            see=at_pressure("inlet", pressure.value_si),
+            confirm=True,
+            caution="raise_slowly",
+        )
+        for pressure in (*step.stages, step.inlet)
+    ]
+    found.append(Hold(seconds=step.hold.value_si if step.hold is not None else 5.0))
+    return tuple(found)

@@ -1,0 +1,72 @@
+"""Making a run file of a journal that was not closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from records.errors import InputError
+from records.journal import read_journal, refuse_if_live
+from records.run import Part, RunState
+from records.runfile import write_run
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """What a recovery found.
+
+    Attributes:
+        last_s: time of the last reading, seconds from the start of its part.
+        samples: readings (rows). torn_bytes: at the end, no whole record.
+        damaged_records: inside the journal, left out.
+    """
+
+    run: str
+    state: str
+    sha256: str
+    last_s: float
+    samples: int
+    marks: int
+    torn_bytes: int
+    damaged_records: int
+
+
+def recover(journal: Path, out: Path) -> Recovered:
+    """Make a sealed file of a journal's whole records; the journal is not touched.
+
+    A journal with a close record and no damage gives an ordinary sealed run; any other
+    one a run of state *interrupted* that names the journal and its digest.
+
+    Raises:
+        InputError: no journal of ours, or one without any reading.
+        RefusedError: a recorder still writes it.
+    """
+    refuse_if_live(journal)
+    read = read_journal(journal)
+    run = read.run
+    samples = sum(s.t_ns.size for s in run.samples.values())
+    if samples == 0:
+        raise InputError("journal_without_data", where=str(journal))
+    whole = read.closed is not None and not read.damaged_records
+    header = replace(run.header, source=f"{journal.name} sha256 {read.sha256}")
+    state = RunState.CLOSED if whole else RunState.INTERRUPTED
+    seal = write_run(replace(run, header=header, state=state), out)
+    last = max(
+        (s.t_ns[-1] - _origin(run.parts, part, instrument)) * 1e-9
+        for (part, instrument), s in run.samples.items()
+        if s.t_ns.size
+    )
+    return Recovered(
+        run.id,
+        RunState.SEALED.value if whole else state.value,
+        seal.sha256,
+        float(last),
+        samples,
+        len(run.marks),
+        read.torn_bytes,
+        read.damaged_records,
+    )
+
+
+def _origin(parts: tuple[Part, ...], part: int, instrument: str) -> int:
+    return next(p for p in parts if p.number == part).origins[instrument]

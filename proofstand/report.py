@@ -1,0 +1,206 @@
+"""A judgement as JSON (schema ``proofstand.judgements/1``) and as a table of text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from records.errors import (
+    EXIT_DONE,
+    EXIT_FAIL,
+    EXIT_INCOMPLETE,
+    EXIT_INCONCLUSIVE,
+    Reason,
+    Trouble,
+)
+from records.judgement import BudgetLine, Finding, Judgement, Outcome, Verdict
+from records.measure import SI_UNIT
+from records.plan import Plan
+from records.rig import Rig
+from records.run import Run
+from records.tomlfile import to_jsonable
+
+from .display import STD_NOTE, show
+from .words.sentences import label, reason
+
+SCHEMA = "proofstand.judgements/1"
+TROUBLE_SCHEMA = "proofstand.trouble/1"
+EXIT_OF_VERDICT = {
+    Verdict.PASS: EXIT_DONE,
+    Verdict.FAIL: EXIT_FAIL,
+    Verdict.INCONCLUSIVE: EXIT_INCONCLUSIVE,
+    Verdict.INCOMPLETE: EXIT_INCOMPLETE,
+    Verdict.NO_LIMIT: EXIT_INCOMPLETE,
+}
+# Several runs: the first of these that occurs.
+EXIT_ORDER = (70, 5, 2, 4, 6, 10, 11, 12, 0)
+
+
+def combined_exit(codes: Sequence[int]) -> int:
+    """Return the exit code for several runs."""
+    return next((code for code in EXIT_ORDER if code in codes), 0)
+
+
+def role_of(finding: Finding, rig: Rig) -> str:
+    """Return the role of a finding's channel, or ""."""
+    channel = rig.channel_by_id(finding.channel)
+    return channel.role if channel is not None else ""
+
+
+def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]:
+    """Return one judgement as the schema has it; no NaN, null where not measured."""
+    header = run.header
+    return {
+        "run": {
+            "id": judgement.run_id,
+            "sha256": judgement.run_sha256 or None,
+            "state": judgement.run_state,
+        },
+        "regulator": to_jsonable(header.job.regulator),
+        "plan": {
+            "id": judgement.plan_id,
+            "version": judgement.plan_version,
+            "sha256": judgement.plan_sha256,
+        },
+        "verdict": judgement.verdict.value,
+        "findings": [_finding(f, plan, header.rig) for f in judgement.findings],
+        "suspects": [
+            {
+                "fault_group": list(s.fault_group),
+                "probability": s.probability,
+                "because": [because_text(b, header.rig) for b in s.because],
+                "look_at": list(s.look_at),
+            }
+            for s in judgement.suspects
+        ],
+        "warnings": [{"id": w.id, "message": reason(w)} for w in judgement.warnings],
+        "analysis_version": judgement.analysis_version,
+        "by": judgement.by,
+        "supersedes": judgement.supersedes,
+    }
+
+
+def because_text(why: Reason, rig: Rig) -> str:
+    """Return why a group is suspected, in words."""
+    return reason(why)
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _finding(finding: Finding, plan: Plan, rig: Rig) -> dict[str, Any]:
+    kind = finding.kind
+    shown = show(finding, plan, role_of(finding, rig))
+    measured, limit = finding.measured, finding.limit
+    return {
+        "id": finding.id,
+        "step": finding.step,
+        "channel": finding.channel,
+        "required": finding.required,
+        "label": label(finding.id),
+        "value": _finite(measured.value) if measured else None,
+        "unit": SI_UNIT[kind.kind],
+        "reference": kind.reference.value,
+        "standard_uncertainty": _finite(measured.u) if measured else None,
+        "dof": _finite(measured.dof) if measured else None,
+        "dof_infinite": bool(measured and measured.dof is None),
+        "coverage": 0.95,
+        "interval": list(finding.interval) if finding.interval else None,
+        "limit": None
+        if limit is None
+        else {"min": limit.min, "max": limit.max, "source": limit.source},
+        "rule": finding.rule,
+        "p_conform": _finite(finding.p_conform),
+        "outcome": finding.outcome.value,
+        "why": " ".join(reason(w) for w in finding.why),
+        "why_ids": [w.id for w in finding.why],
+        "evidence": {
+            "part": finding.evidence.part,
+            "window_s": list(finding.evidence.window_s)
+            if finding.evidence.window_s
+            else None,
+            "used": finding.evidence.used,
+            "dropped": finding.evidence.dropped,
+            "model": {name: _finite(value) for name, value in finding.evidence.model},
+            "notes": [reason(n) for n in finding.evidence.notes],
+        },
+        "budget": [_budget(line) for line in finding.budget],
+        "display": {
+            "value": shown.value or None,
+            "uncertainty": shown.uncertainty or None,
+            "interval": shown.interval or None,
+            "limit": shown.limit or None,
+            "unit": shown.unit,
+            "reference": shown.reference or "none",
+        },
+    }
+
+
+def _budget(line: BudgetLine) -> dict[str, Any]:
+    return {
+        "source": line.source,
+        "value": _finite(line.value),
+        "u": _finite(line.u),
+        "sensitivity": _finite(line.sensitivity),
+        "dof": _finite(line.dof),
+        "type": line.type,
+        "group": line.group or None,
+    }
+
+
+def judgements_json(judgements: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return the document that ``judge --json`` prints."""
+    return {"schema": SCHEMA, "judgements": list(judgements)}
+
+
+def trouble_json(trouble: Trouble) -> dict[str, Any]:
+    """Return an error as ``--json`` prints it."""
+    return {
+        "schema": TROUBLE_SCHEMA,
+        "id": trouble.id,
+        "what": trouble.what,
+        "where": trouble.where,
+        "do": trouble.do,
+    }
+
+
+def table(judgement: Judgement, run: Run, plan: Plan) -> str:
+    """Return the findings as text, one line each, then verdict, causes and warnings."""
+    rows = [("step", "finding", "value ± U (95 %)", "limit", "outcome")]
+    notes: list[str] = []
+    several = len({f.channel for f in judgement.findings if f.id == "zero_offset"}) > 1
+    for finding in judgement.findings:
+        role = role_of(finding, run.header.rig)
+        shown = show(finding, plan, role)
+        name = label(finding.id)
+        if several and finding.id in ("zero_offset", "closing_zero_change"):
+            name += f", {finding.channel}"
+        limit = f"{shown.limit} {shown.unit}" if shown.limit else "-"
+        rows.append((finding.step, name, shown.line, limit, finding.outcome.value))
+        if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
+            said = " ".join(reason(w) for w in finding.why)
+            notes.append(f"{finding.step}, {name}: {said}")
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = [
+        "  ".join(
+            cell.ljust(width) for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+        for row in rows
+    ]
+    lines.insert(1, "  ".join("-" * width for width in widths))
+    if any("std cm3" in row[2] for row in rows):
+        lines.append(f"({STD_NOTE})")
+    lines.append("")
+    lines.append(f"Verdict: {judgement.verdict.value.upper()}")
+    lines += [f"  {note}" for note in notes]
+    for suspect in judgement.suspects:
+        group = ", ".join(suspect.fault_group)
+        lines.append(f"Likely group of causes: {group}")
+        lines += [
+            f"  because: {because_text(b, run.header.rig)}" for b in suspect.because
+        ]
+        lines += [f"  look at: {place}" for place in suspect.look_at]
+    lines += [f"Note: {reason(w)}" for w in judgement.warnings]
+    return "\n".join(lines)

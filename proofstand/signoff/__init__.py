@@ -1,0 +1,1 @@
+"""Who signs, with which key, and what a signature is worth later."""

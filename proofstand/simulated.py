@@ -1,0 +1,196 @@
+"""The simulated rig and the job, put together: who works it, and in what time it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from records.errors import InputError
+from records.jobcard import FORMAT as JOB_FORMAT
+from records.jobcard import JobCard
+from records.planfile import plan_by_name
+from records.rig import Rig
+from records.run import Request
+from records.runfile import Seal, Signer, seal
+from records.tomlfile import load_toml
+from rig.instruments.modbus import ModbusInstrument
+from rig.rigfile import parse_rig
+from rig.simulator.devices import InProcessLink, SimulatedRig
+from rig.simulator.faults import parsed_faults
+from rig.simulator.hands import Hands, Moves
+from rig.simulator.hands_link import ValveWriter
+from rig.simulator.rigtext import rig_text
+
+from .procedure.engine import prepared_plan
+from .runs import new_header
+from .session import Closed, Session, SessionEvent
+
+FAMILIES = ("second-stage",)
+DEFAULT_PLAN = "low-pressure"
+# A simulated run has a date of its own, so that the same seed gives the same bytes.
+EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
+EPOCH_NS = int(EPOCH.timestamp()) * 1_000_000_000
+
+JOB_TEXT = f'''format = "{JOB_FORMAT}"
+id = "LV-1042"
+test_gas = "nitrogen"
+last_service = "propane, house line"
+purged = true
+set_pressure = "11.0 in. w.c. gauge"
+mounting = "upright, vent down"
+technician = "simulated hands"
+
+[regulator]
+serial = "SIM-0001"
+model = "invented second stage"
+family = "second-stage"
+gas = "propane"
+
+[regulator.nameplate]
+inlet_max = "10 psi gauge"
+outlet_min = "9 in. w.c. gauge"
+outlet_max = "13 in. w.c. gauge"
+'''
+
+
+def demo_job() -> JobCard:
+    """Return the job card of the invented shop."""
+    return load_toml(JOB_TEXT, JobCard, "job.toml", JOB_FORMAT)
+
+
+class _Worker:
+    """Lets the scripted hands work valves, wherever those are."""
+
+    def __init__(
+        self, hands: Hands, move: Callable[[Mapping[str, float]], None]
+    ) -> None:
+        self._hands = hands
+        self._move = move
+
+    def work(
+        self, t_s: float, request: Request | None, seen: Mapping[str, float]
+    ) -> str | None:
+        """Move the valves; return the id of a request that is done and confirmed."""
+        moves: Moves = self._hands.act(t_s, request, seen)
+        if moves.valves:
+            self._move(moves.valves)
+        return moves.acknowledge
+
+
+def hands_over_the_wire(rig: Rig, seed: int = 0) -> _Worker:
+    """Return hands that work a served simulated rig through its valve registers.
+
+    Raises:
+        RefusedError, InputError: the rig is not a simulated one on this computer.
+        RigError: it can't be reached.
+    """
+    first = rig.instruments[0]
+    writer = ValveWriter(
+        first.host, first.port, simulated=rig.simulated, device=first.device
+    )
+    return _Worker(Hands(seed), writer.move)
+
+
+class VirtualClock:
+    """A host clock that moves a simulated rig's time instead of waiting."""
+
+    def __init__(self, rig: SimulatedRig) -> None:
+        self._rig = rig
+        self._now_ns = 0
+
+    def monotonic_ns(self) -> int:
+        """Return rig time."""
+        return self._now_ns
+
+    def utc_ns(self) -> int:
+        """Return the date of simulated runs plus rig time."""
+        return EPOCH_NS + self._now_ns
+
+    def sleep_until_ns(self, monotonic_ns: int) -> None:
+        """Let the simulated gas go on until then."""
+        self._now_ns = max(self._now_ns, monotonic_ns)
+        self._rig.advance_to(self._now_ns * 1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class Simulated:
+    """A simulated run that was sealed."""
+
+    run: str
+    seal: Seal
+    how: str
+    rig_seconds: float
+
+
+def simulate(
+    *,
+    family: str,
+    plan_name: str,
+    faults: Sequence[str],
+    seed: int,
+    out: Path,
+    signer: Signer | None = None,
+    tell: Callable[[SessionEvent], None] = lambda event: None,
+) -> Simulated:
+    """Make a sealed run of a simulated regulator, the same for the same seed.
+
+    The rig, the registers, the recorder, the procedure and the file are those of a real
+    test; only the gas, the hands and the passing of time are simulated.
+
+    Raises:
+        InputError: unknown family, fault or plan; a severity outside 0 to 1; the output
+            exists.
+    """
+    if family not in FAMILIES:
+        raise InputError("family_unknown", given=family, known=", ".join(FAMILIES))
+    severities = parsed_faults(faults)
+    plan, plan_text = plan_by_name(plan_name)
+    job = demo_job()
+    prepared = prepared_plan(plan, job)
+    rig = parse_rig(rig_text("127.0.0.1", 502, 1.0, EPOCH.date()), "simulated rig")
+    simulated = SimulatedRig(seed, severities)
+    clock = VirtualClock(simulated)
+    instruments = [
+        ModbusInstrument(i, rig.columns(i.id), InProcessLink(simulated), clock)
+        for i in rig.instruments
+    ]
+    told = "+".join(f"{id}-{severity:g}" for id, severity in severities.items())
+    header = new_header(
+        origin="simulate",
+        job=job,
+        plan=prepared,
+        plan_text=plan_text,
+        rig=rig,
+        utc_ns=EPOCH_NS,
+        by="simulated hands",
+        run_id=f"simulated-{family}-{plan.id}-{seed}" + (f"-{told}" if told else ""),
+    )
+    seconds = 0.0
+
+    def listen(event: SessionEvent) -> None:
+        nonlocal seconds
+        if isinstance(event, Closed):
+            seconds = event.rig_seconds
+        tell(event)
+
+    journal = out.with_name(f".{out.name}.journal")
+    session = Session(
+        header=header,
+        plan=prepared,
+        rig=rig,
+        journal=journal,
+        instruments=instruments,
+        clock=clock,
+        tell=listen,
+        hands=_Worker(Hands(seed), simulated.move),
+        truth=simulated.truth(),
+    )
+    try:
+        how = session.run(lambda: ())
+        made = seal(journal, out, signer)
+    finally:
+        journal.unlink(missing_ok=True)
+    return Simulated(header.id, made, how, seconds)
+

@@ -1,0 +1,1 @@
+"""The sentences that people read, by stable id, one file per language."""

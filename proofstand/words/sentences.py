@@ -1,0 +1,68 @@
+"""Turns ids and facts into sentences. The only reader of the word files."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from records.errors import ProofstandError, Reason, Trouble
+from records.run import Request
+
+
+@cache
+def words() -> Mapping[str, Any]:
+    """Return all words."""
+    text = (resources.files("proofstand.words") / "en.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+class _Facts(dict[str, str]):
+    def __missing__(self, key: str) -> str:
+        return "?"
+
+
+def _fill(sentence: str, facts: Mapping[str, str]) -> str:
+    return sentence.format_map(_Facts(facts))
+
+
+def trouble(error: ProofstandError) -> Trouble:
+    """Return what to tell a person of an error."""
+    said = words()["trouble"][error.id]
+    return Trouble(
+        error.id,
+        _fill(said["what"], error.facts),
+        error.where,
+        _fill(said["do"], error.facts),
+        error.exit_code,
+    )
+
+
+def reason(why: Reason) -> str:
+    """Return the sentence for a reason or a warning."""
+    return _fill(words()["reason"][why.id], dict(why.facts))
+
+
+def label(finding_id: str) -> str:
+    """Return a finding's name as people say it."""
+    return str(words()["finding"][finding_id])
+
+
+def action(request: Request, aim: str = "") -> tuple[str, str]:
+    """Return the action line and the line under it.
+
+    Args:
+        request: what is asked.
+        aim: the aim as it is to be shown, with unit and reference.
+    """
+    first, second = words()["act"][request.act]
+    typed = aim or (request.aim.typed if request.aim is not None else "")
+    facts = {"aim": typed, "repeats": str(request.repeats)}
+    return _fill(first, facts), _fill(second, facts)
+
+
+def caution(id: str) -> str:
+    """Return a caution's sentence."""
+    return str(words()["caution"][id])

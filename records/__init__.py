@@ -1,0 +1,1 @@
+"""The nouns of the job and their files; imports no other room."""

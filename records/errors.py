@@ -1,0 +1,260 @@
+"""Trouble: every error, warning and reason, one tree, each with an id.
+
+    ProofstandError            an id, a place and facts; the words live elsewhere
+    |-- InputError        2    a file, an option or a value that cannot be used
+    |-- RigError          4    the rig or an instrument failed
+    |-- IntegrityError    5    a record of ours is damaged or changed
+    |-- RefusedError      6    a rule forbids it (calibration, role, plan)
+    `-- OurFault         70    we are at fault
+
+An id is stable for ever: screen, documents, JSON and certificate use the same one.
+The sentences for each id are in ``proofstand/words``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+EXIT_DONE = 0
+EXIT_INPUT = 2
+EXIT_RIG = 4
+EXIT_INTEGRITY = 5
+EXIT_REFUSED = 6
+EXIT_FAIL = 10
+EXIT_INCONCLUSIVE = 11
+EXIT_INCOMPLETE = 12
+EXIT_OUR_FAULT = 70
+EXIT_INTERRUPTED = 130
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """What went wrong, in words that a technician can act on."""
+
+    id: str
+    what: str
+    where: str
+    do: str
+    exit_code: int
+
+
+INPUT_IDS = frozenset(
+    {
+        "file_missing",
+        "file_unreadable",
+        "file_empty",
+        "file_not_ours",
+        "file_exists",
+        "file_unwritable",
+        "format_wrong",
+        "format_newer",
+        "toml_syntax",
+        "key_unknown",
+        "key_missing",
+        "value_wrong_type",
+        "value_wrong",
+        "quantity_unreadable",
+        "quantity_unit_unknown",
+        "quantity_kind_wrong",
+        "quantity_reference_missing",
+        "quantity_reference_wrong",
+        "rig_name_twice",
+        "rig_instrument_unknown",
+        "rig_station_unknown",
+        "rig_channel_missing",
+        "rig_register_type",
+        "rig_clock_missing",
+        "rig_span_wrong",
+        "rig_not_simulated",
+        "rig_not_loopback",
+        "plan_step_twice",
+        "plan_finding_unknown",
+        "plan_finding_elsewhere",
+        "plan_limit_empty",
+        "plan_limits_cross",
+        "plan_reference_unknown",
+        "plan_unknown",
+        "plan_source_missing",
+        "plan_order",
+        "plan_target_missing",
+        "job_target_missing",
+        "fault_unknown",
+        "fault_severity",
+        "family_unknown",
+        "log_map_needed",
+        "log_column_missing",
+        "log_line_unreadable",
+        "log_time_backwards",
+        "log_time_unreadable",
+        "log_too_short",
+        "finding_unknown",
+        "usage",
+        "run_state_wrong",
+        "journal_without_data",
+    }
+)
+RIG_IDS = frozenset(
+    {
+        "instrument_no_connection",
+        "instrument_silent",
+        "instrument_refused",
+        "instrument_wrong_answer",
+        "instrument_lost",
+        "port_in_use",
+        "simulated_rig_stopped",
+    }
+)
+INTEGRITY_IDS = frozenset(
+    {
+        "run_changed",
+        "run_cut_short",
+        "run_block_changed",
+        "signature_wrong",
+        "journal_damaged",
+    }
+)
+REFUSED_IDS = frozenset({"hands_on_real_rig", "run_being_recorded"})
+FAULT_IDS = frozenset({"our_fault"})
+
+WARNING_IDS = frozenset(
+    {
+        "simulated_rig",
+        "run_unsigned",
+        "run_interrupted",
+        "plan_is_draft",
+        "calibration_expired",
+        "no_calibration",
+        "zero_not_established",
+        "attempts_repeated",
+        "plan_not_followed",
+        "no_plan",
+        "several_parts",
+    }
+)
+
+REASON_IDS = frozenset(
+    {
+        # why a finding is as it is
+        "inside_limit",
+        "outside_limit",
+        "across_limit",
+        "no_limit",
+        "conditional_inside",
+        "conditional_outside",
+        "step_not_done",
+        "step_disturbed",
+        "channel_missing",
+        "too_few_samples",
+        "gap_in_window",
+        "samples_bad",
+        "samples_saturated",
+        "samples_stuck",
+        "inlet_not_steady",
+        "not_steady",
+        "no_shut_off_seen",
+        "closing_time_outside",
+        "outlet_not_shown_tight",
+        "outlet_leak_could_hide_it",
+        "tail_inseparable",
+        "tail_rising_or_creep",
+        "hold_too_short",
+        "hold_ended_early",
+        "reopened_in_hold",
+        "rig_leak_above_gate",
+        "rig_leak_unknown",
+        "no_volume",
+        "no_barometer",
+        "limit_reference_missing",
+        "no_calibration",
+        "zero_moved",
+        "over_pressure",
+        "hunting_in_window",
+        "rig_disturbed",
+    }
+)
+
+
+class ProofstandError(Exception):
+    """Something a person must know of: an id, where it is, and the facts to say.
+
+    Args:
+        id: stable id, one of the sets above.
+        where: file, line, channel or port, as a person would look for it.
+        facts: the values that the sentence for this id names.
+    """
+
+    exit_code = EXIT_OUR_FAULT
+    ids: frozenset[str] = FAULT_IDS
+
+    def __init__(self, id: str, *, where: str = "", **facts: object) -> None:
+        if id not in self.ids:
+            raise ValueError(f"{type(self).__name__} has no id {id!r}")
+        self.id = id
+        self.where = where
+        self.facts: Mapping[str, str] = MappingProxyType(
+            {name: str(value) for name, value in facts.items()}
+        )
+        told = ", ".join(f"{name}={value}" for name, value in self.facts.items())
+        super().__init__(f"{where}: {id} ({told})" if where else f"{id} ({told})")
+
+    def at(self, where: str) -> ProofstandError:
+        """Return the same trouble with a more exact place."""
+        return type(self)(self.id, where=where, **self.facts)
+
+
+class InputError(ProofstandError):
+    """A file, an option or a value that cannot be used."""
+
+    exit_code = EXIT_INPUT
+    ids = INPUT_IDS
+
+
+class RigError(ProofstandError):
+    """The rig or one of its instruments failed."""
+
+    exit_code = EXIT_RIG
+    ids = RIG_IDS
+
+
+class IntegrityError(ProofstandError):
+    """A record of ours is damaged, cut short or was changed."""
+
+    exit_code = EXIT_INTEGRITY
+    ids = INTEGRITY_IDS
+
+
+class RefusedError(ProofstandError):
+    """A rule forbids what was asked."""
+
+    exit_code = EXIT_REFUSED
+    ids = REFUSED_IDS
+
+
+class OurFault(ProofstandError):
+    """A fault of the program itself."""
+
+
+ERROR_CLASSES: tuple[type[ProofstandError], ...] = (
+    InputError,
+    RigError,
+    IntegrityError,
+    RefusedError,
+    OurFault,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a finding or a judgement is as it is: an id and the facts to say."""
+
+    id: str
+    facts: tuple[tuple[str, str], ...] = ()
+
+    @classmethod
+    def of(cls, id: str, **facts: object) -> Reason:
+        """Build a reason, its facts turned to text."""
+        if id not in REASON_IDS and id not in WARNING_IDS:
+            raise ValueError(f"no reason has the id {id!r}")
+        return cls(id, tuple((name, str(value)) for name, value in facts.items()))

@@ -1,0 +1,310 @@
+"""The journal: what a recorder writes while a test runs, record after record.
+
+A journal only ever grows. Each record is ``length, kind, CRC-32, payload``; a recorder
+killed at any instant leaves every record that it finished, and at most one torn one at
+the end. The layout is told in ``docs/run-file.md``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import struct
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+
+from .errors import InputError, IntegrityError, RefusedError
+from .run import Mark, Part, Run, RunHeader, RunState, Samples
+from .tomlfile import from_json, to_json
+from .trace import Block
+
+try:
+    import fcntl
+except ImportError:  # not on Windows: a live journal can't be told from a dead one
+    fcntl = None  # type: ignore[assignment]
+
+MAGIC = b"proofstand.journal/1\n"
+_FAMILY = b"proofstand.journal/"
+_HEAD = struct.Struct("<IBI")
+_BLOCK = struct.Struct("<HHIH")
+_HEADER, _PART, _SAMPLES, _MARK, _TRUTH, _CLOSE = range(1, 7)
+_LONGEST = 1 << 28
+
+
+class JournalWriter:
+    """Appends records to a new journal; each is handed to the system before it returns.
+
+    Args:
+        path: the journal; must not exist.
+        header: what is known of the run.
+
+    Raises:
+        InputError: ``file_exists``, ``file_unwritable``.
+    """
+
+    def __init__(self, path: Path, header: RunHeader) -> None:
+        self.path = path
+        self._instruments = [i.id for i in header.rig.instruments]
+        try:
+            self._file: IO[bytes] = path.open("xb", buffering=0)
+        except FileExistsError:
+            raise InputError("file_exists", where=str(path), what="journal") from None
+        except OSError as error:
+            raise InputError(
+                "file_unwritable", where=str(path), why=error.strerror or error
+            ) from None
+        if fcntl is not None:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        self._file.write(MAGIC)
+        self._write(_HEADER, to_json(header))
+        self.sync()
+
+    def _write(self, kind: int, payload: bytes) -> None:
+        check = zlib.crc32(payload, zlib.crc32(bytes([kind])))
+        self._write_all(_HEAD.pack(len(payload), kind, check) + payload)
+
+    def _write_all(self, data: bytes) -> None:
+        view = memoryview(data)
+        while view:
+            try:
+                written = self._file.write(view)
+            except OSError as error:  # disk full, folder gone
+                raise InputError(
+                    "file_unwritable",
+                    where=str(self.path),
+                    why=error.strerror or error,
+                ) from None
+            view = view[written or 0 :]
+
+    def part(self, part: Part) -> None:
+        """Write a part; written again when one of its origins becomes known."""
+        self._write(_PART, to_json(part))
+
+    def block(self, block: Block) -> None:
+        """Write a block of samples."""
+        n, k = block.raw.shape
+        head = _BLOCK.pack(block.part, self._instruments.index(block.instrument), n, k)
+        self._write(
+            _SAMPLES,
+            head + block.t_ns.tobytes() + block.raw.tobytes() + block.flags.tobytes(),
+        )
+
+    def mark(self, mark: Mark) -> None:
+        """Write a mark."""
+        self._write(_MARK, to_json(mark))
+
+    def truth(self, truth: Mapping[str, Any]) -> None:
+        """Write a simulator's true parameters."""
+        self._write(_TRUTH, json.dumps(dict(truth), sort_keys=True).encode())
+
+    def sync(self) -> None:
+        """Wait until everything written is on the disk."""
+        os.fsync(self._file.fileno())
+
+    def close(self, how: str) -> None:
+        """Write the close record and close the file.
+
+        Args:
+            how: how the run ended, as ``"done"`` or ``"abandoned"``.
+        """
+        self._write(_CLOSE, json.dumps({"how": how}).encode())
+        self.drop()
+
+    def drop(self) -> None:
+        """Close the file without a close record: the run stays interrupted."""
+        if not self._file.closed:
+            self.sync()
+            self._file.close()
+
+
+@dataclass(slots=True)
+class _Found:
+    header: RunHeader | None = None
+    parts: dict[int, Part] = field(default_factory=dict)
+    marks: list[Mark] = field(default_factory=list)
+    blocks: list[Block] = field(default_factory=list)
+    truth: dict[str, Any] | None = None
+    closed: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Journal:
+    """A journal as read.
+
+    Attributes:
+        run: what it holds, ``state`` recording, interrupted, closed or damaged.
+        closed: how the run ended, or None when there is no close record.
+        torn_bytes: bytes at the end that are no whole record.
+        damaged_records: records inside whose check does not fit, left out.
+        sha256: digest of the whole file.
+    """
+
+    run: Run
+    closed: str | None
+    torn_bytes: int
+    damaged_records: int
+    sha256: str
+
+
+def read_journal(path: Path) -> Journal:
+    """Read a journal, whole or cut off at any byte.
+
+    Raises:
+        InputError: missing, empty, or no journal of ours.
+        IntegrityError: its first record is damaged, so nothing can be told.
+    """
+    import hashlib
+
+    data, live = _bytes_of(path)
+    found = _Found()
+    bad = 0
+    end = len(MAGIC)
+    for start, kind, payload, fits in _records(data):
+        if not fits:
+            bad += 1
+            if found.header is None:
+                raise IntegrityError("journal_damaged", where=str(path), at=start)
+            continue
+        _take(found, kind, payload, path)
+        end = start + _HEAD.size + len(payload)
+    if found.header is None:
+        raise IntegrityError("journal_damaged", where=str(path), at=len(MAGIC))
+    if bad:
+        state = RunState.DAMAGED
+    elif found.closed is not None:
+        state = RunState.CLOSED
+    else:
+        state = RunState.RECORDING if live else RunState.INTERRUPTED
+    run = Run(
+        header=found.header,
+        state=state,
+        sha256="",
+        key_id="",
+        parts=tuple(found.parts.values()),
+        marks=tuple(found.marks),
+        truth=found.truth,
+        samples=_joined(found.blocks),
+    )
+    return Journal(
+        run, found.closed, len(data) - end, bad, hashlib.sha256(data).hexdigest()
+    )
+
+
+def is_journal(path: Path) -> bool:
+    """Tell by its first bytes whether a file is a journal of ours."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_FAMILY)) == _FAMILY
+    except OSError:
+        return False
+
+
+def refuse_if_live(path: Path) -> None:
+    """Refuse to touch a journal that a recorder still writes.
+
+    Raises:
+        RefusedError: ``run_being_recorded``.
+    """
+    if _bytes_of(path)[1]:
+        raise RefusedError("run_being_recorded", where=str(path))
+
+
+def _bytes_of(path: Path) -> tuple[bytes, bool]:
+    """Return a journal's bytes and whether a recorder still holds it."""
+    try:
+        with path.open("rb") as file:
+            live = False
+            if fcntl is not None:
+                try:
+                    fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                except OSError:
+                    live = True
+            data = file.read()
+    except FileNotFoundError:
+        raise InputError("file_missing", where=str(path), what="journal") from None
+    except OSError as error:
+        raise InputError(
+            "file_unreadable", where=str(path), what="journal", why=error.strerror
+        ) from None
+    if not data:
+        raise InputError("file_empty", where=str(path), what="journal")
+    if not data.startswith(MAGIC):
+        if data.startswith(_FAMILY):
+            found = data.split(b"\n", 1)[0].decode("ascii", "replace")
+            raise InputError(
+                "format_newer",
+                where=str(path),
+                found=found,
+                wanted=MAGIC.decode().strip(),
+            )
+        if MAGIC.startswith(data[: len(MAGIC)]):
+            raise IntegrityError("journal_damaged", where=str(path), at=len(data))
+        raise InputError("file_not_ours", where=str(path), what="journal")
+    return data, live
+
+
+def _records(data: bytes) -> Iterator[tuple[int, int, bytes, bool]]:
+    """Yield (start, kind, payload, check fits) up to the last whole record."""
+    start = len(MAGIC)
+    pending: list[tuple[int, int, bytes]] = []
+    while start + _HEAD.size <= len(data):
+        length, kind, check = _HEAD.unpack_from(data, start)
+        stop = start + _HEAD.size + length
+        if length > _LONGEST or stop > len(data):
+            return
+        payload = data[start + _HEAD.size : stop]
+        fits = zlib.crc32(payload, zlib.crc32(bytes([kind]))) == check
+        if fits:
+            # Only a whole record after it shows that a bad one is damage, not the end.
+            for s, k, p in pending:
+                yield s, k, p, False
+            pending.clear()
+            yield start, kind, payload, True
+        else:
+            pending.append((start, kind, payload))
+        start = stop
+
+
+def _take(found: _Found, kind: int, payload: bytes, path: Path) -> None:
+    if kind == _HEADER:
+        found.header = from_json(payload, RunHeader)
+    elif kind == _PART:
+        part = from_json(payload, Part)
+        found.parts[part.number] = part
+    elif kind == _MARK:
+        found.marks.append(from_json(payload, Mark))
+    elif kind == _TRUTH:
+        found.truth = json.loads(payload)
+    elif kind == _CLOSE:
+        found.closed = json.loads(payload)["how"]
+    elif kind == _SAMPLES and found.header is not None:
+        part_number, index, n, k = _BLOCK.unpack_from(payload)
+        at = _BLOCK.size
+        t_ns = np.frombuffer(payload, np.int64, n, at)
+        raw = np.frombuffer(payload, np.float64, n * k, at + 8 * n)
+        flags = np.frombuffer(payload, np.uint8, n * k, at + 8 * n * (1 + k))
+        instrument = found.header.rig.instruments[index].id
+        found.blocks.append(
+            Block(part_number, instrument, t_ns, raw.reshape(n, k), flags.reshape(n, k))
+        )
+    else:
+        raise IntegrityError("journal_damaged", where=str(path), at=f"kind {kind}")
+
+
+def _joined(blocks: list[Block]) -> dict[tuple[int, str], Samples]:
+    groups: dict[tuple[int, str], list[Block]] = {}
+    for block in blocks:
+        groups.setdefault((block.part, block.instrument), []).append(block)
+    return {
+        key: Samples(
+            np.concatenate([b.t_ns for b in group]),
+            np.concatenate([b.raw for b in group]),
+            np.concatenate([b.flags for b in group]),
+        )
+        for key, group in groups.items()
+    }

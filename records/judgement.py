@@ -1,0 +1,294 @@
+"""Findings and judgements, and the registry that says what each finding is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from .errors import Reason
+from .measure import Kind, Measured, Reference
+
+
+class Outcome(StrEnum):
+    """How a finding stands against its limit."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+    NOT_MEASURED = "not measured"
+    NO_LIMIT = "no limit"
+
+
+class Verdict(StrEnum):
+    """How a run stands."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    INCOMPLETE = "incomplete"
+    INCONCLUSIVE = "inconclusive"
+    NO_LIMIT = "no limit"
+
+
+@dataclass(frozen=True, slots=True)
+class FindingKind:
+    """One entry of the registry.
+
+    Attributes:
+        id: stable id. kind: what sort of quantity, SI. reference: gauge and so on.
+        channel: role it is read on, "" when it belongs to several or to the plan.
+        steps: kinds of step that give it.
+        definition: what exactly it is and when it is read, so that a simulator's truth
+            and an estimate mean the same.
+    """
+
+    id: str
+    kind: Kind
+    reference: Reference
+    channel: str
+    steps: tuple[str, ...]
+    definition: str
+
+
+_G, _D, _N = Reference.GAUGE, Reference.DIFFERENCE, Reference.NONE
+
+
+def _registry(*kinds: FindingKind) -> dict[str, FindingKind]:
+    return {kind.id: kind for kind in kinds}
+
+
+FINDINGS = _registry(
+    FindingKind(
+        "zero_offset",
+        Kind.PRESSURE,
+        _G,
+        "",
+        ("zero",),
+        "Mean reading of a gauge channel over the hold, both sides open to air and the "
+        "supply shut, before the test.",
+    ),
+    FindingKind(
+        "closing_zero_change",
+        Kind.PRESSURE,
+        _D,
+        "",
+        ("closing-zero",),
+        "Mean reading of a gauge channel open to air after the test, less the one "
+        "before the test.",
+    ),
+    FindingKind(
+        "rig_leak",
+        Kind.LEAK,
+        _N,
+        "",
+        ("rig-hold",),
+        "Loss of gas from both trapped volumes of the rig per second, both regulator "
+        "connections closed by blanks, referred to 293.15 K.",
+    ),
+    FindingKind(
+        "set_pressure",
+        Kind.PRESSURE,
+        _G,
+        "outlet",
+        ("set",),
+        "Mean outlet pressure over the reading, at the stated inlet pressure and a "
+        "small bleed, steady, adjuster locked.",
+    ),
+    FindingKind(
+        "lockup_pressure",
+        Kind.PRESSURE,
+        _G,
+        "outlet",
+        ("lockup",),
+        "Mean outlet pressure over one second either side of the stated time after the "
+        "downstream valve closed (half of the rise).",
+    ),
+    FindingKind(
+        "lockup_highest",
+        Kind.PRESSURE,
+        _G,
+        "outlet",
+        ("lockup", "creep-hold"),
+        "Highest outlet pressure, averaged over one second, between closing and the "
+        "end of the hold.",
+    ),
+    FindingKind(
+        "lockup_rise",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("lockup",),
+        "Lockup pressure less the outlet pressure that flowed just before the "
+        "downstream valve closed, at the same inlet pressure.",
+    ),
+    FindingKind(
+        "creep_rate",
+        Kind.RATE,
+        _N,
+        "outlet",
+        ("creep-hold",),
+        "Rate of the outlet pressure's lasting change after lockup, settling of gas "
+        "temperature set apart.",
+    ),
+    FindingKind(
+        "seat_leak",
+        Kind.LEAK,
+        _N,
+        "outlet",
+        ("creep-hold",),
+        "Gas passing the closed seat into the outlet volume, referred to 293.15 K; "
+        "internal (seat) leakage.",
+    ),
+    FindingKind(
+        "external_leak",
+        Kind.LEAK,
+        _N,
+        "",
+        ("body-hold",),
+        "Loss of gas from inlet and outlet volume together, inlet isolated next to the "
+        "regulator and outlet shut, all paths, referred to 293.15 K.",
+    ),
+    FindingKind(
+        "seat_transfer",
+        Kind.LEAK,
+        _N,
+        "",
+        ("body-hold",),
+        "Gas passing from inlet to outlet volume during the body hold, referred to "
+        "293.15 K.",
+    ),
+    FindingKind(
+        "pressure_decay_rate",
+        Kind.RATE,
+        _N,
+        "",
+        ("hold",),
+        "Rate of a trapped pressure's lasting change, settling of gas temperature set "
+        "apart; no volume is known. Falling is negative.",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One line of a finding's uncertainty budget.
+
+    Attributes:
+        source: id of the source. value: size of the input, SI, or None.
+        u: its standard uncertainty. sensitivity: change of the finding per change of
+            the input, so that ``abs(u * sensitivity)`` is its share.
+        dof: degrees of freedom, None when infinite.
+        type: "A" from the spread of readings, "B" from other knowledge.
+        group: inputs with the same group name (other than "") are fully correlated.
+    """
+
+    source: str
+    u: float
+    sensitivity: float = 1.0
+    value: float | None = None
+    dof: float | None = None
+    type: str = "B"
+    group: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResolvedLimit:
+    """A limit in SI with its reference carried through.
+
+    Attributes:
+        min, max: SI, None where open. u: standard uncertainty of the limit itself,
+            where it refers to another finding.
+        source: where the limit comes from. typed: as the plan has it.
+    """
+
+    min: float | None
+    max: float | None
+    source: str
+    u: float = 0.0
+    typed: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What a finding was made from.
+
+    Attributes:
+        part: part of the run. window_s: start and stop, seconds from the part's start.
+        used, dropped: samples.
+        model: parameters of the fit by name, SI, for ``--why``.
+    """
+
+    part: int = 0
+    window_s: tuple[float, float] | None = None
+    used: int = 0
+    dropped: int = 0
+    model: tuple[tuple[str, float], ...] = ()
+    notes: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One quantity found, identified by step, id and channel.
+
+    Attributes:
+        measured: value and standard uncertainty, None when not measured.
+        interval: 95 % coverage interval, SI; the truth where it is skew.
+        p_conform: probability that the true value keeps the limit, or None.
+        why: reasons for the outcome, most important first.
+    """
+
+    id: str
+    step: str
+    channel: str
+    required: bool = True
+    measured: Measured | None = None
+    interval: tuple[float, float] | None = None
+    limit: ResolvedLimit | None = None
+    rule: str = "guarded"
+    p_conform: float | None = None
+    outcome: Outcome = Outcome.NOT_MEASURED
+    why: tuple[Reason, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
+    evidence: Evidence = Evidence()
+
+    @property
+    def kind(self) -> FindingKind:
+        """The registry's entry."""
+        return FINDINGS[self.id]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A group of causes that the trace can't tell apart.
+
+    Attributes:
+        fault_group: ids of the faults. probability: None where none is claimed.
+        because: ids of the signs seen. look_at: ids of where to look first.
+    """
+
+    fault_group: tuple[str, ...]
+    because: tuple[Reason, ...]
+    look_at: tuple[str, ...]
+    probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """All findings of a run against a plan, and the verdict."""
+
+    run_id: str
+    run_sha256: str
+    run_state: str
+    plan_id: str
+    plan_version: int
+    plan_sha256: str
+    analysis_version: int
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+    suspects: tuple[Suspect, ...] = ()
+    warnings: tuple[Reason, ...] = ()
+    by: str = ""
+    supersedes: str | None = None
+    facts: tuple[tuple[str, Any], ...] = ()

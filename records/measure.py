@@ -1,0 +1,236 @@
+"""Quantities: a closed list of units, and what a pressure is measured against.
+
+Everything inside is SI: Pa, K, s, m3, Pa/s, and Pa·m3/s for a leak, referred to gas at
+293.15 K. A pressure always says gauge, absolute or difference.
+
+Factors: NIST SP 811 (2008), appendix B.8, unless a line says otherwise. An inch of
+water depends on the water's temperature; the fuel-gas trade's ``in. w.c.`` is water at
+60 °F (27.71 to the psi).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+from .errors import InputError
+
+STANDARD_TEMPERATURE_K = 293.15
+STANDARD_PRESSURE_PA = 101_325.0
+ZERO_CELSIUS_K = 273.15
+GAS_CONSTANT = 8.314462618  # J/(mol K), exact since the SI of 2019
+
+# One std cm3/min at 20 °C and 101.325 kPa, in Pa·m3/s of gas at 293.15 K.
+STD_CM3_MIN = STANDARD_PRESSURE_PA * 1e-6 / 60.0
+
+
+class Kind(StrEnum):
+    """What sort of quantity it is."""
+
+    PRESSURE = "pressure"
+    RATE = "rate of pressure"
+    LEAK = "leak"
+    VOLUME = "volume"
+    TEMPERATURE = "temperature"
+    TEMPERATURE_STEP = "temperature difference"
+    TIME = "time"
+    RATIO = "ratio"
+    FREQUENCY = "frequency"
+    COMPLIANCE = "volume per pressure"
+
+
+class Reference(StrEnum):
+    """What a pressure is measured against."""
+
+    GAUGE = "gauge"
+    ABSOLUTE = "absolute"
+    DIFFERENCE = "difference"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit of measure: SI value = typed value times ``factor`` plus ``offset``."""
+
+    name: str
+    kind: Kind
+    factor: float
+    offset: float = 0.0
+
+
+_PSI = 6894.757293168
+_INCH_WATER_60F = 248.84
+_PRESSURES = {
+    "Pa": 1.0,
+    "hPa": 100.0,
+    "kPa": 1000.0,
+    "MPa": 1e6,
+    "mbar": 100.0,
+    "bar": 1e5,
+    "atm": 101_325.0,
+    "psi": _PSI,
+    "in. w.c.": _INCH_WATER_60F,
+    "in. w.c. (4 °C)": 249.082,
+    "in. w.c. (60 °F)": _INCH_WATER_60F,
+    "in. w.c. (20 °C)": 248.641,  # from the density of water (IAPWS)
+    "in. w.c. (conventional)": 249.0889,
+    "mm w.c. (conventional)": 9.80665,
+    "mmHg": 133.3224,
+    "inHg": 3386.389,
+    "kgf/cm2": 98_066.5,
+    "oz/in2": _PSI / 16.0,
+}
+_TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
+_VOLUMES = {"cm3": 1e-6, "mL": 1e-6, "L": 1e-3, "m3": 1.0, "in3": 16.387064e-6}
+
+
+def _units() -> dict[str, Unit]:
+    units = [Unit(n, Kind.PRESSURE, f) for n, f in _PRESSURES.items()]
+    units += [
+        Unit(f"{p}/{t}", Kind.RATE, f / s)
+        for p, f in _PRESSURES.items()
+        for t, s in _TIMES.items()
+    ]
+    units += [Unit(n, Kind.VOLUME, f) for n, f in _VOLUMES.items()]
+    units += [Unit(n, Kind.TIME, f) for n, f in _TIMES.items()]
+    units += [
+        Unit("K", Kind.TEMPERATURE, 1.0),
+        Unit("°C", Kind.TEMPERATURE, 1.0, ZERO_CELSIUS_K),
+        Unit("°F", Kind.TEMPERATURE, 5.0 / 9.0, ZERO_CELSIUS_K - 32.0 * 5.0 / 9.0),
+        Unit("Pa·m3/s", Kind.LEAK, 1.0),
+        Unit("Pa.m3/s", Kind.LEAK, 1.0),
+        Unit("mbar·L/s", Kind.LEAK, 0.1),
+        Unit("mbar.L/s", Kind.LEAK, 0.1),
+        Unit("std cm3/min", Kind.LEAK, STD_CM3_MIN),
+        Unit("std cm3/min (20 °C)", Kind.LEAK, STD_CM3_MIN),
+        Unit(
+            "std cm3/min (0 °C)",
+            Kind.LEAK,
+            STD_CM3_MIN * STANDARD_TEMPERATURE_K / ZERO_CELSIUS_K,
+        ),
+        Unit("1", Kind.RATIO, 1.0),
+        Unit("%", Kind.RATIO, 0.01),
+        Unit("Hz", Kind.FREQUENCY, 1.0),
+        Unit("cm3/Pa", Kind.COMPLIANCE, 1e-6),
+    ]
+    return {unit.name: unit for unit in units}
+
+
+UNITS = _units()
+SI_UNIT = {
+    Kind.PRESSURE: "Pa",
+    Kind.RATE: "Pa/s",
+    Kind.LEAK: "Pa·m3/s",
+    Kind.VOLUME: "m3",
+    Kind.TEMPERATURE: "K",
+    Kind.TEMPERATURE_STEP: "K",
+    Kind.TIME: "s",
+    Kind.RATIO: "1",
+    Kind.FREQUENCY: "Hz",
+    Kind.COMPLIANCE: "m3/Pa",
+}
+_REFERENCES = (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE)
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in SI, its kind and reference, and what was typed."""
+
+    value_si: float
+    kind: Kind
+    reference: Reference
+    typed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value with its standard uncertainty, SI; ``dof`` is None when infinite."""
+
+    value: float
+    u: float
+    kind: Kind
+    reference: Reference
+    dof: float | None = None
+
+
+def unit_of(name: str, where: str = "") -> Unit:
+    """Return the unit of that name.
+
+    Raises:
+        InputError: ``quantity_unit_unknown``; the facts list the nearest ones.
+    """
+    unit = UNITS.get(name.strip())
+    if unit is None:
+        import difflib  # only needed to help after an error
+
+        # Rates are only near to what was meant as one.
+        lower = {u.lower(): u for u in UNITS if "/" in name or "/" not in u}
+        close = difflib.get_close_matches(name.strip().lower(), lower, n=4, cutoff=0.3)
+        near = [lower[each] for each in close]
+        raise InputError(
+            "quantity_unit_unknown",
+            where=where,
+            unit=name.strip() or "nothing",
+            near=", ".join(near) or "psi, in. w.c., kPa, bar, mbar",
+        )
+    return unit
+
+
+def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quantity:
+    """Read ``"11 in. w.c. gauge"`` and the like.
+
+    Args:
+        text: number, unit and, for a pressure, its reference.
+        kind: the kind that is wanted, or None for any.
+        where: the place to name in an error.
+
+    Returns:
+        The quantity in SI.
+
+    Raises:
+        InputError: unreadable number, unknown unit, wrong kind, a pressure without
+            gauge, absolute or difference, or a reference where none belongs.
+    """
+    match = _NUMBER.match(text)
+    if match is None:
+        raise InputError("quantity_unreadable", where=where, given=repr(text))
+    number = float(match[1].replace(",", "."))
+    rest = match[2].strip()
+    reference = Reference.NONE
+    for candidate in _REFERENCES:
+        if rest == candidate.value or rest.endswith(" " + candidate.value):
+            reference = candidate
+            rest = rest[: -len(candidate.value)].strip()
+    unit = unit_of(rest, where)
+    if kind is Kind.TEMPERATURE_STEP and unit.kind is Kind.TEMPERATURE:
+        # A temperature difference: the zero of the scale does not enter.
+        unit = Unit(unit.name, Kind.TEMPERATURE_STEP, unit.factor)
+    if kind is not None and unit.kind is not kind:
+        raise InputError(
+            "quantity_kind_wrong",
+            where=where,
+            given=repr(text),
+            found=unit.kind.value,
+            wanted=kind.value,
+        )
+    if unit.kind is Kind.PRESSURE and reference is Reference.NONE:
+        raise InputError("quantity_reference_missing", where=where, given=repr(text))
+    if unit.kind is not Kind.PRESSURE and reference is not Reference.NONE:
+        raise InputError("quantity_reference_wrong", where=where, given=repr(text))
+    value = number * unit.factor + unit.offset
+    if not math.isfinite(value):
+        raise InputError("quantity_unreadable", where=where, given=repr(text))
+    return Quantity(value, unit.kind, reference, text.strip())
+
+
+def to_unit(value_si: float, unit: Unit, *, difference: bool = False) -> float:
+    """Return an SI value in a unit; a difference ignores the unit's zero."""
+    return (value_si - (0.0 if difference else unit.offset)) / unit.factor
+
+
+def std_cm3_min(leak_si: float) -> float:
+    """Return a leak of Pa·m3/s (293.15 K) in std cm3/min (20 °C, 101.325 kPa)."""
+    return leak_si / STD_CM3_MIN

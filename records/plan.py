@@ -1,0 +1,163 @@
+"""Plans: ordered steps with limits, each limit with its source."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
+
+from .errors import InputError
+from .measure import Kind, Quantity, parse_quantity
+
+FORMAT = "proofstand.plan/1"
+StepKind = Literal[
+    "zero",
+    "rig-hold",
+    "pressurise",
+    "set",
+    "exercise",
+    "lockup",
+    "creep-hold",
+    "body-hold",
+    "vent-down",
+    "closing-zero",
+    "hold",
+]
+RuleName = Literal["simple", "guarded", "conditional", "risk"]
+# Beside findings, a limit may refer to this: the expanded uncertainty (95 %) of the
+# zero that the channel's calibration record states.
+ZERO_UNCERTAINTY = "zero_uncertainty"
+
+_OF = re.compile(r"(.+?)\s+of\s+([a-z_]+)\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """One end of a limit: a quantity, or a share of another finding's value.
+
+    Attributes:
+        quantity: the value, or the share when ``of`` is given.
+        of: id of the finding it refers to, or ``zero_uncertainty``, or None.
+        typed: as the plan has it.
+    """
+
+    quantity: Quantity
+    of: str | None
+    typed: str
+
+    @classmethod
+    def parse(cls, text: str, where: str = "") -> Bound:
+        """Read ``"12.65 in. w.c. gauge"`` or ``"15 % of set_pressure"``."""
+        match = _OF.match(text)
+        if match is None:
+            return cls(parse_quantity(text, None, where), None, text.strip())
+        share = parse_quantity(match[1], Kind.RATIO, where)
+        return cls(share, match[2], text.strip())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What a finding must keep to.
+
+    Attributes:
+        finding: id of the finding.
+        channel: role it is read on, where there are several.
+        min, max: the ends, either may be missing, not both.
+        rule: decision rule; None takes the plan's. source: where the limit comes from.
+        required: False for a limit that informs and does not decide the verdict.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    finding: str
+    channel: str | None = None
+    min: Bound | None = None
+    max: Bound | None = None
+    rule: RuleName | None = None
+    source: str
+    required: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step of a plan.
+
+    Attributes:
+        id: its name in the plan. kind: what is done, see ``StepKind``.
+        target: set pressure asked for, gauge; ``"job"`` in the file takes the card's.
+        inlet, outlet: pressures to bring the two sides to, gauge.
+        stages: inlet pressures to go through on the way, gauge.
+        hold: how long to hold or read. soak: wait before the hold is counted.
+        window: shortest and longest closing time of the downstream valve.
+        band: how far the reading may lie from the target to be taken.
+        inlet_band: how far the inlet may move over a hold, relative.
+        repeats: cycles of an exercise.
+        trial: a rough reading that gives no finding.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+    kind: StepKind
+    title: str = ""
+    target: Quantity | None = None
+    target_from_job: bool = False
+    inlet: Quantity | None = None
+    outlet: Quantity | None = None
+    stages: tuple[Quantity, ...] = ()
+    hold: Quantity | None = None
+    soak: Quantity | None = None
+    window: tuple[Quantity, Quantity] | None = None
+    band: Quantity | None = None
+    inlet_band: Quantity | None = None
+    channel: str | None = None
+    repeats: int = 1
+    trial: bool = False
+    required: bool = True
+    limits: tuple[Limit, ...] = ()
+
+    @classmethod
+    def from_file(cls, raw: dict[str, Any]) -> dict[str, Any]:
+        """Return a file's keys as the noun's: ``target = "job"`` takes the card's."""
+        if raw.get("target") != "job":
+            return raw
+        kept = {key: value for key, value in raw.items() if key != "target"}
+        return {**kept, "target_from_job": True}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A test plan.
+
+    Attributes:
+        status: ``draft`` until the quality lead approves this version.
+        display: unit to show each channel role or kind in.
+        max_pressures: highest pressure allowed per channel role, gauge; beyond it the
+            test stops.
+        not_shown: what this plan does not show, printed on its page.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    format: str
+    id: str
+    version: int
+    title: str
+    status: Literal["draft", "approved"] = "draft"
+    rule: RuleName = "guarded"
+    test_gas: str = "nitrogen"
+    display: dict[str, str] = field(default_factory=dict)
+    max_pressures: dict[str, Quantity] = field(default_factory=dict)
+    not_shown: tuple[str, ...] = ()
+    steps: tuple[Step, ...]
+
+    def step(self, id: str) -> Step | None:
+        """Return the step of that id, or None."""
+        return next((s for s in self.steps if s.id == id), None)
+
+
+def unknown_step(name: str, plan: Plan, where: str = "") -> InputError:
+    """Return the error for a step that the plan does not have."""
+    return InputError(
+        "plan_reference_unknown",
+        where=where,
+        given=name,
+        known=", ".join(s.id for s in plan.steps),
+    )

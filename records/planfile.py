@@ -1,0 +1,214 @@
+"""Plan files: read, and checked for what a plan must not be."""
+
+from __future__ import annotations
+
+import difflib
+from importlib import resources
+from pathlib import Path
+
+from .errors import InputError
+from .judgement import FINDINGS
+from .measure import Kind, Reference, unit_of
+from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
+from .tomlfile import load_toml, read_text
+
+_NEEDS_HOLD = {"zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"}
+_NEEDS_INLET = {"rig-hold", "pressurise", "lockup"}
+
+
+def load_plan(path: Path) -> tuple[Plan, str]:
+    """Return a plan and its text.
+
+    Raises:
+        InputError: unreadable, or a plan that contradicts itself; with file and line.
+    """
+    text = read_text(path, "plan")
+    return parse_plan(text, str(path)), text
+
+
+def parse_plan(text: str, name: str) -> Plan:
+    """Return the plan that a text holds; see :func:`load_plan`."""
+    plan = load_toml(text, Plan, name, FORMAT)
+    _check(plan, text, name)
+    return plan
+
+
+def builtin_plan_ids() -> tuple[str, ...]:
+    """Return the ids of the plans that come with the program."""
+    folder = resources.files("records") / "plans"
+    names = sorted(f.name for f in folder.iterdir() if f.name.endswith(".toml"))
+    return tuple(name.removesuffix(".toml") for name in names)
+
+
+def builtin_plan(id: str) -> tuple[Plan, str]:
+    """Return a plan that comes with the program, and its text.
+
+    Raises:
+        InputError: ``plan_unknown``, with the ids that exist.
+    """
+    known = builtin_plan_ids()
+    if id not in known:
+        raise InputError("plan_unknown", given=id, known=", ".join(known))
+    text = (resources.files("records") / "plans" / f"{id}.toml").read_text("utf-8")
+    return parse_plan(text, f"{id}.toml"), text
+
+
+def plan_by_name(name: str) -> tuple[Plan, str]:
+    """Return a plan by the path of its file, or by the id of a built-in one."""
+    if name.endswith(".toml") or "/" in name or "\\" in name:
+        return load_plan(Path(name))
+    return builtin_plan(name)
+
+
+def _line_of(text: str, *needles: str) -> int:
+    start = 0
+    for needle in needles:
+        found = text.find(needle, start)
+        if found < 0:
+            break
+        start = found
+    return text.count("\n", 0, start + 1) + 1
+
+
+def _place(text: str, name: str, step: Step, *more: str) -> str:
+    """Return ``file:line`` of a step, or of a text that follows it."""
+    heading = f'id = "{step.id}"'
+    return f"{name}:{_line_of(text, heading, *more)}"
+
+
+def _check(plan: Plan, text: str, name: str) -> None:
+    seen: set[str] = set()
+    for step in plan.steps:
+        at = _place(text, name, step)
+        if step.id in seen:
+            raise InputError("plan_step_twice", where=at, step=step.id)
+        if step.kind in _NEEDS_HOLD and step.hold is None:
+            raise InputError("key_missing", where=at, key=f"steps.{step.id}.hold")
+        if step.kind in _NEEDS_INLET and step.inlet is None:
+            raise InputError("key_missing", where=at, key=f"steps.{step.id}.inlet")
+        if step.kind == "rig-hold" and step.outlet is None:
+            raise InputError("key_missing", where=at, key=f"steps.{step.id}.outlet")
+        if step.kind == "set" and step.target is None and not step.target_from_job:
+            raise InputError("plan_target_missing", where=at, step=step.id)
+        _check_values(step, text, name)
+        _check_order(step, plan, at)
+        for limit in step.limits:
+            _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
+        seen.add(step.id)
+    for role, unit in plan.display.items():
+        line = _line_of(text, "[display]", role)
+        unit_of(unit, f"{name}:{line}: display.{role}")
+
+
+def _check_values(step: Step, text: str, name: str) -> None:
+    for key in ("target", "inlet", "outlet"):
+        quantity = getattr(step, key)
+        if quantity is not None and quantity.reference is not Reference.GAUGE:
+            raise InputError(
+                "value_wrong",
+                where=_place(text, name, step, f"\n{key} ="),
+                key=f"steps.{step.id}.{key}",
+                given=quantity.typed,
+                right="a gauge pressure",
+            )
+    if step.hold is not None and step.hold.value_si <= 0.0:
+        raise InputError(
+            "value_wrong",
+            where=_place(text, name, step, "\nhold ="),
+            key=f"steps.{step.id}.hold",
+            given=step.hold.typed,
+            right="a time above zero",
+        )
+
+
+def _check_order(step: Step, plan: Plan, at: str) -> None:
+    """Refuse a step that needs the state which another one leaves."""
+    before = [s.kind for s in plan.steps[: plan.steps.index(step)]]
+    needs = {
+        "set": "pressurise",
+        "lockup": "set",
+        "creep-hold": "lockup",
+        "body-hold": "lockup",
+        "closing-zero": "zero",
+    }.get(step.kind)
+    if needs is not None and needs not in before:
+        raise InputError("plan_order", where=at, step=step.id, needs=needs)
+    if step.kind == "creep-hold" and before[-1] != "lockup":
+        raise InputError(
+            "plan_order", where=at, step=step.id, needs="lockup just before"
+        )
+
+
+def _check_limit(
+    limit: Limit, step: Step, *, seen_sets: set[str], plan: Plan, text: str, name: str
+) -> None:
+    at = _place(text, name, step, f'finding = "{limit.finding}"')
+    if limit.finding not in FINDINGS:
+        near = difflib.get_close_matches(limit.finding, FINDINGS, n=1)
+        raise InputError(
+            "plan_finding_unknown",
+            where=at,
+            given=limit.finding,
+            right=f"did you mean {near[0]}?" if near else ", ".join(FINDINGS),
+        )
+    kind = FINDINGS[limit.finding]
+    if step.kind not in kind.steps:
+        raise InputError(
+            "plan_finding_elsewhere",
+            where=at,
+            given=limit.finding,
+            kind=step.kind,
+            right=", ".join(kind.steps),
+        )
+    if limit.min is None and limit.max is None:
+        raise InputError("plan_limit_empty", where=at, given=limit.finding)
+    if not limit.source.strip():
+        raise InputError("plan_source_missing", where=at, given=limit.finding)
+    for key, bound in (("min", limit.min), ("max", limit.max)):
+        if bound is not None:
+            _check_bound(bound, f"{at}: {key}", kind.kind, kind.reference, plan)
+    if (
+        limit.min is not None
+        and limit.max is not None
+        and limit.min.of == limit.max.of
+        and limit.min.quantity.value_si > limit.max.quantity.value_si
+    ):
+        raise InputError(
+            "plan_limits_cross",
+            where=at,
+            given=limit.finding,
+            low=limit.min.typed,
+            high=limit.max.typed,
+        )
+
+
+def _check_bound(
+    bound: Bound, at: str, kind: Kind, reference: Reference, plan: Plan
+) -> None:
+    if bound.of is not None:
+        known = [ZERO_UNCERTAINTY, *FINDINGS]
+        if bound.of not in known or kind is not Kind.PRESSURE:
+            raise InputError(
+                "plan_reference_unknown",
+                where=at,
+                given=bound.of,
+                known=", ".join(known),
+            )
+        return
+    quantity = bound.quantity
+    if quantity.kind is not kind:
+        raise InputError(
+            "quantity_kind_wrong",
+            where=at,
+            given=repr(bound.typed),
+            found=quantity.kind.value,
+            wanted=kind.value,
+        )
+    if kind is Kind.PRESSURE and quantity.reference is not reference:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="reference",
+            given=bound.typed,
+            right=f"a {reference.value} pressure",
+        )

@@ -1,0 +1,226 @@
+"""The rig: stations, channels, instruments, traits; as its file declares them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
+
+from .calibration import Calibration
+from .measure import Quantity, Reference, Unit, unit_of
+
+FORMAT = "proofstand.rig/1"
+RegisterType = Literal[
+    "int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"
+]
+ByteOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+RegisterTable = Literal["holding", "input"]
+REGISTERS_OF: dict[str, int] = {
+    "int16": 1,
+    "uint16": 1,
+    "int32": 2,
+    "uint32": 2,
+    "float32": 2,
+    "int64": 4,
+    "uint64": 4,
+    "float64": 4,
+}
+ROLES = (
+    "inlet",
+    "outlet",
+    "interstage",
+    "ambient",
+    "flow",
+    "gas_temperature",
+    "bonnet",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Register:
+    """Where a value stands in a Modbus device.
+
+    Attributes:
+        address: first register, counted from 0 as on the wire.
+        table: ``holding`` (function 3) or ``input`` (function 4).
+        type: how the words make a number. order: order of words and bytes.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    address: int
+    table: RegisterTable = "input"
+    type: RegisterType = "float32"
+    order: ByteOrder = "ABCD"
+
+    @property
+    def count(self) -> int:
+        """Number of registers the value takes."""
+        return REGISTERS_OF[self.type]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockRegister:
+    """The instrument's own clock, read in the same reply as the values."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    address: int
+    table: RegisterTable = "input"
+    type: RegisterType = "uint64"
+    order: ByteOrder = "ABCD"
+    tick: Quantity
+
+    @property
+    def register(self) -> Register:
+        """The clock as a register to read."""
+        return Register(
+            address=self.address, table=self.table, type=self.type, order=self.order
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """A device on a wire that answers with one or more channels.
+
+    Attributes:
+        id: name used by the channels. protocol: how it is spoken to; ``log`` is a
+            logger file that was imported, not a device.
+        host, port, device: where it answers.
+        period: time asked for between readings. timeout: longest wait for an answer.
+        clock: its own clock, or None when the host's clock stamps the samples.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+    protocol: Literal["modbus-tcp", "log"]
+    host: str = ""
+    port: int = 502
+    device: int = 1
+    period: Quantity
+    timeout: Quantity
+    clock: ClockRegister | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One transducer as the rig declares it.
+
+    Attributes:
+        id: its name everywhere. role: what it is for, see ``ROLES``.
+        unit: unit and reference of the scaled reading, as ``"kPa gauge"``.
+        span: lowest and highest reading that counts as measured.
+        overload: pressure that damages the transducer.
+        scale, offset: reading in ``unit`` = raw times scale plus offset.
+        resolution: smallest step of the reading.
+        calibration: the record in force, or None.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+    role: str
+    station: str
+    instrument: str
+    unit: str
+    span: tuple[Quantity, Quantity]
+    resolution: Quantity
+    overload: Quantity | None = None
+    register: Register | None = None
+    column: int | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    calibration: Calibration | None = None
+
+    @property
+    def reference(self) -> Reference:
+        """Gauge, absolute, difference, or none for other kinds."""
+        for reference in (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE):
+            if self.unit.endswith(reference.value):
+                return reference
+        return Reference.NONE
+
+    @property
+    def measure_unit(self) -> Unit:
+        """The unit of the scaled reading."""
+        text = self.unit
+        if self.reference is not Reference.NONE:
+            text = text[: -len(self.reference.value)]
+        return unit_of(text.strip(), self.id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volume:
+    """A trapped volume of the rig.
+
+    Attributes:
+        volume: the rigid volume. u: its standard uncertainty.
+        allowance: how much more may act, one-sided, because hoses and diaphragm give;
+            stands in for a measured effective volume.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    volume: Quantity
+    u: Quantity
+    allowance: Quantity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traits:
+    """What is known of the rig's behaviour.
+
+    Attributes:
+        tau_max: longest time constant with which trapped gas settles in temperature.
+        tail_amplitude: largest settling of gas temperature that is plausible at the
+            start of a hold, one standard deviation, kelvin.
+        temperature_drift: how fast gas temperature may move unseen, one standard
+            deviation, kelvin per hour.
+        volumes: trapped volumes by role of their channel.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    tau_max: Quantity
+    tail_amplitude: Quantity
+    temperature_drift_k_per_h: float = 0.5
+    volumes: dict[str, Volume] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """A set of channels for one regulator."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rig:
+    """A shop's rig as its file declares it.
+
+    Attributes:
+        simulated: True for a simulated rig; everything made from it says so.
+        time_multiple: how many times faster than the wall clock its time runs (1 for
+            a real rig).
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    format: str
+    id: str
+    name: str = ""
+    simulated: bool = False
+    time_multiple: float = 1.0
+    stations: tuple[Station, ...]
+    instruments: tuple[Instrument, ...]
+    channels: tuple[Channel, ...]
+    traits: Traits | None = None
+
+    def channel(self, role: str, station: str | None = None) -> Channel | None:
+        """Return the channel of a role, or None."""
+        for channel in self.channels:
+            if channel.role == role and station in (None, channel.station):
+                return channel
+        return None
+
+    def channel_by_id(self, id: str) -> Channel | None:
+        """Return the channel of that id, or None."""
+        return next((c for c in self.channels if c.id == id), None)
+
+    def columns(self, instrument: str) -> tuple[Channel, ...]:
+        """Return an instrument's channels in the order of its blocks' columns."""
+        return tuple(c for c in self.channels if c.instrument == instrument)

@@ -1,0 +1,250 @@
+"""A run: one performance of a plan, with its parts, marks and samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from .jobcard import JobCard
+from .measure import Quantity
+from .plan import Plan
+from .rig import Channel, Rig
+from .trace import Block, FlagArray, FloatArray, TimeArray, Trace
+
+# What may be asked of the hands.
+ACTS = (
+    "open_to_air",
+    "fit_blank",
+    "fit_regulator",
+    "screw_out",
+    "raise_inlet",
+    "set_inlet",
+    "fill_outlet",
+    "isolate_inlet",
+    "set_outlet",
+    "lock_nut",
+    "exercise",
+    "open_bleed",
+    "close_bleed",
+    "hands_off",
+    "vent_down",
+    "disconnect",
+)
+
+
+class RunState(StrEnum):
+    """How far a run got as a record."""
+
+    RECORDING = "recording"
+    INTERRUPTED = "interrupted"
+    CLOSED = "closed"
+    SEALED = "sealed"
+    DAMAGED = "damaged"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked of the hands now.
+
+    Attributes:
+        id: name within the run, so that an answer can point at it.
+        step: step of the plan. act: one of ``ACTS``.
+        aim: pressure to bring about (gauge), where the act has one.
+        confirm: True where the test goes on only after a person says it is done.
+        caution: id of the caution to show, or "".
+        repeats: how many times (exercise).
+    """
+
+    id: str
+    step: str
+    act: str
+    aim: Quantity | None = None
+    confirm: bool = False
+    caution: str = ""
+    repeats: int = 1
+
+
+class MarkKind(StrEnum):
+    """What a mark says happened."""
+
+    STEP_BEGIN = "step_begin"
+    ASKED = "asked"
+    CONFIRMED = "confirmed"
+    SEEN = "seen"
+    HOLD_BEGIN = "hold_begin"
+    HOLD_END = "hold_end"
+    STEP_END = "step_end"
+    STEP_REPEAT = "step_repeat"
+    STEP_SKIP = "step_skip"
+    ADJUSTED = "adjusted"
+    OPENED = "opened"
+    TROUBLE = "trouble"
+    ABANDONED = "abandoned"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """An event in time: what was asked, seen or said.
+
+    Attributes:
+        part: part of the run. t_s: seconds from the part's start, sample time.
+        by: ``trace`` when seen by itself, else who said it.
+        data: facts, as text.
+    """
+
+    part: int
+    t_s: float
+    kind: MarkKind
+    step: str = ""
+    data: dict[str, str] = field(default_factory=dict)
+    by: str = "trace"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One start of the recorder.
+
+    Attributes:
+        number: 1, 2, ... utc_ns: the wall clock at its start.
+        host_ns: the monotonic clock at its start.
+        origins: per instrument, the time on the instrument's clock that is the start
+            of the part, nanoseconds.
+    """
+
+    number: int
+    utc_ns: int
+    host_ns: int
+    origins: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Software:
+    """What made the record."""
+
+    version: str
+    analysis_version: int
+    python: str = ""
+    system: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunHeader:
+    """What is known of a run when it starts."""
+
+    id: str
+    started_utc_ns: int
+    origin: str  # "record", "simulate", "import", "recover"
+    job: JobCard
+    plan: Plan
+    plan_text: str
+    plan_sha256: str
+    rig: Rig
+    software: Software
+    by: str = ""
+    source: str = ""  # a file it was imported or recovered from, with its digest
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """All samples of one instrument in one part."""
+
+    t_ns: TimeArray
+    raw: FloatArray
+    flags: FlagArray
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Run:
+    """A run as read from its file.
+
+    Attributes:
+        header: what was known at the start.
+        state: see :class:`RunState`. sha256: the run's hash, "" while unsealed.
+        key_id: fingerprint of the key that signed the seal, or "" when unsigned.
+        truth: the simulator's true parameters, or None for a real rig.
+        samples: per (part number, instrument id).
+    """
+
+    header: RunHeader
+    state: RunState
+    sha256: str
+    key_id: str
+    parts: tuple[Part, ...]
+    marks: tuple[Mark, ...]
+    truth: Mapping[str, Any] | None
+    samples: Mapping[tuple[int, str], Samples]
+
+    @property
+    def id(self) -> str:
+        """The run's id."""
+        return self.header.id
+
+    def trace(self, channel: Channel, part: int) -> Trace:
+        """Return a channel's samples in a part as values in SI.
+
+        The calibration recorded with the run is applied; raw data stay as they are.
+        """
+        found = self.samples.get((part, channel.instrument))
+        if found is None:
+            return Trace(channel.id, np.empty(0), np.empty(0), np.empty(0, np.uint8))
+        origin = next(p for p in self.parts if p.number == part).origins[
+            channel.instrument
+        ]
+        column = self.header.rig.columns(channel.instrument).index(channel)
+        return channel_trace(
+            channel, found.t_ns, found.raw[:, column], found.flags[:, column], origin
+        )
+
+
+def reading_si(channel: Channel, raw: FloatArray) -> FloatArray:
+    """Return uncalibrated readings in SI from raw counts, any shape."""
+    unit = channel.measure_unit
+    scaled = np.asarray(raw, dtype=np.float64) * channel.scale + channel.offset
+    return scaled * unit.factor + unit.offset
+
+
+def channel_values(channel: Channel, raw: FloatArray) -> FloatArray:
+    """Return calibrated values in SI from raw counts, any shape."""
+    reading = reading_si(channel, raw)
+    if channel.calibration is None:
+        return reading
+    return channel.calibration.apply(reading)
+
+
+def channel_trace(
+    channel: Channel,
+    t_ns: TimeArray,
+    raw: FloatArray,
+    flags: FlagArray,
+    origin_ns: int,
+) -> Trace:
+    """Return raw samples of one channel as a trace in SI.
+
+    A sample whose time does not rise above the last one's is left out of the trace (it
+    stays in the record): a repeated answer is not a second measurement.
+    """
+    t_s: FloatArray = np.asarray((t_ns - origin_ns) * 1e-9, dtype=np.float64)
+    if t_s.size:
+        highest = np.maximum.accumulate(t_s)
+        keep = np.concatenate(([True], t_s[1:] > highest[:-1]))
+    else:
+        keep = np.ones(0, dtype=bool)
+    return Trace(channel.id, t_s[keep], channel_values(channel, raw[keep]), flags[keep])
+
+
+def as_blocks(run: Run, rows: int = 20) -> list[Block]:
+    """Return a run's samples as blocks, in the order they were read."""
+    blocks: list[Block] = []
+    for (part, instrument), s in run.samples.items():
+        for i in range(0, s.t_ns.size, rows):
+            cut = slice(i, i + rows)
+            blocks.append(
+                Block(part, instrument, s.t_ns[cut], s.raw[cut], s.flags[cut])
+            )
+    blocks.sort(key=lambda b: (b.part, int(b.t_ns[0])))
+    return blocks

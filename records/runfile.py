@@ -1,0 +1,320 @@
+"""The run file: a closed journal turned into one sealed HDF5 file, written once.
+
+The file's first 4096 bytes (HDF5 user block) hold a line of JSON: format, SHA-256 of
+all bytes after the block, their number, and, when a key was there, its id and
+signature. No byte of the file is free: the block is compared whole with what it must
+be. The layout is told in ``docs/run-file.md``. The only module that knows h5py.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from .errors import InputError, IntegrityError
+from .journal import is_journal, read_journal
+from .run import Mark, Part, Run, RunHeader, RunState, Samples
+from .tomlfile import from_json, to_json
+
+FORMAT = "proofstand.run/1"
+BLOCK_BYTES = 4096
+_PREFIX = b'{"format":"proofstand.run/'
+_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """A signature and the key that made it, both as hexadecimal text."""
+
+    key_id: str
+    value: str
+
+
+Sign = Callable[[bytes], Signature]
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """What the user block of a run file says; it has been checked against the file.
+
+    Attributes:
+        sha256: the run's hash. length: bytes that it covers.
+        signature: None for an unsigned run.
+    """
+
+    sha256: str
+    length: int
+    signature: Signature | None
+
+    @property
+    def signed_bytes(self) -> bytes:
+        """The bytes that a signature covers."""
+        return _signed_bytes(
+            self.sha256, self.length, self.signature.key_id if self.signature else ""
+        )
+
+
+def _signed_bytes(sha256: str, length: int, key_id: str) -> bytes:
+    return _json({"format": FORMAT, "sha256": sha256, "length": length, "key": key_id})
+
+
+def _json(value: dict[str, Any]) -> bytes:
+    return json.dumps(value, separators=(",", ":"), ensure_ascii=True).encode()
+
+
+def _block(sha256: str, length: int, signature: Signature | None) -> bytes:
+    line = _json(
+        {
+            "format": FORMAT,
+            "sha256": sha256,
+            "length": length,
+            "key": signature.key_id if signature else "",
+            "signature": signature.value if signature else "",
+        }
+    )
+    if len(line) >= BLOCK_BYTES:
+        raise ValueError("the signature does not fit into the user block")
+    return line + b"\n" + b"\0" * (BLOCK_BYTES - len(line) - 1)
+
+
+def write_run(run: Run, out: Path, signer: Signer | None = None) -> Seal:
+    """Write a run as a sealed file that must not exist yet.
+
+    Args:
+        run: closed or interrupted run with its samples.
+        out: the file to make.
+        signer: the signing function with its key's id, or None: unsigned.
+
+    Returns:
+        The seal, read back from the disk and checked.
+
+    Raises:
+        InputError: ``file_exists``, ``file_unwritable``.
+    """
+    body = _hdf5(run)
+    tail = body[BLOCK_BYTES:]
+    sha256 = hashlib.sha256(tail).hexdigest()
+    signature = None
+    if signer is not None:
+        signature = signer.sign(_signed_bytes(sha256, len(tail), signer.key_id))
+    _write_once(out, _block(sha256, len(tail), signature) + tail)
+    return read_seal(out)
+
+
+@dataclass(frozen=True, slots=True)
+class Signer:
+    """A key that can sign: its id and the function that does it."""
+
+    key_id: str
+    sign: Sign
+
+
+def _hdf5(run: Run) -> bytes:
+    buffer = io.BytesIO()
+    with h5py.File(
+        buffer, "w", libver=("v110", "v110"), userblock_size=BLOCK_BYTES
+    ) as file:
+        file.attrs["format"] = FORMAT
+        file.attrs["state"] = (
+            "interrupted" if run.state is RunState.INTERRUPTED else "closed"
+        )
+        _text(file, "header", to_json(run.header))
+        _text(file, "parts", b"[" + b",".join(map(to_json, run.parts)) + b"]")
+        _text(file, "marks", b"[" + b",".join(map(to_json, run.marks)) + b"]")
+        if run.truth is not None:
+            _text(file, "truth", json.dumps(dict(run.truth), sort_keys=True).encode())
+        for (part, instrument), samples in run.samples.items():
+            group = file.create_group(f"samples/{instrument}/part-{part}")
+            columns = run.header.rig.columns(instrument)
+            for name, array in (
+                ("t_ns", samples.t_ns),
+                ("raw", samples.raw),
+                ("flags", samples.flags),
+            ):
+                made = group.create_dataset(name, data=array, track_times=False)
+                if name != "t_ns":
+                    made.attrs["channels"] = [c.id for c in columns]
+            group["raw"].attrs["units"] = [c.unit for c in columns]
+            group["raw"].attrs["scale"] = [c.scale for c in columns]
+            group["raw"].attrs["offset"] = [c.offset for c in columns]
+    return buffer.getvalue()
+
+
+def _text(file: h5py.File, name: str, data: bytes) -> None:
+    kind = h5py.string_dtype("utf-8", len(data))
+    file.create_dataset(name, data=np.array(data, dtype=kind), track_times=False)
+
+
+def _write_once(out: Path, data: bytes) -> None:
+    """Write beside the place, sync, then put it in place unless something is there."""
+    beside = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        if out.exists():
+            raise FileExistsError
+        with beside.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        try:
+            os.link(beside, out)  # unlike a rename it never replaces
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links
+            with out.open("xb") as file:
+                file.write(data)
+                os.fsync(file.fileno())
+    except FileExistsError:
+        raise InputError("file_exists", where=str(out), what="run file") from None
+    except OSError as error:
+        raise InputError(
+            "file_unwritable", where=str(out), why=error.strerror or error
+        ) from None
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def seal(journal: Path, out: Path, signer: Signer | None = None) -> Seal:
+    """Turn a closed journal into a sealed run file.
+
+    Raises:
+        InputError: the journal is not closed, or the output cannot be made.
+        IntegrityError: a record inside the journal is damaged.
+    """
+    read = read_journal(journal)
+    if read.damaged_records:
+        raise IntegrityError("journal_damaged", where=str(journal), at="inside")
+    if read.run.state is not RunState.CLOSED:
+        raise InputError(
+            "run_state_wrong",
+            where=str(journal),
+            state=read.run.state.value,
+            wanted="closed",
+        )
+    return write_run(read.run, out, signer)
+
+
+def _file_bytes(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError("file_missing", where=str(path), what="run file") from None
+    except OSError as error:
+        raise InputError(
+            "file_unreadable", where=str(path), what="run file", why=error.strerror
+        ) from None
+    if not data:
+        raise InputError("file_empty", where=str(path), what="run file")
+    return data
+
+
+def _check_seal(data: bytes, path: Path) -> Seal:
+    block = data[:BLOCK_BYTES]
+    marked = data[BLOCK_BYTES : BLOCK_BYTES + 8] == _HDF5_SIGNATURE
+    if not block.startswith(_PREFIX) and not (marked and b"proofstand" in block[:64]):
+        near = block[: len(_PREFIX)]
+        differing = sum(a != b for a, b in zip(near, _PREFIX, strict=False))
+        if not (len(near) == len(_PREFIX) and differing <= 2 and marked):
+            raise InputError("file_not_ours", where=str(path), what="run file")
+    try:
+        said = json.loads(block.rstrip(b"\0"))
+        sha256, length = str(said["sha256"]), int(said["length"])
+        key, value = str(said["key"]), str(said["signature"])
+        found_format = str(said["format"])
+    except (ValueError, KeyError, TypeError):
+        raise IntegrityError("run_block_changed", where=str(path)) from None
+    if found_format != FORMAT and found_format.startswith("proofstand.run/"):
+        number = found_format.rsplit("/", 1)[1]
+        if number.isdigit() and int(number) > 1:
+            raise InputError(
+                "format_newer", where=str(path), found=found_format, wanted=FORMAT
+            )
+    signature = Signature(key, value) if key or value else None
+    if block != _block(sha256, length, signature):
+        raise IntegrityError("run_block_changed", where=str(path))
+    tail = data[BLOCK_BYTES:]
+    if len(tail) < length:
+        raise IntegrityError(
+            "run_cut_short", where=str(path), found=len(tail), wanted=length
+        )
+    if len(tail) != length or hashlib.sha256(tail).hexdigest() != sha256:
+        raise IntegrityError("run_changed", where=str(path))
+    return Seal(sha256, length, signature)
+
+
+def read_seal(path: Path) -> Seal:
+    """Return the seal of a run file after checking it against every byte.
+
+    Raises:
+        InputError: missing, empty, not ours, or a newer format.
+        IntegrityError: a byte is missing or was changed.
+    """
+    return _check_seal(_file_bytes(path), path)
+
+
+def read_sealed(path: Path) -> Run:
+    """Return the run of a sealed file; every byte is checked first.
+
+    Raises:
+        InputError, IntegrityError: see :func:`read_seal`.
+    """
+    data = _file_bytes(path)
+    sealed = _check_seal(data, path)
+    try:
+        with h5py.File(io.BytesIO(data), "r") as file:
+            header = from_json(_read_text(file, "header"), RunHeader)
+            parts = from_json(_read_text(file, "parts"), tuple[Part, ...])
+            marks = from_json(_read_text(file, "marks"), tuple[Mark, ...])
+            truth = json.loads(_read_text(file, "truth")) if "truth" in file else None
+            state = (
+                RunState.INTERRUPTED
+                if file.attrs["state"] == "interrupted"
+                else RunState.SEALED
+            )
+            samples = {
+                (int(name.removeprefix("part-")), instrument): Samples(
+                    group["t_ns"][:], group["raw"][:], group["flags"][:]
+                )
+                for instrument, parts_group in file.get("samples", {}).items()
+                for name, group in parts_group.items()
+            }
+    except (OSError, KeyError, ValueError):
+        # The hash fits, so it was written like this: not a run that this version reads.
+        raise IntegrityError("run_changed", where=str(path)) from None
+    return Run(
+        header=header,
+        state=state,
+        sha256=sealed.sha256,
+        key_id=sealed.signature.key_id if sealed.signature else "",
+        parts=parts,
+        marks=marks,
+        truth=truth,
+        samples=samples,
+    )
+
+
+def _read_text(file: h5py.File, name: str) -> bytes:
+    return bytes(file[name][()])
+
+
+def open_run(path: Path) -> Run:
+    """Return a run from its sealed file or its journal, whatever its state.
+
+    Raises:
+        InputError: missing, empty, or not ours.
+        IntegrityError: damaged.
+    """
+    if is_journal(path):
+        read = read_journal(path)
+        if read.damaged_records:
+            raise IntegrityError("journal_damaged", where=str(path), at="inside")
+        return read.run
+    return read_sealed(path)

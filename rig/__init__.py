@@ -1,0 +1,1 @@
+"""From transducer to recorded samples: wire, instruments, acquisition, simulator."""

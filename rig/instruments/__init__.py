@@ -1,0 +1,1 @@
+"""What can be read on a rig, each as blocks of raw samples with their times."""

@@ -1,0 +1,197 @@
+"""Rig files: read, and checked for what would make a rig lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from records.errors import InputError
+from records.measure import Kind, unit_of
+from records.rig import FORMAT, ROLES, Channel, Instrument, Rig
+from records.tomlfile import load_toml, read_text
+
+
+def load_rig(path: Path) -> Rig:
+    """Return the rig that a file declares.
+
+    Raises:
+        InputError: unreadable, or a rig that can't be read so; with file and line.
+    """
+    return parse_rig(read_text(path, "rig"), str(path))
+
+
+def parse_rig(text: str, name: str) -> Rig:
+    """Return the rig that a text declares; see :func:`load_rig`."""
+    rig = load_toml(text, Rig, name, FORMAT)
+    _check(rig, text, name)
+    return rig
+
+
+def _line(text: str, needle: str) -> int:
+    at = text.find(needle)
+    return text.count("\n", 0, max(at, 0)) + 1
+
+
+def _check(rig: Rig, text: str, name: str) -> None:
+    def place(id: str) -> str:
+        return f"{name}:{_line(text, f'id = {chr(34)}{id}{chr(34)}')}"
+
+    stations = [s.id for s in rig.stations]
+    for what, ids in (
+        ("station", stations),
+        ("instrument", [i.id for i in rig.instruments]),
+        ("channel", [c.id for c in rig.channels]),
+    ):
+        twice = sorted({id for id in ids if ids.count(id) > 1})
+        if twice:
+            raise InputError(
+                "rig_name_twice", where=place(twice[0]), what=what, given=twice[0]
+            )
+    if not rig.channels:
+        raise InputError("rig_channel_missing", where=name, role="any", rig=rig.id)
+    for instrument in rig.instruments:
+        _check_instrument(instrument, rig, place(instrument.id))
+    for channel in rig.channels:
+        _check_channel(channel, rig, stations, place(channel.id))
+    if rig.time_multiple <= 0.0 or (rig.time_multiple != 1.0 and not rig.simulated):
+        raise InputError(
+            "value_wrong",
+            where=f"{name}:{_line(text, 'time_multiple')}",
+            key="time_multiple",
+            given=rig.time_multiple,
+            right="1 for a real rig, above 0 for a simulated one",
+        )
+
+
+def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
+    if instrument.protocol == "modbus-tcp" and not instrument.host:
+        raise InputError(
+            "key_missing", where=at, key=f"instruments.{instrument.id}.host"
+        )
+    if not 1 <= instrument.port <= 65535:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="port",
+            given=instrument.port,
+            right="1 to 65535",
+        )
+    for key in ("period", "timeout"):
+        quantity = getattr(instrument, key)
+        if quantity.value_si <= 0.0:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key=key,
+                given=quantity.typed,
+                right="above zero",
+            )
+    clock = instrument.clock
+    if clock is not None and clock.type not in ("uint32", "uint64", "int64"):
+        raise InputError(
+            "rig_register_type", where=at, given=clock.type, right="uint32 or uint64"
+        )
+    if rig.simulated and clock is None and instrument.protocol != "log":
+        # Host stamps of a rig that runs faster than the wall clock are wrong.
+        raise InputError("rig_clock_missing", where=at, given=instrument.id)
+
+
+def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> None:
+    instruments = {i.id: i for i in rig.instruments}
+    if channel.instrument not in instruments:
+        raise InputError(
+            "rig_instrument_unknown",
+            where=at,
+            given=channel.instrument,
+            known=", ".join(instruments),
+        )
+    if channel.station not in stations:
+        raise InputError(
+            "rig_station_unknown",
+            where=at,
+            given=channel.station,
+            known=", ".join(stations),
+        )
+    if instruments[channel.instrument].protocol == "modbus-tcp":
+        if channel.register is None:
+            raise InputError("key_missing", where=at, key="channels.register")
+        if not 0 <= channel.register.address <= 65535:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key="register.address",
+                given=channel.register.address,
+                right="0 to 65535",
+            )
+    try:
+        unit = channel.measure_unit
+    except InputError as error:
+        raise error.at(f"{at}: channels.{channel.id}.unit") from None
+    if unit.kind is Kind.PRESSURE and channel.reference.value == "none":
+        raise InputError(
+            "quantity_reference_missing", where=at, given=repr(channel.unit)
+        )
+    wanted = Kind.PRESSURE if channel.role in (*ROLES[:4], "bonnet") else unit.kind
+    if channel.role == "gas_temperature":
+        wanted = Kind.TEMPERATURE
+    if unit.kind is not wanted:
+        raise InputError(
+            "quantity_kind_wrong",
+            where=at,
+            given=repr(channel.unit),
+            found=unit.kind.value,
+            wanted=wanted.value,
+        )
+    low, high = channel.span
+    if not low.value_si < high.value_si or low.kind is not unit.kind:
+        raise InputError("rig_span_wrong", where=at, low=low.typed, high=high.typed)
+    if low.reference is not channel.reference:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="span",
+            given=low.typed,
+            right=f"{channel.reference.value}, as the channel's unit",
+        )
+    if channel.overload is not None and channel.overload.value_si < high.value_si:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="overload",
+            given=channel.overload.typed,
+            right=f"at least the top of the span, {high.typed}",
+        )
+    _check_calibration(channel, at)
+
+
+def _check_calibration(channel: Channel, at: str) -> None:
+    calibration = channel.calibration
+    if calibration is None:
+        return
+    if calibration.due < calibration.date:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="calibration.due",
+            given=calibration.due,
+            right=f"not before {calibration.date}",
+        )
+    for term in calibration.terms:
+        kind = unit_of(channel.measure_unit.name).kind
+        ratio = term.kind.value == "gain"
+        allowed = (
+            (Kind.RATIO,)
+            if ratio
+            else (kind, Kind.TEMPERATURE_STEP)
+            if kind is Kind.TEMPERATURE
+            else (kind,)
+        )
+        if term.u.kind not in allowed or term.u.value_si < 0.0:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key=f"calibration.terms.{term.name}.u",
+                given=term.u.typed,
+                right='a share such as "0.05 %"'
+                if ratio
+                else "an uncertainty in a unit of the channel, as a difference",
+            )

@@ -1,0 +1,295 @@
+"""The simulated rig as a device: gas, transducers, clock and valves in registers."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from records.errors import RigError
+from records.rig import RegisterTable
+from rig.wire.modbus_server import TcpServer
+from rig.wire.registers import decode, encode
+
+from .faults import with_faults
+from .noise import stream
+from .plant import STEP_S, Plant
+from .registermap import (
+    CLOCK_ADDRESS,
+    DEVICE,
+    INPUT_COUNT,
+    TICK_S,
+    VALVE_ADDRESS,
+    VALVE_COUNT,
+    WIRED,
+    valve_address,
+    valve_words,
+)
+from .regulator import drawn_regulator
+from .rigbody import HIGHEST, VALVE_NAMES, Valves, drawn_rigbody, drawn_surroundings
+from .transducers import SAMPLE_S, Transducer
+from .truth import truth_of
+
+_HAND_S = 0.05  # a valve follows what is written with this time constant
+
+
+class SimulatedRig:
+    """One simulated rig with one regulator; time moves only by ``advance_to``.
+
+    Args:
+        seed: what regulator, rig, day and noise are drawn from.
+        faults: severity 0 to 1 by id. step_s: of the gas, a whole part of 10 ms.
+
+    Raises:
+        InputError: ``fault_unknown`` or ``fault_severity``.
+    """
+
+    def __init__(
+        self,
+        seed: int,
+        faults: Mapping[str, float] | None = None,
+        step_s: float = STEP_S,
+    ) -> None:
+        self.seed = seed
+        self.faults = dict(faults or {})
+        regulator, body = with_faults(
+            drawn_regulator(stream(seed, 0)),
+            drawn_rigbody(stream(seed, 1)),
+            self.faults,
+        )
+        surroundings = drawn_surroundings(stream(seed, 2))
+        self.plant = Plant(regulator, body, surroundings, step_s)
+        self._steps = round(SAMPLE_S / step_s)
+        if not math.isclose(self._steps * step_s, SAMPLE_S):
+            raise ValueError(f"{step_s} s is no whole part of {SAMPLE_S} s")
+        self._sample = 0
+        self._transducers = tuple(
+            Transducer(wired.make, seed, i, value)
+            for i, (wired, value) in enumerate(zip(WIRED, self._exposed(), strict=True))
+        )
+        self._aim = self.plant.valves
+        self._share = 1.0 - math.exp(-SAMPLE_S / _HAND_S)
+        self._snapshot: tuple[int, tuple[int, ...]] = (-1, ())
+
+    @property
+    def t_s(self) -> float:
+        """Rig time: that of the latest sample, seconds since the start."""
+        return self._sample * SAMPLE_S
+
+    @property
+    def valves(self) -> Valves:
+        """Where the valves are moving to."""
+        return self._aim
+
+    def advance_to(self, t_s: float) -> None:
+        """Let rig time go on to the last sample at or before a time."""
+        until = math.floor(t_s / SAMPLE_S + 1e-6)
+        while self._sample < until:
+            if self.plant.valves != self._aim:
+                self.plant.valves = self.plant.valves.toward(self._aim, self._share)
+            for _ in range(self._steps):
+                self.plant.step()
+            self._sample += 1
+            for transducer, value in zip(
+                self._transducers, self._exposed(), strict=True
+            ):
+                transducer.follow(value)
+
+    def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
+        """Return registers; all input registers belong to one sample.
+
+        Raises:
+            LookupError: a register that does not exist.
+        """
+        bank, start = (
+            (self._inputs(), 0)
+            if table == "input"
+            else (self._positions(), VALVE_ADDRESS)
+        )
+        first = address - start
+        if count < 1 or first < 0 or first + count > len(bank):
+            raise LookupError(f"{table} registers {address} to {address + count - 1}")
+        return bank[first : first + count]
+
+    def write(self, address: int, words: Sequence[int]) -> None:
+        """Move valves: whole positions only.
+
+        Raises:
+            LookupError: no such valve. ValueError: a position that can't be.
+        """
+        first = address - VALVE_ADDRESS
+        if first < 0 or first % 2 or len(words) % 2 or first + len(words) > VALVE_COUNT:
+            raise LookupError(f"holding registers {address} and {len(words)} words")
+        positions = {name: getattr(self._aim, name) for name in VALVE_NAMES}
+        for i in range(0, len(words), 2):
+            name = VALVE_NAMES[(first + i) // 2]
+            position = float(decode(words[i : i + 2], "float32", "ABCD"))
+            if not 0.0 <= position <= HIGHEST[name]:
+                raise ValueError(f"{name} can't be moved to {position}")
+            positions[name] = position
+        self._aim = Valves(**positions)
+
+    def move(self, positions: Mapping[str, float]) -> None:
+        """Move valves by name, through the same registers as from outside."""
+        for name, position in positions.items():
+            self.write(valve_address(name), valve_words(position))
+
+    def truth(self) -> dict[str, Any]:
+        """Return the true parameters; see :func:`~.truth.truth_of`."""
+        plant = self.plant
+        return truth_of(
+            self.seed,
+            self.faults,
+            plant.regulator,
+            plant.rig,
+            plant.surroundings,
+            self._transducers,
+        )
+
+    def _exposed(self) -> tuple[float, float, float, float]:
+        p = self.plant
+        return p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k
+
+    def _inputs(self) -> tuple[int, ...]:
+        if self._snapshot[0] != self._sample:
+            words = [0] * INPUT_COUNT
+            clock = encode(round(self.t_s / TICK_S), "uint64", "ABCD")
+            words[CLOCK_ADDRESS : CLOCK_ADDRESS + 4] = clock
+            for wired, transducer in zip(WIRED, self._transducers, strict=True):
+                found = wired.words(transducer.reading(self._sample))
+                words[wired.address : wired.address + len(found)] = found
+            self._snapshot = (self._sample, tuple(words))
+        return self._snapshot[1]
+
+    def _positions(self) -> tuple[int, ...]:
+        return tuple(
+            word
+            for name in VALVE_NAMES
+            for word in valve_words(getattr(self._aim, name))
+        )
+
+
+class InProcessLink:
+    """A link to a simulated rig in this process; whoever holds it moves its time."""
+
+    def __init__(self, rig: SimulatedRig) -> None:
+        self._rig = rig
+
+    def read(
+        self, table: RegisterTable, address: int, count: int, device: int
+    ) -> tuple[int, ...]:
+        """Return registers of the present sample.
+
+        Raises:
+            RigError: ``instrument_refused``, as the served rig would.
+        """
+        code = 11 if device != DEVICE else 2
+        try:
+            if device != DEVICE:
+                raise LookupError(f"device {device}")
+            return self._rig.read(table, address, count)
+        except LookupError as error:
+            raise RigError(
+                "instrument_refused",
+                where="simulated rig",
+                instrument="simulated rig",
+                host="in process",
+                port=0,
+                code=code,
+                device=device,
+                address=address,
+                waited_s="0.0",
+            ) from error
+
+    def close(self) -> None:
+        """Nothing to hang up."""
+
+
+class ServedRig:
+    """A simulated rig behind a real Modbus TCP port of this computer.
+
+    Rig time runs from the first request on, ``multiple`` times as fast as the wall
+    clock, or slower where the computer can't keep up; the clock register tells.
+
+    Args:
+        rig: what is served. host, port: where; 0 takes any free port.
+        multiple: see above. clock: the wall clock, monotonic seconds.
+
+    Raises:
+        InputError: ``rig_not_loopback``. RigError: ``port_in_use``.
+    """
+
+    def __init__(
+        self,
+        rig: SimulatedRig,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        multiple: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.rig = rig
+        self.multiple = multiple
+        self._clock = clock
+        self._anchor: tuple[float, float] | None = None
+        self._server = TcpServer(self, host, port, DEVICE)
+        self.host = self._server.host
+        self.port = self._server.port
+
+    def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
+        """Answer a request; called by the server."""
+        self._catch_up()
+        return self.rig.read(table, address, count)
+
+    def write(self, address: int, words: Sequence[int]) -> None:
+        """Take a valve position; called by the server."""
+        self._catch_up()
+        self.rig.write(address, words)
+
+    def tick(self) -> None:
+        """Keep time between requests; called by the server."""
+        if self._anchor is not None:
+            self._catch_up()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until the server has stopped; return whether it has.
+
+        Raises:
+            RigError: ``simulated_rig_stopped``: it failed.
+        """
+        stopped = self._server.wait(timeout_s)
+        if stopped and self._server.failed is not None:
+            raise RigError(
+                "simulated_rig_stopped",
+                where=f"{self.host}:{self.port}",
+                why=self._server.failed,
+            )
+        return stopped
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._server.close()
+
+    def __enter__(self) -> ServedRig:
+        """Serve until the block ends."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Stop serving."""
+        self.close()
+
+    def _catch_up(self) -> None:
+        now = self._clock()
+        if self._anchor is None:
+            self._anchor = (now, self.rig.t_s)
+        wall, rig = self._anchor
+        aim = rig + (now - wall) * self.multiple
+        most = self.rig.t_s + _MOST_BEHIND_S * self.multiple
+        if aim > most:
+            # Too far behind to catch up without keeping a client waiting.
+            aim = most
+            self._anchor = (now, aim)
+        self.rig.advance_to(aim)
+
+
+_MOST_BEHIND_S = 0.25

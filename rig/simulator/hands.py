@@ -1,0 +1,346 @@
+"""The scripted technician: what is asked becomes valve positions, as people do it.
+
+Hands take a moment before they begin, turn unevenly, overshoot a little and look at the
+displayed pressures only. A turn that was begun is finished before anything else is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from records.run import Request
+
+from .rigbody import BLANK, OPEN, REGULATOR, VALVE_NAMES, Valves
+
+Doing = Generator[None, None, None]
+
+_OUTLET_NEAR_ZERO = 40.0  # Pa gauge, what counts as no pressure on the display
+_INLET_NEAR_ZERO = 700.0
+_SMALL_BLEED = 0.10
+_SLOPE = 6e5  # Pa of outlet per metre of screw, as hands know it from other jobs
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """What the hands do now.
+
+    Attributes:
+        valves: new positions by the name of the valve.
+        acknowledge: id of a request that is done and wanted a confirmation, or None.
+    """
+
+    valves: Mapping[str, float] = field(default_factory=dict)
+    acknowledge: str | None = None
+
+
+class Hands:
+    """Works the valves of a simulated rig that starts shut, with nothing fitted.
+
+    Args:
+        seed: what delays, unevenness and overshoot are drawn from.
+    """
+
+    def __init__(self, seed: int) -> None:
+        self._rng = np.random.Generator(np.random.Philox(key=[seed, 900]))
+        start = Valves()
+        self._at = {name: float(getattr(start, name)) for name in VALVE_NAMES}
+        self._moved = dict(
+            self._at
+        )  # the first look puts every valve where it is known
+        self._t = 0.0
+        self._seen: Mapping[str, float] = {}
+        self._asked: Request | None = None
+        self._doing: Doing | None = None
+        self._doing_id = ""
+        self._confirms = False
+        self._must_finish = 0
+        self._small_bleed = _SMALL_BLEED * float(self._rng.uniform(0.9, 1.1))
+        self._acts: dict[str, Callable[[float], Doing]] = {
+            "open_to_air": self._open_to_air,
+            "fit_blank": lambda _: self._fit(BLANK),
+            "fit_regulator": lambda _: self._fit(REGULATOR),
+            "screw_out": self._screw_out,
+            "raise_inlet": self._bring_inlet,
+            "set_inlet": self._bring_inlet,
+            "fill_outlet": self._fill_outlet,
+            "isolate_inlet": self._isolate_inlet,
+            "set_outlet": self._set_outlet,
+            "lock_nut": self._lock_nut,
+            "exercise": self._exercise,
+            "open_bleed": self._open_bleed,
+            "close_bleed": self._close_bleed,
+            "hands_off": self._hands_off,
+            "vent_down": self._vent_down,
+            "disconnect": self._disconnect,
+        }
+
+    @property
+    def acts(self) -> frozenset[str]:
+        """The acts these hands know."""
+        return frozenset(self._acts)
+
+    def act(
+        self, t_s: float, request: Request | None, seen: Mapping[str, float]
+    ) -> Moves:
+        """Look and do the next bit; to be called every 50 to 100 ms of rig time.
+
+        Args:
+            t_s: rig time, never going back.
+            request: what is asked now, the same one until it is done; None: nothing.
+            seen: latest displayed value by role, SI; pressures gauge.
+
+        Raises:
+            ValueError: an act that hands don't know.
+        """
+        self._t = t_s
+        self._seen = seen
+        self._asked = request
+        acknowledge = None
+        if not self._must_finish:
+            self._turn_to(request)
+        if self._doing is not None:
+            try:
+                next(self._doing)
+            except StopIteration:
+                self._doing = None
+                acknowledge = self._doing_id if self._confirms else None
+        moved, self._moved = self._moved, {}
+        return Moves(moved, acknowledge)
+
+    def _turn_to(self, request: Request | None) -> None:
+        if request is None:
+            self._doing = None
+            return
+        if request.id == self._doing_id:
+            return
+        if request.act not in self._acts:
+            raise ValueError(f"hands do not know how to {request.act}")
+        aim = request.aim.value_si if request.aim is not None else math.nan
+        self._repeats = max(request.repeats, 1)
+        self._doing_id = request.id
+        self._confirms = request.confirm
+        self._doing = self._after_a_moment(self._acts[request.act](aim))
+
+    # --- what hands are able to do ----------------------------------------------------
+
+    def _between(self, low: float, high: float) -> float:
+        return float(self._rng.uniform(low, high))
+
+    def _read(self, role: str) -> float:
+        return self._seen.get(role, math.nan)
+
+    def _put(self, valve: str, position: float) -> None:
+        if self._at[valve] != position:
+            self._at[valve] = position
+            self._moved[valve] = position
+
+    def _after_a_moment(self, doing: Doing) -> Doing:
+        yield from self._wait(self._between(0.5, 2.0))
+        yield from doing
+
+    def _wait(self, seconds: float) -> Doing:
+        until = self._t + seconds
+        while self._t < until:
+            yield
+
+    def _wait_for(self, seen: Callable[[], bool], longest_s: float) -> Doing:
+        until = self._t + longest_s
+        while not seen() and self._t < until:
+            yield
+
+    def _turn(self, valve: str, to: float, seconds: float) -> Doing:
+        """Turn unevenly; a turn is finished even when something else is asked."""
+        start, begun = self._at[valve], self._t
+        if start == to:
+            return
+        waver, quiver = self._between(-0.4, 0.4), self._between(-0.2, 0.2)
+        self._must_finish += 1
+        while (share := (self._t - begun) / seconds) < 1.0:
+            uneven = (
+                share
+                + waver * math.sin(2.0 * math.pi * share) / (2.0 * math.pi)
+                + quiver * math.sin(4.0 * math.pi * share) / (4.0 * math.pi)
+            )
+            self._put(valve, start + (to - start) * min(max(uneven, 0.0), 1.0))
+            yield
+        self._put(valve, to)
+        self._must_finish -= 1
+
+    def _without_a_break(self, doing: Doing) -> Doing:
+        """Do something that may not be left half done."""
+        self._must_finish += 1
+        yield from doing
+        self._must_finish -= 1
+
+    def _no_pressure(self) -> bool:
+        return (
+            abs(self._read("outlet")) < _OUTLET_NEAR_ZERO
+            and abs(self._read("inlet")) < _INLET_NEAR_ZERO
+        )
+
+    # --- acts -------------------------------------------------------------------------
+
+    def _open_to_air(self, _: float) -> Doing:
+        yield from self._turn("supply_pa_gauge", 0.0, self._between(0.8, 1.5))
+        yield from self._turn("fill", 0.0, 0.5)
+        yield from self._turn("bleed", 1.0, self._between(2.0, 3.0))
+        yield from self._turn("vent_inlet", 1.0, self._between(2.5, 4.0))
+        yield from self._turn("inlet", 0.0, self._between(0.8, 1.2))
+
+    def _fit(self, fixture: int) -> Doing:
+        if not self._no_pressure():
+            yield from self._open_to_air(math.nan)
+            yield from self._wait_for(self._no_pressure, 60.0)
+        yield from self._turn("screw_m", 0.0, self._screw_time(0.0))
+        # Long enough for the gas to be as warm as the walls again.
+        yield from self._wait(self._between(8.0, 12.0))
+        self._put("fixture", float(fixture))
+        yield from self._wait(self._between(1.0, 2.0))
+        yield from self._turn("vent_inlet", 0.0, self._between(1.0, 2.0))
+        yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+
+    def _screw_out(self, _: float) -> Doing:
+        yield from self._turn("screw_m", 0.0, self._screw_time(0.0))
+
+    def _bring_inlet(self, aim: float) -> Doing:
+        if self._read("inlet") > 1.01 * aim:
+            yield from self._without_a_break(self._lower_inlet(aim))
+        yield from self._turn("vent_inlet", 0.0, self._between(0.8, 1.5))
+        yield from self._turn("inlet", 1.0, self._between(0.8, 1.5))
+        first = self._between(0.96, 0.985) * aim
+        if self._at["supply_pa_gauge"] < first:
+            rise = first - self._at["supply_pa_gauge"]
+            seconds = max(rise / self._between(7e3, 10e3), 1.5)
+            yield from self._turn("supply_pa_gauge", first, seconds)
+        for _ in range(12):
+            yield from self._wait(self._between(1.0, 1.6))
+            off = aim - self._read("inlet")
+            if abs(off) < 0.004 * aim:
+                break
+            if off < 0.0:
+                # The supply takes nothing back; a warm inlet cools by itself.
+                if off < -0.008 * aim:
+                    yield from self._without_a_break(self._let_down(0.99 * aim))
+                continue
+            to = max(self._at["supply_pa_gauge"] + self._between(0.8, 0.95) * off, 0.0)
+            yield from self._turn("supply_pa_gauge", to, self._between(0.6, 1.0))
+        # Freshly compressed gas is warm; one looks until it no longer moves.
+        yield from self._wait(self._between(3.0, 5.0))
+
+    def _lower_inlet(self, aim: float) -> Doing:
+        """Shut, let down through the vent, ready to open at the new supply pressure."""
+        low = 0.96 * aim
+        yield from self._turn("inlet", 0.0, self._between(0.6, 1.0))
+        yield from self._turn("supply_pa_gauge", low, self._between(1.0, 1.5))
+        for _ in range(6):
+            yield from self._let_down(low)
+            # Gas let down is cold, and its pressure comes up again as it warms.
+            yield from self._wait(self._between(2.5, 3.5))
+            if self._read("inlet") <= 0.985 * aim:
+                break
+
+    def _let_down(self, to: float) -> Doing:
+        yield from self._turn("vent_inlet", 0.02, self._between(0.4, 0.6))
+        yield from self._wait_for(lambda: self._read("inlet") <= to, 30.0)
+        yield from self._turn("vent_inlet", 0.0, self._between(0.2, 0.4))
+
+    def _fill_outlet(self, aim: float) -> Doing:
+        yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+        for _ in range(8):
+            yield from self._without_a_break(self._top_up(aim))
+            yield from self._wait(self._between(3.0, 4.0))
+            if not self._read("outlet") < 0.99 * aim:
+                break
+
+    def _top_up(self, aim: float) -> Doing:
+        yield from self._turn("fill", 0.6, 0.4)
+        yield from self._wait_for(lambda: self._read("outlet") >= 0.995 * aim, 60.0)
+        yield from self._turn("fill", 0.0, self._between(0.2, 0.4))
+
+    def _isolate_inlet(self, _: float) -> Doing:
+        yield from self._turn("inlet", 0.0, self._between(0.8, 1.5))
+
+    def _screw_time(self, to: float) -> float:
+        return max(abs(to - self._at["screw_m"]) / self._between(0.7e-3, 1.0e-3), 0.3)
+
+    def _screw_by(self, metres: float) -> Doing:
+        to = min(max(self._at["screw_m"] + metres, 0.0), 0.012)
+        yield from self._turn("screw_m", to, self._screw_time(to))
+
+    def _set_outlet(self, aim: float) -> Doing:
+        """Come up to the aim from below with a small flow; back off when above."""
+        if abs(self._at["bleed"] - self._small_bleed) > 0.2 * self._small_bleed:
+            yield from self._open_bleed(aim)
+        close = 0.002 * aim
+        for _ in range(60):
+            yield from self._wait(self._between(1.5, 2.2))
+            off = aim - self._read("outlet")
+            if abs(off) <= close:
+                return
+            if off < 0.0:
+                yield from self._screw_by((off - 0.03 * aim) / _SLOPE)
+            else:
+                # Boldly from afar, then carefully; sometimes a little too far.
+                yield from self._screw_by(self._between(0.8, 1.01) * off / _SLOPE)
+
+    def _lock_nut(self, _: float) -> Doing:
+        yield from self._wait(self._between(2.0, 3.0))
+        self._put("screw_m", self._at["screw_m"] + 1.5e-6 * self._between(-1.0, 1.0))
+        yield from self._wait(self._between(0.5, 1.0))
+
+    def _exercise(self, _: float) -> Doing:
+        for _cycle in range(self._repeats):
+            yield from self._without_a_break(self._cycle())
+            yield from self._wait(self._between(1.5, 2.5))
+
+    def _cycle(self) -> Doing:
+        yield from self._turn("bleed", 1.0, self._between(0.6, 0.9))
+        yield from self._wait(self._between(0.8, 1.2))
+        yield from self._turn("bleed", 0.0, self._between(1.0, 1.5))
+
+    def _open_bleed(self, _: float) -> Doing:
+        yield from self._turn(
+            "bleed",
+            self._small_bleed * self._between(0.97, 1.03),
+            self._between(0.8, 1.2),
+        )
+
+    def _close_bleed(self, _: float) -> Doing:
+        yield from self._turn("bleed", 0.0, self._between(1.5, 4.0))
+
+    def _hands_off(self, _: float) -> Doing:
+        yield
+
+    def _vent_down(self, _: float) -> Doing:
+        """Supply shut, outlet opened with the regulator open, screw out at zero."""
+        before = {role: abs(self._read(role)) for role in ("inlet", "outlet")}
+
+        def empty() -> bool:
+            return self._no_pressure() and all(
+                abs(self._read(role)) <= max(0.01 * was, floor)
+                for (role, was), floor in zip(
+                    before.items(), (300.0, 10.0), strict=True
+                )
+            )
+
+        yield from self._turn("supply_pa_gauge", 0.0, self._between(0.8, 1.5))
+        yield from self._turn("inlet", 1.0, self._between(0.8, 1.5))
+        yield from self._turn("bleed", 1.0, self._between(3.0, 5.0))
+        # Not at the first zero: gas that came down fast is cold and comes up again.
+        yield from self._wait_for(empty, 120.0)
+        yield from self._wait(self._between(8.0, 10.0))
+        yield from self._turn("screw_m", 0.0, self._screw_time(0.0))
+        while not empty():
+            yield
+
+    def _disconnect(self, _: float) -> Doing:
+        yield from self._turn("vent_inlet", 1.0, self._between(1.5, 2.5))
+        while not self._no_pressure():
+            yield
+        yield from self._wait(self._between(4.0, 6.0))
+        self._put("fixture", float(OPEN))
+        yield from self._wait(self._between(0.5, 1.0))

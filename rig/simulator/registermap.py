@@ -1,0 +1,97 @@
+"""Where everything stands in the simulated rig's registers.
+
+Input registers (function 4) hold the clock and the readings, holding registers the
+valves. Registers between them read zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from records.measure import unit_of
+from records.rig import ByteOrder, RegisterType
+from rig.wire.registers import encode
+
+from .rigbody import VALVE_NAMES
+from .transducers import AMBIENT, GAS_TEMPERATURE, INLET, MAKES, OUTLET, Make
+
+DEVICE = 1
+CLOCK_ADDRESS = 0  # uint64 of microseconds
+INPUT_COUNT = 18
+VALVE_ADDRESS = 100  # one float32 for each valve, in the order of its names
+VALVE_COUNT = 2 * len(VALVE_NAMES)
+TICK_S = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wired:
+    """How a transducer's reading stands in registers.
+
+    Attributes:
+        make: the transducer. address: first register. type, order: of the number.
+        unit: of the scaled number. reference: of a pressure, or "".
+        scale: reading in ``unit`` = number times scale.
+    """
+
+    make: Make
+    address: int
+    type: RegisterType
+    order: ByteOrder
+    unit: str
+    reference: str
+    scale: float = 1.0
+
+    def words(self, reading_si: float) -> tuple[int, ...]:
+        """Return the registers that hold a reading given in SI."""
+        unit = unit_of(self.unit)
+        number = (reading_si - unit.offset) / unit.factor / self.scale
+        return encode(number, self.type, self.order)
+
+
+WIRED = (
+    Wired(
+        make=OUTLET,
+        address=10,
+        type="int32",
+        order="ABCD",
+        unit="Pa",
+        reference="gauge",
+        scale=0.2,
+    ),
+    Wired(
+        make=INLET,
+        address=12,
+        type="float32",
+        order="CDAB",
+        unit="kPa",
+        reference="gauge",
+    ),
+    Wired(
+        make=AMBIENT,
+        address=14,
+        type="float32",
+        order="ABCD",
+        unit="kPa",
+        reference="absolute",
+    ),
+    Wired(
+        make=GAS_TEMPERATURE,
+        address=16,
+        type="int32",
+        order="ABCD",
+        unit="°C",
+        reference="",
+        scale=0.001,
+    ),
+)
+assert tuple(w.make for w in WIRED) == MAKES
+
+
+def valve_address(name: str) -> int:
+    """Return the first of the two registers of a valve."""
+    return VALVE_ADDRESS + 2 * VALVE_NAMES.index(name)
+
+
+def valve_words(position: float) -> tuple[int, ...]:
+    """Return the registers that hold a valve's position."""
+    return encode(position, "float32", "ABCD")

@@ -1,0 +1,1 @@
+"""The lines to instruments: Modbus and serial, client and server ends."""

@@ -1,0 +1,1 @@
+"""Tests of Proofstand, laid out as its rooms."""

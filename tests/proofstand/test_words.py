@@ -1,0 +1,77 @@
+"""Words: every id has them, and none stands there without an id."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from proofstand.words.sentences import action, caution, label, reason, trouble, words
+from records.errors import ERROR_CLASSES, REASON_IDS, WARNING_IDS, Reason
+from records.judgement import FINDINGS
+from records.run import ACTS, Request
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_every_trouble_has_words_and_a_remedy() -> None:
+    ids = {id for kind in ERROR_CLASSES for id in kind.ids}
+    assert set(words()["trouble"]) == ids
+    for said in words()["trouble"].values():
+        assert set(said) == {"what", "do"}
+        assert said["what"]
+        assert said["do"]
+
+
+def test_every_reason_and_warning_has_words() -> None:
+    assert set(words()["reason"]) == REASON_IDS | WARNING_IDS
+
+
+def test_every_finding_and_act_has_words() -> None:
+    assert set(words()["finding"]) == set(FINDINGS)
+    assert set(words()["act"]) == set(ACTS)
+
+
+@pytest.mark.parametrize("act", ACTS)
+def test_an_action_is_a_sentence_to_follow(act: str) -> None:
+    first, second = action(Request(id="a.1", step="a", act=act), "10.0 psi gauge")
+    assert first.endswith(".")
+    assert second
+    assert "{" not in first + second
+
+
+def test_facts_are_filled_in() -> None:
+    for kind in ERROR_CLASSES:
+        for id in kind.ids:
+            told = trouble(kind(id, where="here"))
+            assert "{" not in told.what + told.do
+            assert told.exit_code == kind.exit_code
+    assert "12.0 s" in reason(Reason.of("hold_ended_early", seconds="12.0"))
+
+
+def test_cautions_that_the_steps_name_exist() -> None:
+    steps = (ROOT / "proofstand" / "procedure" / "steps").glob("*.py")
+    named = {
+        c for f in steps for c in re.findall(r'caution="([a-z_]+)"', f.read_text())
+    }
+    assert named
+    for id in named:
+        assert caution(id).endswith(".")
+
+
+def test_every_error_id_is_raised_somewhere() -> None:
+    code = "\n".join(
+        f.read_text("utf-8")
+        for room in ("records", "rig", "analysis", "proofstand")
+        for f in (ROOT / room).rglob("*.py")
+        if f.name != "errors.py"
+    )
+    unused = {id for kind in ERROR_CLASSES for id in kind.ids if f'"{id}"' not in code}
+    assert not unused, f"ids that nothing raises: {sorted(unused)}"
+
+
+def test_labels_are_the_trade_s_words() -> None:
+    # common practice, no source: fuel-gas papers say internal (seat) leakage
+    assert label("seat_leak") == "Internal (seat) leakage"
+    assert label("external_leak") == "External leakage"

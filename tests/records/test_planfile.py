@@ -1,0 +1,131 @@
+"""Plan files: every fault told with file, line, key and what would be right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from records.errors import InputError
+from records.judgement import FINDINGS
+from records.planfile import (
+    builtin_plan,
+    builtin_plan_ids,
+    load_plan,
+    parse_plan,
+    plan_by_name,
+)
+
+TEXT = builtin_plan("low-pressure")[1]
+
+
+def test_every_plan_that_ships_can_be_read() -> None:
+    assert {"low-pressure", "trace-only"} <= set(builtin_plan_ids())
+    for id in builtin_plan_ids():
+        plan, _ = builtin_plan(id)
+        assert plan.id == id
+        assert all(limit.source for step in plan.steps for limit in step.limits), (
+            "each limit says where it comes from"
+        )
+
+
+def line_of(needle: str, text: str) -> int:
+    return text[: text.index(needle)].count("\n") + 1
+
+
+FAULTS = [
+    ('hold = "180 s"', 'hodl = "180 s"', "key_unknown", "hold"),
+    ('"11.2 in. w.c. gauge"', '"11.2 in. w.c."', "quantity_reference_missing", ""),
+    ('"0.015 std cm3/min"', '"0.015 stdd cm3/min"', "quantity_unit_unknown", ""),
+    ("repeats = 5", 'repeats = "five"', "value_wrong_type", "integer"),
+    ('kind = "exercise"', 'kind = "exercize"', "value_wrong_type", "exercise"),
+    (
+        'finding = "seat_leak"',
+        'finding = "seatleak"',
+        "plan_finding_unknown",
+        "seat_leak",
+    ),
+    (
+        'finding = "seat_leak"',
+        'finding = "set_pressure"',
+        "plan_finding_elsewhere",
+        "set",
+    ),
+    ('min = "10.8 in', 'min = "12.8 in', "plan_limits_cross", ""),
+    ('hold = "15 s"', 'hold = "0 s"', "value_wrong", "above zero"),
+    ('hold = "15 s"', 'hold = "15 psi gauge"', "quantity_kind_wrong", "time"),
+    ('max = "0.015 std cm3/min"', 'max = "3 Pa/s"', "quantity_kind_wrong", "leak"),
+    (
+        'max = "15 % of set_pressure"',
+        'max = "15 % of setting"',
+        "plan_reference_unknown",
+        "",
+    ),
+    ('outlet = "in. w.c."', 'outlet = "inches"', "quantity_unit_unknown", ""),
+]
+
+
+@pytest.mark.parametrize(("good", "bad", "id", "right"), FAULTS)
+def test_a_fault_names_line_key_and_remedy(
+    good: str, bad: str, id: str, right: str
+) -> None:
+    text = TEXT.replace(good, bad, 1)
+    with pytest.raises(InputError) as caught:
+        parse_plan(text, "shop.toml")
+    assert caught.value.id == id
+    line = int(caught.value.where.split(":")[1])
+    assert abs(line - line_of(good, TEXT)) <= 1
+    assert right in " ".join(caught.value.facts.values())
+
+
+def test_a_missing_key_is_named() -> None:
+    with pytest.raises(InputError, match="key_missing"):
+        parse_plan(TEXT.replace('title = "Second stage, low pressure"\n', ""), "p.toml")
+
+
+def test_broken_toml_names_its_line() -> None:
+    with pytest.raises(InputError) as caught:
+        parse_plan(TEXT.replace("version = 1", "version = = 1"), "p.toml")
+    assert caught.value.id == "toml_syntax"
+    assert caught.value.where == "p.toml:3"
+
+
+@pytest.mark.parametrize(
+    ("head", "id"),
+    [
+        ('format = "proofstand.plan/2"', "format_newer"),
+        ('format = "proofstand.rig/1"', "format_wrong"),
+        ("format = 1", "format_wrong"),
+    ],
+)
+def test_formats(head: str, id: str) -> None:
+    with pytest.raises(InputError, match=id):
+        parse_plan(TEXT.replace('format = "proofstand.plan/1"', head), "p.toml")
+
+
+def test_a_set_pressure_may_come_from_the_job_card() -> None:
+    text = TEXT.replace('target = "11.0 in. w.c. gauge"', 'target = "job"')
+    plan = parse_plan(text, "p.toml")
+    assert all(s.target_from_job for s in plan.steps if s.kind == "set")
+
+
+def test_files_that_are_no_plan(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="file_missing"):
+        load_plan(tmp_path / "none.toml")
+    empty = tmp_path / "empty.toml"
+    empty.write_text("")
+    with pytest.raises(InputError, match="file_empty"):
+        load_plan(empty)
+    binary = tmp_path / "binary.toml"
+    binary.write_bytes(b"\xff\xfe\x00\x80")
+    with pytest.raises(InputError, match="file_not_ours"):
+        load_plan(binary)
+    with pytest.raises(InputError, match="plan_unknown"):
+        plan_by_name("no-such-plan")
+
+
+def test_the_registry_says_what_each_finding_is() -> None:
+    for id, kind in FINDINGS.items():
+        assert kind.id == id
+        assert kind.definition.endswith(".")
+        assert kind.steps

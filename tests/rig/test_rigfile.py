@@ -1,0 +1,91 @@
+"""Rig files: the documented one can be read; every fault is told with its line."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from records.errors import InputError
+from records.measure import Reference
+from rig.rigfile import load_rig, parse_rig
+
+DOC = (Path(__file__).parents[2] / "docs" / "rig-file.md").read_text("utf-8")
+_FOUND = re.search(r"```toml\n(.*?)```", DOC, re.S)
+assert _FOUND is not None
+TEXT = _FOUND[1]
+
+
+def test_the_documented_rig_can_be_read() -> None:
+    rig = parse_rig(TEXT, "rig.toml")
+    channel = rig.channel("outlet")
+    assert channel is not None
+    assert channel.reference is Reference.GAUGE
+    assert channel.measure_unit.name == "kPa"
+    assert channel.calibration is not None
+    assert channel.calibration.u_offset() == pytest.approx(2.0)
+    assert channel.calibration.u_gain() == pytest.approx(5e-4)
+    assert rig.instruments[0].clock is not None
+    assert rig.instruments[0].clock.tick.value_si == pytest.approx(1e-6)
+    assert rig.traits is not None
+    assert rig.traits.volumes["outlet"].allowance.value_si == pytest.approx(60e-6)
+    assert not rig.simulated
+
+
+FAULTS = [
+    ('host = "192.0.2.10"', 'hots = "192.0.2.10"', "key_unknown", "host"),
+    ('unit = "kPa gauge"', 'unit = "kPa"', "quantity_reference_missing", ""),
+    ('unit = "kPa gauge"', 'unit = "kPs gauge"', "quantity_unit_unknown", "kPa"),
+    ('type = "int32"', 'type = "int23"', "value_wrong_type", "int32"),
+    ('instrument = "manifold"', 'instrument = "manifol"', "rig_instrument_unknown", ""),
+    ('station = "A"', 'station = "B"', "rig_station_unknown", "A"),
+    ('"10 kPa gauge"]', '"-10 kPa gauge"]', "rig_span_wrong", ""),
+    ('overload = "50 kPa gauge"', 'overload = "5 kPa gauge"', "value_wrong", "span"),
+    ('overload = "50 kPa gauge"', "overload = 50", "value_wrong_type", "string"),
+    ('period = "50 ms"', 'period = "0 ms"', "value_wrong", "above zero"),
+    ('period = "50 ms"', 'period = "50 psi gauge"', "quantity_kind_wrong", "time"),
+    ("port = 502", "port = 70000", "value_wrong", "65535"),
+    ("due = 2027-03-02", "due = 2026-03-01", "value_wrong", "2026-03-02"),
+    ('u = "0.05 %"', 'u = "0.05 kPa difference"', "value_wrong", "share"),
+    ('u = "2 Pa difference"', 'u = "2 K"', "value_wrong", "uncertainty"),
+    ('kind = "gain"', 'kind = "span"', "value_wrong_type", "gain"),
+    ('id = "outlet"\n', "", "key_missing", ""),
+]
+
+
+@pytest.mark.parametrize(("good", "bad", "id", "right"), FAULTS)
+def test_a_fault_names_line_and_remedy(
+    good: str, bad: str, id: str, right: str
+) -> None:
+    assert good in TEXT
+    with pytest.raises(InputError) as caught:
+        parse_rig(TEXT.replace(good, bad, 1), "rig.toml")
+    assert caught.value.id == id
+    assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
+    assert right in " ".join(caught.value.facts.values())
+
+
+def test_two_channels_of_one_name_are_refused() -> None:
+    channel = TEXT[TEXT.index("[[channels]]") :]
+    with pytest.raises(InputError, match="rig_name_twice"):
+        parse_rig(TEXT + "\n" + channel, "rig.toml")
+
+
+def test_a_real_rig_does_not_run_faster_than_time() -> None:
+    with pytest.raises(InputError, match="time_multiple"):
+        parse_rig(TEXT.replace('id = "bench-2"', 'id = "b"\ntime_multiple = 20.0'), "r")
+
+
+def test_a_simulated_rig_needs_its_own_clock() -> None:
+    text = TEXT.replace(
+        'id = "bench-2"', 'id = "b"\nsimulated = true\ntime_multiple = 9.0'
+    )
+    cut = text[: text.index("[instruments.clock]")] + text[text.index("[[channels]]") :]
+    with pytest.raises(InputError, match="rig_clock_missing"):
+        parse_rig(cut, "rig.toml")
+
+
+def test_a_missing_rig_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="file_missing"):
+        load_rig(tmp_path / "none.toml")
