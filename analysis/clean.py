@@ -60,7 +60,7 @@ def usual_noise(trace: Trace) -> float:
     if len(good) < 8:
         return 0.0
     second = np.diff(good.value, n=2)
-    return 1.4826 * float(np.median(np.abs(second))) / 6.0**0.5
+    return float(1.4826 * np.median(np.abs(second)) / 6.0**0.5)
 
 
 def flagged(trace: Trace, resolution: float, noise: float | None = None) -> Trace:
@@ -72,7 +72,8 @@ def flagged(trace: Trace, resolution: float, noise: float | None = None) -> Trac
     lies far from the running median of eleven (Hampel).
 
     Args:
-        trace: samples of one stretch. resolution: smallest step of the reading, SI.
+        trace: samples of one stretch.
+        resolution: smallest step of the reading, SI.
         noise: usual noise of the channel, SI, or None when not known.
     """
     flags = np.array(trace.flags, dtype=np.uint8)
@@ -100,10 +101,19 @@ def flagged(trace: Trace, resolution: float, noise: float | None = None) -> Trac
 
 
 def running_median(y: FloatArray, width: int = _MEDIAN_WIDTH) -> FloatArray:
-    """Return the median of each reading and its neighbours, shape as y."""
+    """Return the median of each reading and its neighbours, shape as y, slope kept."""
     half = width // 2
-    padded = np.concatenate([y[half:0:-1], y, y[-2 : -half - 2 : -1]])
-    return np.asarray(np.median(sliding_window_view(padded, width), axis=1))
+    # turned about its ends, so that a slope goes on
+    head = 2.0 * y[0] - y[half:0:-1]
+    tail = 2.0 * y[-1] - y[-2 : -half - 2 : -1]
+    padded = np.concatenate([head, y, tail])
+    windows = sliding_window_view(padded, width)
+    # on a slope the middle of a window is no median of it: take its slope out first
+    slope = np.median(windows[:, half + 1 :], axis=1) - np.median(
+        windows[:, :half], axis=1
+    )
+    place = (np.arange(width) - half) / (half + 1.0)
+    return np.asarray(np.median(windows - slope[:, None] * place[None, :], axis=1))
 
 
 def _equal_runs(y: FloatArray) -> list[tuple[int, int]]:
@@ -136,9 +146,12 @@ def stretch(
     """Return the good samples between two times, and why they may be no evidence.
 
     Args:
-        trace: a channel's samples. start_s, stop_s: seconds from the part's start.
+        trace: a channel's samples.
+        start_s: seconds from the part's start.
+        stop_s: the same.
         resolution: smallest step of the reading, SI.
-        noise: usual noise of the channel, SI. least: fewest samples that can be used.
+        noise: usual noise of the channel, SI.
+        least: fewest samples that can be used.
     """
     window = flagged(trace.between(start_s, stop_s), resolution, noise)
     bad = (window.flags != 0) | ~np.isfinite(window.value)

@@ -1,4 +1,4 @@
-"""Creep of a locked-up outlet, as a rate of pressure and as leakage through the seat."""
+"""Creep of a locked-up outlet: a rate of pressure, and leakage through the seat."""
 
 from __future__ import annotations
 

@@ -71,8 +71,8 @@ def pressure_decay_rate(
         ),
     ]
     interval, rest = widened(rate.interval, rate.value, others)
-    notes = list(rate.notes)
-    if readings.traits is None:
+    notes: list[Reason] = []
+    if readings.traits is None and not rate.notes:
         # nothing says how slowly this gas settles: the widest of the trade was taken
         notes.append(
             Reason.of(
@@ -96,9 +96,9 @@ def pressure_decay_rate(
                 used=rate.used,
                 dropped=held.dropped + rate.dropped,
                 model=rate.model(),
-                notes=tuple(notes),
+                notes=(*rate.notes, *notes),
             ),
             trouble=(held.trouble,) if held.trouble else (),
-            doubt=rate.doubt,
+            doubt=(*rate.notes, *notes, *rate.doubt),
         )
     )

@@ -90,9 +90,11 @@ def decide(
     """Return how a finding stands against its limit.
 
     Args:
-        value: the finding. interval: its 95 % interval, which may be skew.
+        value: the finding.
+        interval: its 95 % interval, which may be skew.
         limit: in the finding's SI unit; its own uncertainty widens the interval.
-        rule: see the module. dof: degrees of freedom of the interval.
+        rule: see the module.
+        dof: degrees of freedom of the interval.
     """
     k = coverage_factor(dof)
     below = math.hypot(max(0.0, value - interval[0]), k * limit.u)

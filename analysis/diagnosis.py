@@ -14,6 +14,7 @@ from records.judgement import Finding, Outcome, Suspect
 
 _FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _SEAT = ("seat_leak", "creep_rate")
+_ON_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +45,22 @@ def _external(findings: Sequence[Finding]) -> list[Finding]:
 
 def _seat(findings: Sequence[Finding]) -> list[Finding]:
     shown = _failed(findings, *_SEAT)
-    highest = [
-        f
-        for f in _failed(findings, "lockup_highest")
-        if any(note.id == "over_pressure" for note in f.evidence.notes)
-    ]
-    return [*shown, *highest]
+    if shown or any(f.id in _SEAT and f.measured is not None for f in findings):
+        return shown
+    # no creep hold: a lockup that went on rising shows it too
+    return [f for f in _failed(findings, "lockup_highest") if _went_on(f, findings)]
+
+
+def _went_on(highest: Finding, findings: Sequence[Finding]) -> bool:
+    """Tell whether the outlet went on rising well beyond the lockup it was read at."""
+    step = {f.id: f.measured for f in findings if f.step == highest.step}
+    top, read = step.get("lockup_highest"), step.get("lockup_pressure")
+    if top is None or read is None:
+        # over before it could be read
+        return read is None and top is not None
+    rise = step.get("lockup_rise")
+    size = abs(rise.value) if rise is not None else 0.0
+    return top.value - read.value > max(_ON_SHARE * size, 4.0 * top.u)
 
 
 def _rise_alone(findings: Sequence[Finding]) -> list[Finding]:

@@ -1,11 +1,11 @@
-"""What a family of findings hands to the judge: a value, its doubts, what it is from."""
+"""What a family of findings hands to the judge: a value, its doubts, its origin."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
@@ -35,7 +35,7 @@ class Estimate:
     u: float = 0.0
     dof: float | None = None
     lines: tuple[BudgetLine, ...] = ()
-    evidence: Evidence = Evidence()
+    evidence: Evidence = field(default_factory=Evidence)
     missing: Reason | None = None
     trouble: tuple[Reason, ...] = ()
     doubt: tuple[Reason, ...] = ()
@@ -51,11 +51,13 @@ class Estimate:
         )
 
 
-def not_measured(id: str, channel: str, why: Reason, **more: object) -> Estimate:
+def not_measured(
+    id: str, channel: str, why: Reason, evidence: Evidence | None = None
+) -> Estimate:
     """Return that a finding was not measured, and why."""
-    evidence = more.get("evidence", Evidence())
-    assert isinstance(evidence, Evidence)
-    return Estimate(id=id, channel=channel, missing=why, evidence=evidence)
+    return Estimate(
+        id=id, channel=channel, missing=why, evidence=evidence or Evidence()
+    )
 
 
 def estimated(

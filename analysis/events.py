@@ -226,8 +226,8 @@ class EventDetector:
     def _watch(self, k: int, change: float) -> None:
         threshold = self.threshold
         for sign in (1, -1):
-            if len(self._halves) < _LAG and self._noise == 0.0:
-                break
+            if len(self._halves) < _LAG:
+                break  # nothing is known of the noise yet
             moved = sign * change
             if moved > threshold + self._base[sign]:
                 self._open = sign
@@ -246,8 +246,24 @@ class EventDetector:
         self._since_noise += 1
         if len(self._halves) >= _LAG and self._since_noise >= _LAG:
             self._since_noise = 0
-            middle = _median(self._halves)
-            self._noise = 1.4826 * _median([abs(h - middle) for h in self._halves])
+            self._learn()
+
+    def _learn(self) -> None:
+        """Take the noise from quiet differences over half a second.
+
+        They overlap, so a few of them say little: second differences from bin to bin
+        stand in until there are more.
+        """
+        middle = _median(self._halves)
+        slow = 1.4826 * _median([abs(h - middle) for h in self._halves])
+        recent = self._values[-_NOISE_BINS:]
+        second = [
+            abs(a - 2.0 * b + c)
+            for a, b, c in zip(recent, recent[1:], recent[2:], strict=False)
+        ]
+        fast = 1.4826 * _median(second) / math.sqrt(3.0)
+        few = 1.0 + _LAG / len(self._halves)
+        self._noise = max(slow, fast) * few
 
     def _follow(self, k: int, change: float, events: list[Event]) -> None:
         sign = self._open
@@ -271,8 +287,6 @@ class EventDetector:
         self._base[-sign] = 0.0
         self._open = 0
         self._recent.clear()
-        self._halves.clear()
-        self._since_noise = 0
         if turned:
             self._open = -sign
             self._peak = -moved
@@ -366,7 +380,8 @@ def shut_off(trace: Trace, after_s: float, before_s: float) -> ShutOff | None:
 
     Args:
         trace: pressure behind the valve that closes.
-        after_s, before_s: where to look, seconds from the part's start.
+        after_s: where to begin to look, seconds from the part's start.
+        before_s: where to end.
     """
     part = trace.between(after_s, before_s).good()
     if len(part) < 20:
@@ -447,7 +462,8 @@ def find_holds(trace: Trace, shortest_s: float = 30.0) -> list[tuple[float, floa
     well above the lowest that a vented channel shows.
 
     Args:
-        trace: pressure, gauge. shortest_s: shortest stretch that counts.
+        trace: pressure, gauge.
+        shortest_s: shortest stretch that counts.
 
     Returns:
         Start and stop of each, seconds from the part's start.

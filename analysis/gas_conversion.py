@@ -28,8 +28,10 @@ def loss_rate(
     """Return the leak between two readings of a rigid volume, Pa·m3/s at 293.15 K.
 
     Args:
-        first, second: absolute pressure (Pa) and gas temperature (K).
-        volume_m3: rigid volume. seconds: time between the readings.
+        first: absolute pressure (Pa) and gas temperature (K).
+        second: the same, later.
+        volume_m3: rigid volume.
+        seconds: time between the readings.
 
     Returns:
         Positive when gas was lost.
@@ -52,7 +54,9 @@ def std_flow(
     """Return a leak as a volume flow at a reference state, m3/s.
 
     Args:
-        leak_si: Pa·m3/s at 293.15 K. reference_k, reference_pa: the reference state.
+        leak_si: Pa·m3/s at 293.15 K.
+        reference_k: temperature of the reference state.
+        reference_pa: absolute pressure of the reference state.
     """
     return leak_si / reference_pa * reference_k / STANDARD_TEMPERATURE_K
 

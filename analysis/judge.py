@@ -1,8 +1,8 @@
 """The one front door: from a run and a plan to findings, verdict and suspects.
 
 The families of findings estimate; here their estimates meet the plan's limits and the
-rules by which one finding leans on another: the rig's leak is a gate, a seat passes only
-where the outlet was shown tight, a zero that moved makes everything doubtful.
+rules by which one finding leans on another: the rig's leak is a gate, a seat passes
+only where the outlet was shown tight, a zero that moved makes everything doubtful.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ from .lockup import inlet_moved, lockup_findings
 from .marks import Performance, Skipped, performances
 from .readings import Readings
 from .set_pressure import set_pressure
+from .version import ANALYSIS_VERSION
 from .zero import closing_zero_change, zero_offset
 
-ANALYSIS_VERSION = 1
 _GAUGES = ("inlet", "outlet")
 _LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
 _SEAT = ("seat_leak", "creep_rate")
@@ -335,7 +335,7 @@ def _limit_of(found: _Found) -> Limit | None:
 def _references(
     found: _Found, readings: Readings, all_found: Sequence[_Found]
 ) -> dict[str, tuple[float, float]]:
-    """Return what a limit may refer to: earlier findings, and the zero's uncertainty."""
+    """Return what a limit may refer to: earlier findings, the zero's uncertainty."""
     references: dict[str, tuple[float, float]] = {}
     for f in all_found:
         if f.step_id == found.step_id:
@@ -399,8 +399,8 @@ def _finding(
         if isinstance(resolved, ResolvedLimit):
             base = dataclasses.replace(base, limit=resolved)
     if estimate.value is None or estimate.interval is None:
-        why = estimate.missing or Reason.of("step_not_done", step=found.step_id)
-        return dataclasses.replace(base, why=(why,))
+        absent = estimate.missing or Reason.of("step_not_done", step=found.step_id)
+        return dataclasses.replace(base, why=(absent,))
     interval, lines = _with_hidden(estimate, limit)
     base = dataclasses.replace(
         base,
@@ -415,10 +415,9 @@ def _finding(
         return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
     unknown = _uncalibrated(estimate, readings)
     if unknown:
+        blind = Reason.of("no_calibration", channel=", ".join(unknown))
         return dataclasses.replace(
-            base,
-            outcome=Outcome.INCONCLUSIVE,
-            why=(Reason.of("no_calibration", channel=", ".join(unknown)),),
+            base, outcome=Outcome.INCONCLUSIVE, why=(blind, *_once(estimate.trouble))
         )
     decision = _against(found, readings, all_found, plan.rule)
     if not isinstance(decision, Decision):

@@ -291,7 +291,8 @@ def body_hold(
     """Return external leak and seat transfer of a hold with the inlet isolated.
 
     Args:
-        readings: the run's channels. done: the body hold.
+        readings: the run's channels.
+        done: the body hold.
         rig_upper: upper end of the rig's leak, or None when there is none: nothing is
             subtracted, but the loss may be that much the rig's.
     """

@@ -126,7 +126,8 @@ def _rise(
     value, noise, evidence, _ = pressure
     stop = shut.onset_s - _CLEAR_S
     start = max(done.begin_s, stop - _BEFORE_S)
-    trace = readings.trace(outlet, done.part).between(start, stop)
+    # from the step's start: a transition cut in its middle would not be seen as one
+    trace = readings.trace(outlet, done.part).between(done.begin_s, stop)
     step = resolution(outlet)
     for event in find_events(trace, 0.0, step):
         start = max(start, event.window_s[1] + _CLEAR_S)

@@ -17,13 +17,15 @@ from records.judgement import BudgetLine
 from records.trace import FloatArray
 
 from .budget import coverage_factor
-from .steady import robust_slope, straight_line
+from .steady import straight_line
 from .tail import TailFit, block_level, fit_tail
 
 SETTLE_S = 10.0
 _SLOW_TAIL_S = 20.0
 _HEAT = 2.5  # standard deviations of settling beyond which it is not heat
 _NOISY = 10.0
+_PERIODIC_P = 1e-3
+_NET_DOF = 20.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -33,7 +35,9 @@ class LastingRate:
     Attributes:
         value, interval: the rate and its 95 % interval, which may be skew.
         u, dof: standard uncertainty as a budget line.
-        mean_slope: of the whole stretch. fit: the fit, None where too short for one.
+        mean_slope: straight line through the whole stretch.
+        net: change from start to end over the time between.
+        fit: the fit, None where too short for one.
         doubt: why it may not pass. notes: what else to know.
         start_s, stop_s: what was used. used, dropped: samples.
     """
@@ -43,6 +47,7 @@ class LastingRate:
     u: float
     dof: float | None
     mean_slope: float
+    net: float
     fit: TailFit | None
     doubt: tuple[Reason, ...]
     notes: tuple[Reason, ...]
@@ -64,7 +69,11 @@ class LastingRate:
 
     def model(self) -> tuple[tuple[str, float], ...]:
         """Return the fit's parameters by name, for the evidence."""
-        facts = [("rate", self.value), ("mean_slope", self.mean_slope)]
+        facts = [
+            ("rate", self.value),
+            ("mean_slope", self.mean_slope),
+            ("net_rate", self.net),
+        ]
         fit = self.fit
         if fit is None:
             return tuple(facts)
@@ -98,8 +107,10 @@ def lasting_rate(
     """Return the lasting rate of a stretch, or why there is none.
 
     Args:
-        t_s, y: shape (n,), seconds and SI, finite.
-        tau_max_s, amplitude: see :func:`analysis.tail.fit_tail`.
+        t_s: shape (n,), seconds.
+        y: shape (n,), SI, finite.
+        tau_max_s: see :func:`analysis.tail.fit_tail`.
+        amplitude: the same.
         resolution: smallest step, SI.
         direction: 1 where a leak makes y rise, -1 where it makes y fall, 0 for none.
     """
@@ -108,22 +119,23 @@ def lasting_rate(
     width = float(t_s[-1] - t_s[0])
     if width < 1.0:
         return Reason.of("hold_too_short", held_s=f"{width:.1f}", needed_s=1)
-    mean = robust_slope(t_s, y, resolution)
-    half = coverage_factor(mean.dof) * mean.u
+    net, u_net = net_rate(t_s, y, resolution)
+    half = coverage_factor(_NET_DOF) * u_net
     # heat can't have moved y further than this over the stretch
     heat = _HEAT * amplitude / width
-    bound = (mean.slope - half - heat, mean.slope + half + heat)
+    bound = (net - half - heat, net + half + heat)
     fit = fit_tail(
         t_s, y, tau_max_s=tau_max_s, amplitude=amplitude, resolution=resolution
     )
     if isinstance(fit, Reason):
         # too short to tell anything apart: what heat can't explain is all there is
         return LastingRate(
-            value=mean.slope,
+            value=net,
             interval=bound,
-            u=math.hypot(mean.u, amplitude / width),
-            dof=mean.dof,
-            mean_slope=mean.slope,
+            u=math.hypot(u_net, amplitude / width),
+            dof=_NET_DOF,
+            mean_slope=net,
+            net=net,
             fit=None,
             doubt=(fit,),
             notes=(),
@@ -140,7 +152,10 @@ def lasting_rate(
     doubt = list(fit.reasons)
     notes: list[Reason] = []
     if fit.lrv > _NOISY:
-        doubt.append(Reason.of("hunting_in_window", ratio=f"{fit.lrv:.0f}"))
+        # the interval is as wide as that asks; worth a word, not a doubt
+        notes.append(Reason.of("noise_wanders", ratio=f"{fit.lrv:.0f}"))
+    if periodic(fit.blocks) < _PERIODIC_P:
+        doubt.append(Reason.of("periodic_residual"))
     slow = fit.slow
     along = -slow.amplitude * direction
     seen = along > 2.0 * slow.u_amplitude
@@ -152,19 +167,30 @@ def lasting_rate(
                 tail=f"{slow.amplitude:.3g}",
             )
         )
-        near = (mean.slope - half, mean.slope + half)
+        near = (net - half, net + half)
         if along > _HEAT * amplitude:
             # heat can't do this: it is the leak, running down
-            value, u = mean.slope, math.hypot(mean.u, amplitude / width)
+            value, u = net, math.hypot(u_net, amplitude / width)
             low, high = bound
             doubt = []
         low, high = min(low, near[0]), max(high, near[1])
+    unlike = abs(fit.mean_slope) > 3.0 * fit.u_mean_slope
+    if unlike and low < 0.0 < high and not notes:
+        # the line is there, but settling alone would draw it too
+        notes.append(
+            Reason.of(
+                "tail_inseparable",
+                tau_max_s=f"{tau_max_s:.0f}",
+                held_s=f"{width:.0f}",
+            )
+        )
     return LastingRate(
         value=value,
         interval=(low, high),
         u=max(u, (high - low) / 3.92),
         dof=None,
         mean_slope=fit.mean_slope,
+        net=net,
         fit=fit,
         doubt=tuple(doubt),
         notes=tuple(notes),
@@ -175,6 +201,31 @@ def lasting_rate(
     )
 
 
+def net_rate(
+    t_s: FloatArray, y: FloatArray, resolution: float = 0.0
+) -> tuple[float, float]:
+    """Return the change from start to end over the time between, and its u.
+
+    Needs no model of what lies between. The levels are those of the first and the last
+    of up to 32 blocks; their noise is told by the blocks' second differences.
+
+    Args:
+        t_s: shape (n,), seconds.
+        y: shape (n,), SI.
+        resolution: smallest step, SI.
+    """
+    n = max(4, min(32, y.size // 2))
+    u, z = block_level(t_s, y, n, resolution)
+    second = np.diff(z, n=2)
+    noise = math.sqrt(float(np.mean(second**2)) / 6.0)
+    # a kink or a steep start is no noise, so the middle of the differences counts too
+    quiet = 1.4826 * float(np.median(np.abs(second))) / 6.0**0.5
+    noise = max(min(noise, 3.0 * quiet), quiet, resolution / math.sqrt(12.0 * y.size))
+    between = float(u[-1] - u[0]) * float(t_s[-1] - t_s[0])
+    # twice: second differences do not see slow noise
+    return float(z[-1] - z[0]) / between, 2.0 * math.sqrt(2.0) * noise / between
+
+
 def reopened_at(t_s: FloatArray, y: FloatArray, resolution: float) -> float | None:
     """Return when a falling trapped pressure stopped falling at once, or None.
 
@@ -183,7 +234,9 @@ def reopened_at(t_s: FloatArray, y: FloatArray, resolution: float) -> float | No
     clearly better than a settling curve does.
 
     Args:
-        t_s, y: shape (n,), seconds and SI. resolution: smallest step, SI.
+        t_s: shape (n,), seconds.
+        y: shape (n,), SI.
+        resolution: smallest step, SI.
     """
     if y.size < 96:
         return None
@@ -213,3 +266,31 @@ def reopened_at(t_s: FloatArray, y: FloatArray, resolution: float) -> float | No
     if smooth < 4.0 * best + 1e-30:
         return None
     return float(t_s[0] + width * u[at])
+
+
+def periodic(residual: FloatArray) -> float:
+    """Return how likely noise alone shows so strong a single period.
+
+    Args:
+        residual: shape (n,), block means about a fit.
+
+    Returns:
+        Probability by Fisher's g, after a first-order correlation was taken out.
+
+    Source:
+        R. A. Fisher, Tests of significance in harmonic analysis, Proceedings of the
+        Royal Society A 125 (1929) 54-59; first term of the series.
+    """
+    power = float(residual @ residual)
+    if residual.size < 16 or power <= 0.0:
+        return 1.0
+    rho = min(0.97, max(0.0, float(residual[1:] @ residual[:-1]) / power))
+    white = residual[1:] - rho * residual[:-1]
+    lines = np.abs(np.fft.rfft(white - white.mean())[1:]) ** 2
+    if white.size % 2 == 0:
+        lines = lines[:-1]  # the last one has half the freedom of the others
+    total = float(lines.sum())
+    if total <= 0.0:
+        return 1.0
+    g = float(lines.max()) / total
+    return min(1.0, lines.size * (1.0 - g) ** (lines.size - 1))

@@ -8,8 +8,6 @@ import numpy as np
 
 from records.judgement import BudgetLine
 from records.measure import (
-    STANDARD_PRESSURE_PA,
-    STANDARD_TEMPERATURE_K,
     ZERO_CELSIUS_K,
     Kind,
     Reference,
@@ -81,7 +79,9 @@ class Readings:
         key = (channel.id, part)
         if key not in self._traces:
             if any(p.number == part for p in self.run.parts):
-                self._traces[key] = self.run.trace(channel, part)
+                with np.errstate(invalid="ignore", over="ignore"):
+                    # what is no number stays none, and is left out as such
+                    self._traces[key] = self.run.trace(channel, part)
             else:
                 empty = np.empty(0)
                 self._traces[key] = Trace(
@@ -122,7 +122,8 @@ def calibration_lines(
     """Return what a channel's calibration adds to a level or to a difference.
 
     Args:
-        channel: with its calibration record. value: level or difference, SI.
+        channel: with its calibration record.
+        value: level or difference, SI.
         difference: True where two readings of the channel are subtracted: the zero
             cancels, the form of the curve enters twice.
     """
@@ -163,14 +164,3 @@ def resolution_line(channel: Channel, sensitivity: float = 1.0) -> BudgetLine:
 def absolute_offset(channel: Channel, barometer_pa: float) -> float:
     """Return what turns a reading of the channel into an absolute pressure, Pa."""
     return 0.0 if channel.reference is Reference.ABSOLUTE else barometer_pa
-
-
-__all__ = [
-    "STANDARD_PRESSURE_PA",
-    "STANDARD_TEMPERATURE_K",
-    "Readings",
-    "absolute_offset",
-    "calibration_lines",
-    "resolution",
-    "resolution_line",
-]

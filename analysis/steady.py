@@ -144,7 +144,9 @@ def robust_level(t_s: FloatArray, y: FloatArray, resolution: float = 0.0) -> Lev
     """Return the mean of a stretch with an uncertainty that holds for its noise.
 
     Args:
-        t_s: shape (n,), seconds. y: shape (n,), SI, finite. resolution: SI.
+        t_s: shape (n,), seconds.
+        y: shape (n,), SI, finite.
+        resolution: smallest step of the reading, SI.
     """
     keep = keep_near(y, resolution)
     kept = y[keep]
@@ -208,7 +210,8 @@ def steadiness(
     """Return whether a stretch is shown to be steady (two one-sided tests, 5 %).
 
     Args:
-        t_s: shape (n,), seconds. y: shape (n,), SI.
+        t_s: shape (n,), seconds.
+        y: shape (n,), SI.
         drift_limit: largest change over the stretch that counts as steady, SI.
         resolution: smallest step of the reading, SI.
     """

@@ -188,7 +188,8 @@ def _block(t_s: FloatArray, y: FloatArray, n: int, resolution: float) -> _Blocks
     # half a sampling period on either side, so that blocks hold equal numbers
     pad = 0.5 * width / max(1, t_s.size - 1)
     x = (t_s - start + pad) / (width + 2.0 * pad) * n
-    index = np.clip(x.astype(np.int64), 0, n - 1)
+    # a sample on the edge of two blocks goes to the same one, whatever the origin
+    index = np.clip((x + 1e-6).astype(np.int64), 0, n - 1)
     edges = np.searchsorted(index, np.arange(n + 1))
     count = np.diff(edges)
     order = np.lexsort((y, index))
@@ -335,7 +336,7 @@ class _Hold:
             np.where(apart, log_l, -np.inf),
             rss,
             slope - cf * af - cs * a_slow,
-            np.sqrt(variance * spread),
+            np.sqrt(variance * np.maximum(spread, v0)),
             a_slow,
             np.sqrt(variance * gf / det),
         )
@@ -439,13 +440,16 @@ def _posterior(hold: _Hold, lo: float, hi: float) -> _Posterior:
     """Return the posterior of the rate under one prior.
 
     Args:
-        hold: blocks. lo, hi: range of the time constant over the hold's length.
+        hold: blocks.
+        lo: shortest time constant over the hold's length.
+        hi: the longest.
     """
     ln_lo, ln_hi = math.log(lo), math.log(hi)
     grid = np.linspace(ln_lo, ln_hi, _NODES)
     models = _noise_tables(hold.u.size)
     start = hold.one(0, grid, 1e-12)
-    ridge = max(float(start.rss.min()) / (hold.nu - 2.0), 1e-24)
+    # noise below a hundred-millionth of the amplitude is rounding
+    ridge = max(float(start.rss.min()) / (hold.nu - 2.0), 1e-16)
     evidence = np.array(
         [_log_sum(hold.one(c, grid, ridge).log_l) for c in range(len(models))]
     )
@@ -534,7 +538,8 @@ def fit_tail(
     """Return the lasting rate of a hold, or why there is none.
 
     Args:
-        t_s: shape (n,), seconds, rising. y: shape (n,), SI, finite.
+        t_s: shape (n,), seconds, rising.
+        y: shape (n,), SI, finite.
         tau_max_s: longest time constant with which the trapped gas settles.
         amplitude: largest settling that is plausible, one standard deviation, in y's
             unit.
@@ -605,7 +610,9 @@ def _fit_once(
     a, u_a = main.amplitude * amplitude, main.u_amplitude * amplitude
     tails, residual = _best_fit(blocks, main.best, width, middle)
     tails = (*tails[:-1], Tail(a, u_a, tau))
-    seen = abs(a) > 2.0 * u_a
+    mean = robust_slope(t_s, y, resolution)
+    # a slow tail's amplitude is ill known exactly where it matters most
+    seen = abs(a) > 2.0 * u_a or abs(mean.slope - rate) > 3.0 * mean.u
     reasons = []
     if seen and tau > width / 3.0:
         reasons.append(
@@ -622,7 +629,6 @@ def _fit_once(
                 held_s=f"{width:.0f}",
             )
         )
-    mean = robust_slope(t_s, y, resolution)
     return TailFit(
         rate=rate,
         sd=sd,

@@ -1,7 +1,8 @@
 """The demo: a whole test on the simulated rig, in an invented shop of its own.
 
-The rig is served by another process over a real Modbus TCP socket; recorder, procedure,
-journal, seal and judgement are those of any test. Nothing is touched outside the folder.
+The rig is served by another process over a real Modbus TCP socket; recorder,
+procedure, journal, seal and judgement are those of any test. Nothing is touched
+outside the folder.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from records.planfile import builtin_plan
 
 from .recording import Recorded, record
 from .session import SessionEvent
-from .simulated import DEFAULT_PLAN, JOB_TEXT
 from .signoff.keys import make_key
+from .simulated import DEFAULT_PLAN, JOB_TEXT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -179,6 +179,20 @@ class Session:
         acquisition = Acquisition(1, self._instruments, self._clock)
         journal.part(acquisition.part)
         self._tell(Started(self._header.id, self._journal_path))
+        try:
+            self._follow(journal, acquisition, commands)
+        finally:
+            # Also when the rig fails: what was read is kept.
+            for block in acquisition.flush():
+                journal.block(block)
+        return self._engine.ended
+
+    def _follow(
+        self,
+        journal: JournalWriter,
+        acquisition: Acquisition,
+        commands: Callable[[], Iterable[Command]],
+    ) -> None:
         origins_written = 0
         synced_ns = self._clock.monotonic_ns()
         for block in acquisition.blocks():
@@ -194,10 +208,7 @@ class Session:
                 journal.sync()
                 synced_ns = now_ns
             if self._engine.ended:
-                break
-        for block in acquisition.flush():
-            journal.block(block)
-        return self._engine.ended
+                return
 
     def _take(
         self, journal: JournalWriter, block: Block, acquisition: Acquisition

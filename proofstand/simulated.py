@@ -1,4 +1,4 @@
-"""The simulated rig and the job, put together: who works it, and in what time it runs."""
+"""The simulated rig and the job put together: who works it, in what time."""
 
 from __future__ import annotations
 
@@ -193,4 +193,3 @@ def simulate(
     finally:
         journal.unlink(missing_ok=True)
     return Simulated(header.id, made, how, seconds)
-

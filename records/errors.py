@@ -67,7 +67,6 @@ INPUT_IDS = frozenset(
         "rig_register_type",
         "rig_clock_missing",
         "rig_span_wrong",
-        "rig_not_simulated",
         "rig_not_loopback",
         "plan_step_twice",
         "plan_finding_unknown",
@@ -172,6 +171,8 @@ REASON_IDS = frozenset(
         "over_pressure",
         "hunting_in_window",
         "rig_disturbed",
+        "noise_wanders",
+        "periodic_residual",
     }
 )
 

@@ -133,7 +133,7 @@ class Acquisition:
         if line.last_t_ns is not None and reading.t_ns <= line.last_t_ns:
             # The same answer again is not a second measurement: kept, and marked.
             self.counts.stale += 1
-            reading.flags[:] |= Flag.LATE
+            reading.flags[:] |= np.uint8(Flag.LATE)
         line.last_t_ns = max(reading.t_ns, line.last_t_ns or reading.t_ns)
         if not line.rows:
             line.opened_ns = reading.host_ns

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 
 from .options import Subparsers, json_option
@@ -43,10 +44,11 @@ def run(args: argparse.Namespace) -> int:
     from records.errors import ProofstandError
     from records.planfile import plan_by_name
     from records.runfile import open_run
+    from records.tomlfile import text_sha256
 
     from .main import tell
 
-    other = plan_by_name(args.plan)[0] if args.plan else None
+    other, other_text = plan_by_name(args.plan) if args.plan else (None, "")
     codes: list[int] = []
     documents = []
     for path in args.runs:
@@ -54,6 +56,9 @@ def run(args: argparse.Namespace) -> int:
             opened = open_run(path)
             plan = other if other is not None else opened.header.plan
             judgement = judge(opened, plan)
+            if other is not None:
+                digest = text_sha256(other_text)
+                judgement = replace(judgement, plan_sha256=digest)
         except ProofstandError as error:
             if len(args.runs) == 1:
                 raise

@@ -17,7 +17,7 @@ def add(commands: Subparsers) -> None:
         "check",
         help="read every channel for some seconds",
         description="Open every instrument, read for some seconds, and show for each "
-        "channel value, rate reached, noise and calibration. Exit 4 when one is silent.",
+        "channel value, rate reached, noise, calibration. Exit 4 when one is silent.",
     )
     check.add_argument("rig", type=Path, metavar="RIG.toml")
     check.add_argument(

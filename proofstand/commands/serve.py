@@ -13,8 +13,8 @@ def add(commands: Subparsers) -> None:
     parser = commands.add_parser(
         "serve",
         help="serve the simulated rig",
-        description="Serve a simulated rig as a real Modbus TCP device on this computer "
-        "until interrupted.",
+        description="Serve a simulated rig as a real Modbus TCP device on this "
+        "computer until interrupted.",
     )
     parser.add_argument(
         "sim", type=Path, metavar="SIM.toml", help="what to simulate (docs/sim-file.md)"

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(as_json: bool) -> int:
-    from records.faults import FAULTS
+    from records.faults import CATALOGUE
 
     if as_json:
         rows = [
@@ -101,10 +101,10 @@ def _list(as_json: bool) -> int:
                 "revealed": f.revealed,
                 "look_at": f.look_at,
             }
-            for f in FAULTS.values()
+            for f in CATALOGUE.values()
         ]
         print(json.dumps({"schema": "proofstand.faults/1", "faults": rows}))
         return 0
-    for fault in FAULTS.values():
+    for fault in CATALOGUE.values():
         print(f"{fault.id:20} {fault.sentence}")
     return 0

@@ -86,6 +86,8 @@ def flowing(seconds: float = 10.0, drift_pa: float = 12.0) -> See:
         falls = [e for e in view.events("outlet") if e.kind == "fall"]
         if view.locked and not falls:
             return None
+        if view.now_s - view.since_s < seconds:
+            return None  # the flow is read within the step that needs it
         if view.moving("outlet"):
             return None
         state = view.steadiness("outlet", seconds, drift_pa)

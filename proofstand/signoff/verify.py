@@ -11,7 +11,6 @@ from records.runfile import read_seal, read_sealed
 
 from .keys import key_id, load_public, signature_fits
 
-
 SIGNATURE_WORDS = {
     "unsigned": "unsigned: anyone could have sealed it",
     "fits": "signed, and the signature fits the key given",

@@ -125,7 +125,8 @@ class SimulatedRig:
         for i in range(0, len(words), 2):
             name = VALVE_NAMES[(first + i) // 2]
             position = float(decode(words[i : i + 2], "float32", "ABCD"))
-            if not 0.0 <= position <= HIGHEST[name]:
+            whole = name != "fixture" or position.is_integer()
+            if not (whole and 0.0 <= position <= HIGHEST[name]):
                 raise ValueError(f"{name} can't be moved to {position}")
             positions[name] = position
         self._aim = Valves(**positions)

@@ -53,7 +53,7 @@ class Hands:
         )  # the first look puts every valve where it is known
         self._t = 0.0
         self._seen: Mapping[str, float] = {}
-        self._asked: Request | None = None
+        self._repeats = 1
         self._doing: Doing | None = None
         self._doing_id = ""
         self._confirms = False
@@ -98,7 +98,6 @@ class Hands:
         """
         self._t = t_s
         self._seen = seen
-        self._asked = request
         acknowledge = None
         if not self._must_finish:
             self._turn_to(request)
@@ -216,20 +215,20 @@ class Hands:
             rise = first - self._at["supply_pa_gauge"]
             seconds = max(rise / self._between(7e3, 10e3), 1.5)
             yield from self._turn("supply_pa_gauge", first, seconds)
-        for _ in range(12):
+        for _ in range(15):
             yield from self._wait(self._between(1.0, 1.6))
             off = aim - self._read("inlet")
             if abs(off) < 0.004 * aim:
-                break
-            if off < 0.0:
-                # The supply takes nothing back; a warm inlet cools by itself.
-                if off < -0.008 * aim:
-                    yield from self._without_a_break(self._let_down(0.99 * aim))
-                continue
-            to = max(self._at["supply_pa_gauge"] + self._between(0.8, 0.95) * off, 0.0)
-            yield from self._turn("supply_pa_gauge", to, self._between(0.6, 1.0))
-        # Freshly compressed gas is warm; one looks until it no longer moves.
-        yield from self._wait(self._between(3.0, 5.0))
+                # Gas just compressed or let down has not its last temperature yet.
+                yield from self._wait(self._between(3.0, 5.0))
+                if abs(aim - self._read("inlet")) < 0.006 * aim:
+                    return
+            elif off > 0.0:
+                to = self._at["supply_pa_gauge"] + self._between(0.8, 0.95) * off
+                yield from self._turn("supply_pa_gauge", to, self._between(0.6, 1.0))
+            elif off < -0.008 * aim:
+                # The supply takes nothing back.
+                yield from self._without_a_break(self._let_down(0.99 * aim))
 
     def _lower_inlet(self, aim: float) -> Doing:
         """Shut, let down through the vent, ready to open at the new supply pressure."""

@@ -8,6 +8,7 @@ Temperatures follow from the energy that those flows carry, one step behind.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from records.measure import STANDARD_PRESSURE_PA
@@ -41,7 +42,6 @@ class _Flows:
 
     seat: float = 0.0
     supply: float = 0.0
-    vent: float = 0.0
     inlet_lost: float = 0.0
     fill: float = 0.0
     outlet_lost: float = 0.0
@@ -183,82 +183,89 @@ class Plant:
     def _try(self, po: float, pi: float) -> _Flows:
         """Return the flows at trial pressures and how far both masses are off."""
         f = _Flows()
-        dt, air = self.step_s, self.air_pa
-        x, x_o, x_i = 0.0, 0.0, 0.0
-        seat_o = seat_i = 0.0
+        dt, air, rig = self.step_s, self.air_pa, self.rig
+        x_o = x_i = seat_o = seat_i = 0.0
         if self._fitted:
             x, x_o, x_i = self._stem(po, pi)
-            r = self.regulator
-            area = r.flow_area_m2(x)
-            grows = 3.141592653589793 * r.bore_m if 0.0 < x < 0.25 * r.bore_m else 0.0
-            k = self._k_area * area + self._seat_nick
-            flow, s1, s2 = orifice(pi, po, _B)
-            film = self._seat_film
-            f.seat = k * flow + film * (pi * pi - po * po)
-            bend = self._k_area * grows * flow
-            seat_o = bend * x_o + k * s2 - 2.0 * film * po
-            seat_i = bend * x_i + k * s1 + 2.0 * film * pi
-        f.opening_m = x
-
-        lost = self._g_outlet * (po * po - air * air) + self._to_air * (po - air)
-        lost_o = 2.0 * self._g_outlet * po + self._to_air
-        if self._k_bleed > 0.0:
-            flow, s1, _ = orifice(po, air, _B)
-            lost += self._k_bleed * flow
-            lost_o += self._k_bleed * s1
-        over = po - air - self.rig.relief_pa
-        if over > 0.0:
-            share = min(over / (0.1 * self.rig.relief_pa), 1.0)
-            flow, s1, _ = orifice(po, air, _B)
-            lost += self.rig.relief * share * flow
-            lost_o += self.rig.relief * share * s1
-            if share < 1.0:
-                lost_o += self.rig.relief * flow / (0.1 * self.rig.relief_pa)
-        fill_o = 0.0
-        source = air + self.rig.fill_pa
-        if self._k_fill > 0.0 and po < source:
-            flow, _, s2 = orifice(source, po, _B)
-            f.fill = self._k_fill * flow
-            fill_o = self._k_fill * s2
+            f.opening_m = x
+            f.seat, seat_o, seat_i = self._through_seat(po, pi, x, x_o, x_i)
+        lost, lost_o = self._outlet_to_air(po)
         f.outlet_lost = lost
-
-        gone = self._g_inlet * (pi * pi - air * air) + self._to_air * (pi - air)
-        gone_i = 2.0 * self._g_inlet * pi + self._to_air
-        if self._k_vent > 0.0:
-            flow, s1, _ = orifice(pi, air, _B)
-            f.vent = self._k_vent * flow
-            gone_i += self._k_vent * s1
-        supply_i = 0.0
-        supply = air + self._valves.supply_pa_gauge
-        if self._k_supply > 0.0 and pi < supply:
-            flow, _, s2 = orifice(supply, pi, _B)
-            f.supply = self._k_supply * flow
-            supply_i = self._k_supply * s2
+        gone, gone_i = self._inlet_to_air(pi)
         f.inlet_lost = gone
+        fill_o = supply_i = 0.0
+        source = air + rig.fill_pa
+        if self._k_fill > 0.0 and po < source:
+            flow, _, slope = orifice(source, po, _B)
+            f.fill, fill_o = self._k_fill * flow, self._k_fill * slope
+        source = air + self._valves.supply_pa_gauge
+        if self._k_supply > 0.0 and pi < source:
+            flow, _, slope = orifice(source, pi, _B)
+            f.supply, supply_i = self._k_supply * flow, self._k_supply * slope
 
         f.outlet_m3 = (
-            self.rig.outlet_m3 + self.rig.outlet_give * (po - air) - self._area * x
+            rig.outlet_m3 + rig.outlet_give * (po - air) - self._area * f.opening_m
         )
-        f.inlet_m3 = self.rig.inlet_m3 + self.rig.inlet_give * (pi - air)
+        f.inlet_m3 = rig.inlet_m3 + rig.inlet_give * (pi - air)
         warm_o = 1.0 / (GAS_CONSTANT * self.outlet_k)
         warm_i = 1.0 / (GAS_CONSTANT * self.inlet_k)
-        f.outlet_off = (
-            po * f.outlet_m3 * warm_o - self.outlet_kg - dt * (f.seat + f.fill - lost)
-        )
-        f.inlet_off = (
-            pi * f.inlet_m3 * warm_i
-            - self.inlet_kg
-            - dt * (f.supply - f.seat - f.vent - gone)
-        )
-        give = self.rig.outlet_give - self._area * x_o
+        into = f.seat + f.fill - lost
+        f.outlet_off = po * f.outlet_m3 * warm_o - self.outlet_kg - dt * into
+        into = f.supply - f.seat - gone
+        f.inlet_off = pi * f.inlet_m3 * warm_i - self.inlet_kg - dt * into
+        give = rig.outlet_give - self._area * x_o
         f.slopes = (
             (f.outlet_m3 + po * give) * warm_o - dt * (seat_o + fill_o - lost_o),
             -po * self._area * x_i * warm_o - dt * seat_i,
             dt * seat_o,
-            (f.inlet_m3 + pi * self.rig.inlet_give) * warm_i
+            (f.inlet_m3 + pi * rig.inlet_give) * warm_i
             - dt * (supply_i - seat_i - gone_i),
         )
         return f
+
+    def _through_seat(
+        self, po: float, pi: float, x: float, x_o: float, x_i: float
+    ) -> tuple[float, float, float]:
+        """Return the flow through the regulator and its slopes in both pressures."""
+        r, film = self.regulator, self._seat_film
+        grows = math.pi * r.bore_m if 0.0 < x < 0.25 * r.bore_m else 0.0
+        k = self._k_area * r.flow_area_m2(x) + self._seat_nick
+        flow, slope_i, slope_o = orifice(pi, po, _B)
+        bend = self._k_area * grows * flow
+        return (
+            k * flow + film * (pi * pi - po * po),
+            bend * x_o + k * slope_o - 2.0 * film * po,
+            bend * x_i + k * slope_i + 2.0 * film * pi,
+        )
+
+    def _outlet_to_air(self, po: float) -> tuple[float, float]:
+        """Return what the outlet side loses, and its slope."""
+        air, rig = self.air_pa, self.rig
+        lost = self._g_outlet * (po * po - air * air) + self._to_air * (po - air)
+        slope = 2.0 * self._g_outlet * po + self._to_air
+        k = self._k_bleed
+        over = po - air - rig.relief_pa
+        widening = 0.0
+        if over > 0.0:
+            wide = 0.1 * rig.relief_pa
+            k += rig.relief * min(over / wide, 1.0)
+            widening = rig.relief / wide if over < wide else 0.0
+        if k > 0.0:
+            flow, slope_o, _ = orifice(po, air, _B)
+            lost += k * flow
+            slope += k * slope_o + widening * flow
+        return lost, slope
+
+    def _inlet_to_air(self, pi: float) -> tuple[float, float]:
+        """Return what the inlet side loses, and its slope."""
+        air = self.air_pa
+        gone = self._g_inlet * (pi * pi - air * air) + self._to_air * (pi - air)
+        slope = 2.0 * self._g_inlet * pi + self._to_air
+        if self._k_vent > 0.0:
+            flow, slope_i, _ = orifice(pi, air, _B)
+            gone += self._k_vent * flow
+            slope += self._k_vent * slope_i
+        return gone, slope
 
     def _stem(self, po: float, pi: float) -> tuple[float, float, float]:
         """Return the opening and its slopes in outlet and inlet pressure."""
@@ -324,9 +331,9 @@ class Plant:
         self._flows = f
         old_out, old_in = self.outlet_kg, self.inlet_kg
         self.outlet_kg += dt * (f.seat + f.fill - f.outlet_lost)
-        self.inlet_kg += dt * (f.supply - f.seat - f.vent - f.inlet_lost)
+        self.inlet_kg += dt * (f.supply - f.seat - f.inlet_lost)
         self.taken_kg += dt * (f.supply + f.fill)
-        self.given_kg += dt * (f.vent + f.inlet_lost + f.outlet_lost)
+        self.given_kg += dt * (f.inlet_lost + f.outlet_lost)
 
         # Gas that enters from outside has room temperature.
         warm_out = f.fill * self.room_k
@@ -342,11 +349,10 @@ class Plant:
             leave_out += f.outlet_lost
         else:
             warm_out -= f.outlet_lost * self.room_k
-        gone = f.vent + f.inlet_lost
-        if gone >= 0.0:
-            leave_in += gone
+        if f.inlet_lost >= 0.0:
+            leave_in += f.inlet_lost
         else:
-            warm_in -= gone * self.room_k
+            warm_in -= f.inlet_lost * self.room_k
         work = po * (f.outlet_m3 - self.outlet_m3)
         self.outlet_k = (
             old_out * HEAT_V * self.outlet_k

@@ -45,7 +45,7 @@ class RigBody:
     fill: float = 2.5e-11
     fill_pa: float = 13.0 * 248.84
     relief_pa: float = 7500.0
-    relief: float = 5e-8
+    relief: float = 2e-7
     to_air: float = 1e-6
     gas_tau_s: float = 3.0
     wall_tau_s: float = 300.0

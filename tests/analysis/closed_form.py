@@ -154,9 +154,7 @@ def rig(*, simulated: bool = True, traits: bool = True) -> Rig:
                 "Pa gauge",
                 "-20000..200000",
                 "2 Pa difference",
-                _calibration(
-                    "60 Pa difference", "0.05 %", "40 Pa difference"
-                ),
+                _calibration("60 Pa difference", "0.05 %", "40 Pa difference"),
             ),
             channel(
                 "PT-2",
@@ -339,11 +337,10 @@ def run(
         tape.mark(MarkKind.HOLD_BEGIN, at=tape.now - 1.2)
         last = number == 3
         held = 28.7 if not last else 210.0
-        cold = fault.tail_k / GAS_K * (AIR_PA + SET_PA)
 
         def shut(t: Array) -> Array:
             # throttled gas comes in cold and warms: the pressure rises to its level
-            y = top + cold * (1.0 - np.exp(-t / 7.0)) + net * t
+            y = top + heat_out * (1.0 - np.exp(-t / 7.0)) + net * t
             return np.maximum(y, SET_PA)
 
         def supply(t: Array, level: float = inlet) -> Array:
@@ -470,10 +467,8 @@ def assemble(tape: _Tape, plan: Plan, plan_text: str, rig_used: Rig) -> Run:
         state=RunState.SEALED,
         sha256="0" * 64,
         key_id="",
-        parts=(
-            Part(number=1, utc_ns=STARTED_NS, host_ns=0, origins={"logger": 0}),
-        ),
-        marks=tuple(sorted(tape.marks, key=lambda m: m.t_s)),
+        parts=(Part(number=1, utc_ns=STARTED_NS, host_ns=0, origins={"logger": 0}),),
+        marks=tuple(tape.marks),
         truth=None,
         samples={
             (1, "logger"): Samples(
@@ -497,7 +492,9 @@ def _holds(tape: _Tape) -> list[tuple[float, float]]:
     return out
 
 
-def _within(tape: _Tape, t: Array, steps: tuple[str, ...]) -> NDArray[np.bool_]:
+def _within(
+    tape: _Tape, t: NDArray[np.floating], steps: tuple[str, ...]
+) -> NDArray[np.bool_]:
     inside = np.zeros(t.size, dtype=bool)
     for step in steps:
         marks = [m.t_s for m in tape.marks if m.step == step]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import pytest
 
@@ -118,7 +119,7 @@ def feed(engine: Engine, start: float, stop: float, **levels: float) -> list[obj
     return out
 
 
-def asked(out: list[object]) -> list[str]:
+def asked(out: Sequence[object]) -> list[str]:
     return [o.act for o in out if isinstance(o, Request)]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
@@ -75,3 +76,46 @@ def test_labels_are_the_trade_s_words() -> None:
     # common practice, no source: fuel-gas papers say internal (seat) leakage
     assert label("seat_leak") == "Internal (seat) leakage"
     assert label("external_leak") == "External leakage"
+
+
+def test_the_page_of_troubles_is_up_to_date() -> None:
+    import runpy
+
+    page = runpy.run_path(str(ROOT / "docs" / "make_troubles.py"))["page"]()
+    assert (ROOT / "docs" / "troubles.md").read_text("utf-8") == page, (
+        "remake it with: python docs/make_troubles.py"
+    )
+
+
+def _facts_given() -> dict[str, list[set[str]]]:
+    """Return, per id, the facts that each place in the code gives."""
+    given: dict[str, list[set[str]]] = {}
+    for room in ("records", "rig", "analysis", "proofstand"):
+        for file in (ROOT / room).rglob("*.py"):
+            for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+                if not isinstance(node, ast.Call) or not node.args:
+                    continue
+                first = node.args[0]
+                name = ast.unparse(node.func)
+                known = name.endswith(("Reason.of", "Error")) or name == "self._error"
+                if not known or not isinstance(first, ast.Constant):
+                    continue
+                facts = {k.arg for k in node.keywords if k.arg not in (None, "where")}
+                if any(k.arg is None for k in node.keywords) or name == "self._error":
+                    facts.add("*")
+                given.setdefault(str(first.value), []).append({f for f in facts if f})
+    return given
+
+
+def test_every_sentence_is_given_the_facts_that_it_names() -> None:
+    said = {id: " ".join(w.values()) for id, w in words()["trouble"].items()}
+    said |= words()["reason"]
+    lacking = []
+    for id, places in _facts_given().items():
+        named = set(re.findall(r"{([a-z_]+)}", said.get(id, "")))
+        lacking += [
+            f"{id}: lacks {sorted(named - facts)}, has {sorted(facts)}"
+            for facts in places
+            if named - facts and "*" not in facts
+        ]
+    assert not lacking, "\n".join(lacking)

@@ -54,7 +54,8 @@ def test_delimiters_and_decimal_signs(tmp_path: Path, sep: str, decimal: str) ->
 
 
 def test_header_lines_before_the_data_and_no_map(tmp_path: Path) -> None:
-    head = "Logger of bench 2\nexported\ntime [s];outlet (kPa gauge);ambient kPa absolute\n"
+    head = "Logger of bench 2\nexported\n"
+    head += "time [s];outlet (kPa gauge);ambient kPa absolute\n"
     body = "\n".join(f"{i * 0.1:.1f};{2.7 + i * 0.001:.4f};101.3" for i in range(30))
     log, _ = write(tmp_path, head + body, None)
     found = read_log(log)

@@ -1,0 +1,39 @@
+"""Writes docs/troubles.md from the words, so that the two can't differ."""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from pathlib import Path
+
+HERE = Path(__file__).parent
+WORDS = HERE.parent / "proofstand" / "words" / "en.toml"
+HEAD = """# What Proofstand says when something is wrong
+
+Made from the program's own words by `python docs/make_troubles.py`. A name in braces is
+filled in. The exit code is the one of a command that stops for it.
+"""
+
+
+def page() -> str:
+    """Return the page's text."""
+    sys.path.insert(0, str(HERE.parent))
+    from records.errors import ERROR_CLASSES
+
+    words = tomllib.loads(WORDS.read_text("utf-8"))
+    lines = [HEAD]
+    for kind in ERROR_CLASSES:
+        lines.append(f"## Exit code {kind.exit_code}\n")
+        lines.append("| id | what it says | what to do |\n| --- | --- | --- |")
+        for id in sorted(kind.ids):
+            said = words["trouble"][id]
+            lines.append(f"| `{id}` | {said['what']} | {said['do']} |")
+        lines.append("")
+    lines.append("## Reasons and warnings in a judgement\n")
+    lines.append("| id | what it says |\n| --- | --- |")
+    lines += [f"| `{id}` | {said} |" for id, said in sorted(words["reason"].items())]
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    (HERE / "troubles.md").write_text(page(), encoding="utf-8")

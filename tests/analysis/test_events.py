@@ -1,0 +1,184 @@
+"""One detector: the same events for any blocking, times from the trace."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.events import Event, EventDetector, find_events, find_holds, shut_off
+from records.trace import Flag, Trace
+from tests.analysis.published import Array, chamber, times
+
+SPAN, STEP = 10_000.0, 0.2
+
+
+def smooth(t: Array, start: float, stop: float) -> Array:
+    x = np.clip((t - start) / (stop - start), 0.0, 1.0)
+    return np.asarray(x * x * (3.0 - 2.0 * x))
+
+
+def trace(
+    formula: Callable[[Array], Array],
+    seconds: float,
+    rate: float = 20.0,
+    noise: float = 0.8,
+    seed: int = 0,
+) -> Trace:
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, seconds, 1.0 / rate)
+    y = formula(t) + noise * rng.standard_normal(t.size)
+    return Trace("outlet", t, np.round(y / STEP) * STEP, np.zeros(t.size, np.uint8))
+
+
+def busy(t: Array) -> Array:
+    return np.asarray(
+        2740.0
+        + 400.0 * (smooth(t, 12.0, 14.0) - smooth(t, 20.0, 20.6))
+        + 5.0 * np.clip(t - 25.0, 0.0, 10.0)
+        - 2700.0 * smooth(t, 40.0, 43.0)
+    )
+
+
+@settings(max_examples=25)
+@given(
+    cuts=st.lists(st.integers(1, 200), min_size=3, max_size=40),
+    gap_s=st.floats(0.0, 0.5),
+    rate=st.sampled_from([5.0, 10.0, 20.0, 60.0]),
+)
+def test_any_blocking_gives_the_same_events(
+    cuts: list[int], gap_s: float, rate: float
+) -> None:
+    whole = trace(busy, 50.0, rate)
+    keep = np.ones(len(whole), dtype=bool)
+    # a short gap, and a sample that was not read
+    keep[(whole.t_s > 13.0) & (whole.t_s < 13.0 + gap_s - 1.0 / rate)] = False
+    flags = np.array(whole.flags)
+    flags[150] = Flag.MISSING
+    cut = Trace(whole.channel, whole.t_s[keep], whole.value[keep], flags[keep])
+    expected = find_events(cut, SPAN, STEP)
+    detector = EventDetector("outlet", SPAN, STEP)
+    events: list[Event] = []
+    start = 0
+    number = 0
+    while start < len(cut):
+        stop = start + cuts[number % len(cuts)]
+        events += detector.feed(
+            cut.t_s[start:stop], cut.value[start:stop], cut.flags[start:stop]
+        )
+        start, number = stop, number + 1
+    assert events == expected
+    assert [e.kind for e in expected][:2] == ["rise", "fall"]
+
+
+@pytest.mark.parametrize("rise", [100.0, 250.0, 700.0])
+@pytest.mark.parametrize("closing", [1.5, 4.0])
+@pytest.mark.parametrize("leak", [0.0, 2.5])
+def test_shut_off_is_timed_to_a_tenth_of_a_second(
+    rise: float, closing: float, leak: float
+) -> None:
+    found = trace(
+        lambda t: np.asarray(
+            2740.0
+            + rise * smooth(t, 20.0, 20.0 + closing)
+            + leak * np.clip(t - 20.0 - closing, 0.0, None)
+        ),
+        60.0,
+    )
+    events = find_events(found, SPAN, STEP)
+    assert [e.kind for e in events] == ["rise"]
+    shut = shut_off(found, 5.0, 40.0)
+    assert shut is not None
+    assert shut.t50_s == pytest.approx(20.0 + closing / 2.0, abs=0.15)
+    assert events[0].t_s == pytest.approx(20.0 + closing / 2.0, abs=0.15)
+    assert shut.onset_s == pytest.approx(20.0, abs=0.3)
+    assert 0.7 * closing < shut.closing_s < 1.1 * closing
+    assert shut.after - shut.before == pytest.approx(rise, abs=4.0 + 3.0 * leak)
+
+
+@pytest.mark.parametrize(("noise", "level"), [(0.8, 2740.0), (10.0, 69_000.0)])
+def test_quiet_traces_show_nothing(noise: float, level: float) -> None:
+    for seed in range(5):
+        quiet = trace(lambda t: np.full(t.size, level), 600.0, noise=noise, seed=seed)
+        assert find_events(quiet, SPAN, STEP) == []
+
+
+@pytest.mark.parametrize("leak", [8.0, 30.0, 83.0])
+def test_a_creep_after_shut_off_does_not_keep_the_transition_open(leak: float) -> None:
+    found = trace(
+        lambda t: np.asarray(
+            2740.0 + 400.0 * smooth(t, 20.0, 22.0) + leak * np.clip(t - 22.0, 0.0, None)
+        ),
+        45.0,
+    )
+    detector = EventDetector("outlet", SPAN, STEP)
+    events = detector.feed(found.t_s, found.value, found.flags)
+    assert [e.kind for e in events] == ["rise"]
+    assert not detector.moving
+
+
+def test_moving_is_said_while_a_transition_is_open() -> None:
+    found = trace(lambda t: np.asarray(400.0 * smooth(t, 10.0, 13.0)), 30.0)
+    detector = EventDetector("outlet", SPAN, STEP)
+    moving = []
+    for i in range(len(found)):
+        detector.feed(found.t_s[i : i + 1], found.value[i : i + 1])
+        moving.append(detector.moving)
+    inside = [m for t, m in zip(found.t_s, moving, strict=True) if 11.0 < t < 13.0]
+    outside = [m for t, m in zip(found.t_s, moving, strict=True) if not 10 < t < 15]
+    assert all(inside)
+    assert not any(outside)
+    assert detector.open_since is None
+
+
+def test_time_origin_and_unit_do_not_matter() -> None:
+    first = trace(busy, 50.0)
+    moved = Trace("outlet", first.t_s + 4096.0, first.value, first.flags)
+    scaled = Trace("outlet", first.t_s, first.value * 1e-3, first.flags)
+    events = find_events(first, SPAN, STEP)
+    later = find_events(moved, SPAN, STEP)
+    smaller = find_events(scaled, SPAN * 1e-3, STEP * 1e-3)
+    assert [e.t_s for e in later] == pytest.approx([e.t_s + 4096.0 for e in events])
+    assert [e.change for e in smaller] == pytest.approx(
+        [e.change * 1e-3 for e in events]
+    )
+
+
+def test_a_recorded_chamber_hold_is_one_hold() -> None:
+    """Origin and licence: ``tests/published/README.md``."""
+    found = chamber()
+    assert find_holds(found) == [(found.t_s[0], found.t_s[-1])]
+
+
+def test_holds_lie_between_transitions_and_above_zero() -> None:
+    found = trace(
+        lambda t: np.asarray(
+            5000.0 * (smooth(t, 40.0, 44.0) - smooth(t, 120.0, 124.0))
+        ),
+        200.0,
+    )
+    holds = find_holds(found)
+    assert len(holds) == 1
+    assert holds[0] == pytest.approx((44.0, 120.0), abs=1.5)
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        np.empty(0),
+        np.array([1.0]),
+        np.full(100, np.nan),
+        np.full(100, 5.0),
+        np.full(100, 1e9),
+    ],
+)
+def test_strange_traces_give_no_event_and_no_error(value: Array) -> None:
+    odd = Trace(
+        "outlet", times(value.size, 0.05), value, np.zeros(value.size, np.uint8)
+    )
+    assert find_events(odd, SPAN, STEP) == []
+    assert shut_off(odd, 0.0, 10.0) is None
+    assert find_holds(odd) == []

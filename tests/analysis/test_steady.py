@@ -1,0 +1,125 @@
+"""Levels, lines and steadiness, against certified and published values."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+from scipy.special import stdtrit
+
+from analysis.steady import (
+    correlation,
+    keep_near,
+    robust_level,
+    robust_slope,
+    steadiness,
+    straight_line,
+)
+from tests.analysis.published import Array, norris, pontius, times
+
+
+def ar1(n: int, phi: float, rng: np.random.Generator) -> Array:
+    white = rng.standard_normal(n + 400)
+    out = lfilter([math.sqrt(1.0 - phi**2)], [1.0, -phi], white)[400:]
+    return np.asarray(out, dtype=np.float64)
+
+
+def test_norris_straight_line() -> None:
+    """Source: NIST StRD, Norris, certified values in the file's header."""
+    x, y = norris()
+    line = straight_line(x, y)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-10)
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-12)
+    assert line.u_intercept == pytest.approx(0.232818234301152, rel=1e-10)
+    assert line.u_slope == pytest.approx(0.429796848199937e-03, rel=1e-10)
+    assert line.s == pytest.approx(0.884796396144373, rel=1e-10)
+
+
+def test_pontius_quadratic_by_lines_of_residuals() -> None:
+    """Source: NIST StRD, Pontius: B1 0.732059160401003E-06, B2 -0.316081871345029E-14.
+
+    What is left of x squared and of y after their lines in x has B2 as its own slope.
+    """
+    x, y = pontius()
+    x = x / 1e6  # the certified values in millions: B1 x 1e6, B2 x 1e12
+    square = straight_line(x, x**2)
+    first = straight_line(x, y)
+    rest_square = x**2 - square.intercept - square.slope * x
+    rest_y = y - first.intercept - first.slope * x
+    b2 = straight_line(rest_square, rest_y).slope
+    b1 = first.slope - b2 * square.slope
+    assert b2 == pytest.approx(-0.316081871345029e-02, rel=1e-9)
+    assert b1 == pytest.approx(0.732059160401003, rel=1e-11)
+
+
+def test_correlated_readings_inflate_the_variance_of_a_mean() -> None:
+    """First-order autoregression, rho 0.9, 100 readings: 17.2000 times the variance.
+
+    Var(mean) = (s2 / n) (1 + 2 sum (1 - k/n) rho_k): N. F. Zhang, Metrologia 43 (2006)
+    S276; the value by summing the formula.
+    """
+    n, rho = 100, 0.9
+    k = np.arange(1, n)
+    formula = 1.0 + 2.0 * float(np.sum((1.0 - k / n) * rho**k))
+    matrix = correlation(n, rho, 1.0)
+    assert formula == pytest.approx(17.2000, rel=1e-4)
+    assert float(matrix.sum()) / n == pytest.approx(formula, rel=1e-12)
+    assert math.sqrt(formula / n) == pytest.approx(0.41473, rel=1e-4)
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])
+def test_interval_of_a_mean_holds_its_level(phi: float) -> None:
+    rng = np.random.default_rng(11)
+    t = times(150, 0.1)
+    runs, inside = 150, 0
+    for _ in range(runs):
+        level = robust_level(t, 1e5 + ar1(150, phi, rng))
+        inside += abs(level.mean - 1e5) < stdtrit(level.dof, 0.975) * level.u
+    # 0.95 less three standard deviations of a share of 150
+    assert inside / runs > 0.95 - 3.0 * math.sqrt(0.95 * 0.05 / runs)
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.9])
+def test_steadiness_errs_at_most_one_time_in_twenty_at_the_limit(phi: float) -> None:
+    rng = np.random.default_rng(5)
+    t = times(150, 0.1)
+    runs = 200
+    wrong = sum(
+        steadiness(t, 0.04 * ar1(150, phi, rng) + 0.25 * t / t[-1], 0.25).steady
+        for _ in range(runs)
+    )
+    right = sum(
+        steadiness(t, 0.04 * ar1(150, phi, rng), 0.25).steady for _ in range(runs)
+    )
+    assert wrong / runs < 0.05 + 3.0 * math.sqrt(0.05 * 0.95 / runs)
+    assert right / runs > (0.98 if phi == 0.0 else 0.5)
+
+
+def test_spikes_are_left_out_and_a_shift_changes_nothing() -> None:
+    rng = np.random.default_rng(2)
+    t = times(400, 0.05)
+    y = rng.standard_normal(400)
+    y[[17, 200]] += 80.0
+    clean = robust_level(t, y)
+    far = robust_level(t + 1e4, y + 1e6)
+    assert clean.dropped == 2
+    assert far.mean - 1e6 == pytest.approx(clean.mean, abs=1e-6)
+    assert far.u == pytest.approx(clean.u, rel=1e-6)
+
+
+def test_a_slope_drops_no_sample_of_a_steady_fall() -> None:
+    t = times(500, 0.1)
+    rng = np.random.default_rng(0)
+    slope = robust_slope(t, -3.0 * t + 0.1 * rng.standard_normal(500))
+    assert slope.slope == pytest.approx(-3.0, abs=4.0 * slope.u)
+
+
+def test_equal_readings_are_no_spikes() -> None:
+    y = np.full(40, 7.0)
+    y[3] = 8.0
+    assert bool(keep_near(y).all())
+    level = robust_level(times(40, 0.1), np.full(40, 7.0))
+    assert (level.mean, level.u) == (7.0, 0.0)
+    assert not steadiness(np.empty(0), np.empty(0), 1.0).steady

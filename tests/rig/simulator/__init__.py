@@ -1,0 +1,1 @@
+"""Tests of the simulated rig: its gas, its transducers, its hands."""

@@ -1,0 +1,121 @@
+"""Faults of the simulator against the catalogue, and what each one moves."""
+
+from dataclasses import asdict
+
+import pytest
+
+from records.errors import InputError
+from records.faults import CATALOGUE
+from records.planfile import plan_by_name
+from rig.simulator.devices import SimulatedRig
+from rig.simulator.faults import FAULTS, parsed_faults, with_faults
+from rig.simulator.regulator import Regulator
+from rig.simulator.rigbody import RigBody
+
+
+def test_the_catalogue_lists_exactly_what_is_modelled() -> None:
+    assert set(CATALOGUE) == set(FAULTS)
+    assert all(id == entry.id for id, entry in CATALOGUE.items())
+
+
+def test_groups_are_the_same_from_every_member() -> None:
+    for entry in CATALOGUE.values():
+        assert entry.id in entry.group
+        for other in entry.group:
+            assert CATALOGUE[other].group == entry.group
+
+
+def test_entries_speak_and_name_a_plan_that_exists() -> None:
+    for entry in CATALOGUE.values():
+        assert entry.sentence.endswith(".")
+        assert entry.look_at.endswith(".")
+        assert entry.revealed == bool(entry.plan)
+        if entry.plan:
+            plan_by_name(entry.plan)
+
+
+@pytest.mark.parametrize(
+    ("id", "changed", "by"),
+    [
+        ("seat_debris", "seat_film", 0.6),
+        ("seat_nicked", "seat_nick", 0.6),
+        ("stem_friction", "friction_n", 2.0),
+        ("diaphragm_torn", "diaphragm", 30.0),
+        ("diaphragm_pinhole", "diaphragm", 0.6),
+        ("back_cap_gasket", "back_cap", 0.6),
+        ("bonnet_joint", "bonnet_joint", 0.6),
+        ("outlet_fitting", "fitting", 0.6),
+        ("rig_fitting", "outlet_leak", 0.1),
+        ("bleed_open", "bleed_leak", 1.0),
+    ],
+)
+def test_a_fault_moves_one_thing_in_proportion(
+    id: str, changed: str, by: float
+) -> None:
+    before = {**asdict(Regulator()), **asdict(RigBody())}
+    for severity in (0.0, 0.5, 1.0):
+        regulator, rig = with_faults(Regulator(), RigBody(), {id: severity})
+        after = {**asdict(regulator), **asdict(rig)}
+        moved = {name for name in before if before[name] != after[name]}
+        assert moved == ({changed} if severity else set())
+        assert after[changed] - before[changed] == pytest.approx(by * severity)
+
+
+def test_faults_add_up_in_any_order() -> None:
+    one = with_faults(
+        Regulator(), RigBody(), {"diaphragm_torn": 0.1, "diaphragm_pinhole": 1.0}
+    )
+    two = with_faults(
+        Regulator(), RigBody(), {"diaphragm_pinhole": 1.0, "diaphragm_torn": 0.1}
+    )
+    assert one[0].diaphragm == pytest.approx(3.6)
+    assert asdict(one[0]) == pytest.approx(asdict(two[0]))
+
+
+@pytest.mark.parametrize("severity", [-0.1, 1.1, float("nan"), float("inf")])
+def test_severities_outside_are_refused(severity: float) -> None:
+    with pytest.raises(InputError) as caught:
+        SimulatedRig(1, {"seat_nicked": severity})
+    assert caught.value.id == "fault_severity"
+
+
+def test_unknown_faults_are_refused_with_the_known_ones() -> None:
+    with pytest.raises(InputError) as caught:
+        SimulatedRig(1, {"gremlins": 1.0})
+    assert caught.value.id == "fault_unknown"
+    assert caught.value.facts["given"] == "gremlins"
+    assert "seat_nicked" in caught.value.facts["known"]
+
+
+def test_faults_as_they_are_typed() -> None:
+    assert parsed_faults(["seat_nicked", "stem_friction:0.5"]) == {
+        "seat_nicked": 1.0,
+        "stem_friction": 0.5,
+    }
+    assert parsed_faults([]) == {}
+
+
+@pytest.mark.parametrize(
+    ("typed", "id"),
+    [
+        ("seat_nicked:much", "fault_severity"),
+        ("seat_nicked:", "fault_severity"),
+        ("seat_nicked:2", "fault_severity"),
+        (":0.5", "fault_unknown"),
+    ],
+)
+def test_faults_that_can_not_be_read(typed: str, id: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parsed_faults([typed])
+    assert caught.value.id == id
+
+
+def test_healthy_regulators_leak_hardly_and_differ() -> None:
+    rigs = [SimulatedRig(seed).plant for seed in range(30)]
+    for plant in rigs:
+        r, rig = plant.regulator, plant.rig
+        assert 0.0 < r.seat_leak <= 0.01
+        assert 0.0 < r.outlet_leaks + r.body_joint <= 0.01
+        assert 0.0 < rig.inlet_leak + rig.outlet_leak + rig.bleed_leak <= 0.002
+        assert 95e-6 < rig.outlet_m3 < 105e-6
+    assert len({plant.regulator.contact_m for plant in rigs}) == 30

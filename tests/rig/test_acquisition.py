@@ -1,0 +1,147 @@
+"""The acquisition loop, on a clock that the test moves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import islice
+
+import numpy as np
+import pytest
+
+from records.errors import RigError
+from records.measure import parse_quantity
+from records.rig import Instrument
+from records.trace import Block, Flag
+from rig.acquisition import BLOCK_NS, PATIENCE, Acquisition
+from rig.instruments.modbus import Reading
+
+MS = 1_000_000
+
+
+class ManualClock:
+    """Time passes only by sleeping, and by what a reading takes."""
+
+    def __init__(self) -> None:
+        self.now_ns = 5_000_000_000
+
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+    def utc_ns(self) -> int:
+        return 1_000 + self.now_ns
+
+    def sleep_until_ns(self, monotonic_ns: int) -> None:
+        self.now_ns = max(self.now_ns, monotonic_ns)
+
+
+class Scripted:
+    """An instrument whose answers the test writes."""
+
+    def __init__(
+        self,
+        clock: ManualClock,
+        answer: Callable[[int], int | None],
+        period: str = "20 ms",
+    ) -> None:
+        self.declared = Instrument(
+            id="one",
+            protocol="modbus-tcp",
+            host="h",
+            period=parse_quantity(period),
+            timeout=parse_quantity("500 ms"),
+        )
+        self._clock = clock
+        self._answer = answer
+        self.asked = 0
+
+    def read(self) -> Reading:
+        self.asked += 1
+        t_ns = self._answer(self.asked)
+        if t_ns is None:
+            raise RigError("instrument_silent", where="one", host="h", port=502)
+        now = self._clock.now_ns
+        return Reading(t_ns, now, np.array([float(self.asked)]), np.zeros(1, np.uint8))
+
+    def close(self) -> None:
+        pass
+
+
+def test_blocks_are_short_and_the_schedule_does_not_drift() -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Scripted(clock, lambda n: clock.now_ns)], clock)
+    blocks = list(islice(acquisition.blocks(), 20))
+    t = np.concatenate([b.t_ns for b in blocks])
+    np.testing.assert_array_equal(np.diff(t), 20 * MS)
+    assert all(b.t_ns[-1] - b.t_ns[0] <= BLOCK_NS for b in blocks)
+    assert acquisition.counts.overrun == 0
+
+
+def test_a_slow_answer_is_counted_and_the_schedule_kept() -> None:
+    clock = ManualClock()
+
+    def answer(n: int) -> int:
+        clock.now_ns += 70 * MS if n == 10 else MS
+        return clock.now_ns
+
+    acquisition = Acquisition(1, [Scripted(clock, answer)], clock)
+    start = clock.now_ns
+    blocks = list(islice(acquisition.blocks(), 10))
+    t = np.concatenate([b.t_ns for b in blocks])
+    assert acquisition.counts.overrun == 2
+    assert acquisition.counts.stale == 0
+    on_time = [x for x in t.tolist() if (x - start) % (20 * MS) == MS]
+    assert len(on_time) == len(t) - 2  # all but the slow one and the one after it
+
+
+def test_the_origin_ties_the_instrument_s_clock_to_the_start_of_the_part() -> None:
+    clock = ManualClock()
+    ahead = 777_000_000_000
+    acquisition = Acquisition(
+        1, [Scripted(clock, lambda n: clock.now_ns + ahead)], clock
+    )
+    next(acquisition.blocks())
+    part = acquisition.part
+    assert part.origins["one"] - part.host_ns == ahead
+
+
+def test_the_same_answer_again_is_marked_not_measured_twice() -> None:
+    clock = ManualClock()
+    stuck = 9_000_000_000
+    acquisition = Acquisition(
+        1, [Scripted(clock, lambda n: clock.now_ns if n < 4 else stuck)], clock
+    )
+    blocks = list(islice(acquisition.blocks(), 3))
+    flags = np.concatenate([b.flags[:, 0] for b in blocks])
+    assert flags[:3].tolist() == [0, 0, 0]
+    assert set(flags[4:].tolist()) == {int(Flag.LATE)}
+    assert acquisition.counts.stale == len(flags) - 4
+
+
+def test_a_single_lost_answer_is_a_gap_not_the_end() -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(
+        1, [Scripted(clock, lambda n: None if n == 5 else clock.now_ns)], clock
+    )
+    t = np.concatenate([b.t_ns for b in islice(acquisition.blocks(), 5)])
+    assert sorted(set(np.diff(t).tolist())) == [20 * MS, 40 * MS]
+    assert acquisition.counts.failed == 1
+
+
+def test_a_silent_instrument_is_lost_after_some_tries_and_says_where() -> None:
+    clock = ManualClock()
+    scripted = Scripted(clock, lambda n: None if n > 9 else clock.now_ns)
+    acquisition = Acquisition(1, [scripted], clock)
+    blocks: list[Block] = []
+    with pytest.raises(RigError, match="instrument_lost") as caught:
+        blocks.extend(acquisition.blocks())
+    assert scripted.asked == 9 + PATIENCE
+    assert caught.value.facts["instrument"] == "one"
+    assert caught.value.facts["cause"] == "instrument_silent"
+    assert sum(b.t_ns.size for b in [*blocks, *acquisition.flush()]) == 9
+
+
+def test_an_instrument_that_never_answered_is_told_at_once() -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Scripted(clock, lambda n: None)], clock)
+    with pytest.raises(RigError, match="instrument_silent"):
+        next(acquisition.blocks())
