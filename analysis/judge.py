@@ -35,6 +35,7 @@ from .estimate import Estimate, not_measured
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .marks import Performance, Skipped, performances
+from .rate import TAIL_REASONS
 from .readings import Readings
 from .set_pressure import set_pressure
 from .version import ANALYSIS_VERSION
@@ -462,6 +463,9 @@ def _outcome(
     if estimate.rig and outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL):
         # the rig's fault is not the regulator's: nothing can be said of it
         return Outcome.INCONCLUSIVE, (why,)
+    if outcome is Outcome.INCONCLUSIVE:
+        wide = [n for n in estimate.evidence.notes if n.id in TAIL_REASONS]
+        return outcome, (why, *_once((*wide, *estimate.doubt)))
     if outcome not in _PASSES:
         return outcome, (why, *_once(estimate.doubt))
     if estimate.doubt:

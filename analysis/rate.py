@@ -26,6 +26,8 @@ _HEAT = 2.5  # standard deviations of settling beyond which it is not heat
 _NOISY = 10.0
 _PERIODIC_P = 1e-3
 _NET_DOF = 20.0
+# notes that say why an interval is as wide as it is
+TAIL_REASONS = frozenset({"hold_too_short", "tail_inseparable", "tail_rising_or_creep"})
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -149,8 +151,11 @@ def lasting_rate(
     if low > high:
         low, high = bound
     value = min(max(value, low), high)
-    doubt = list(fit.reasons)
-    notes: list[Reason] = []
+    doubt: list[Reason] = []
+    notes = list(fit.reasons)
+    if fit.reasons:
+        # the fit leans on its prior: only what heat can't explain is certain
+        low, high = min(low, bound[0]), max(high, bound[1])
     if fit.lrv > _NOISY:
         # the interval is as wide as that asks; worth a word, not a doubt
         notes.append(Reason.of("noise_wanders", ratio=f"{fit.lrv:.0f}"))
@@ -175,7 +180,8 @@ def lasting_rate(
             doubt = []
         low, high = min(low, near[0]), max(high, near[1])
     unlike = abs(fit.mean_slope) > 3.0 * fit.u_mean_slope
-    if unlike and low < 0.0 < high and not notes:
+    told = bool({note.id for note in notes} & TAIL_REASONS)
+    if unlike and low < 0.0 < high and not told:
         # the line is there, but settling alone would draw it too
         notes.append(
             Reason.of(
@@ -289,6 +295,8 @@ def periodic(residual: FloatArray) -> float:
     lines = np.abs(np.fft.rfft(white - white.mean())[1:]) ** 2
     if white.size % 2 == 0:
         lines = lines[:-1]  # the last one has half the freedom of the others
+    # one or two swings over a hold are a curve that the fit could not follow
+    lines = lines[2:]
     total = float(lines.sum())
     if total <= 0.0:
         return 1.0

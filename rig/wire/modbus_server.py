@@ -10,6 +10,7 @@ import asyncio
 import logging
 import threading
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
 from typing import Protocol
 
 from pymodbus.constants import ExcCodes
@@ -100,12 +101,9 @@ class TcpServer:
 
     def close(self) -> None:
         """Stop listening, hang up on all clients and end the thread."""
-        if (
-            self._loop is not None
-            and self._stop is not None
-            and self._thread.is_alive()
-        ):
-            self._loop.call_soon_threadsafe(self._stop.set)
+        if self._loop is not None and self._stop is not None:
+            with suppress(RuntimeError):  # the loop may have ended by itself
+                self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join()
 
     def _run(self) -> None:

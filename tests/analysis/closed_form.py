@@ -83,7 +83,7 @@ class Setting:
             "gas_temperature": 0.01,
         }
     )
-    rig_hold_s: float = 60.0
+    rig_hold_s: float = 120.0
     seed: int = 1
 
 

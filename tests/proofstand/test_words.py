@@ -48,7 +48,7 @@ def test_facts_are_filled_in() -> None:
             told = trouble(kind(id, where="here"))
             assert "{" not in told.what + told.do
             assert told.exit_code == kind.exit_code
-    assert "12.0 s" in reason(Reason.of("hold_ended_early", seconds="12.0"))
+    assert "12.0 s" in reason(Reason.of("hold_ended_early", held_s="12.0"))
 
 
 def test_cautions_that_the_steps_name_exist() -> None:
