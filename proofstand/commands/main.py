@@ -11,7 +11,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from records.errors import EXIT_INTERRUPTED, InputError, OurFault, ProofstandError
 
@@ -51,6 +51,20 @@ class _Parser(argparse.ArgumentParser):
         )
 
 
+class _Version(argparse.Action):
+    """Says the version; what finds it out is imported only then."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str, **more: Any) -> None:
+        super().__init__(option_strings, dest, nargs=0, help=more.get("help"))
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        """Print it and stop."""
+        from proofstand.version import VERSION
+
+        print(f"proofstand {VERSION}")
+        parser.exit()
+
+
 def parser() -> argparse.ArgumentParser:
     """Return the parser with all commands."""
     top = _Parser(
@@ -58,19 +72,13 @@ def parser() -> argparse.ArgumentParser:
         description="Bench tests of rebuilt gas regulators: record, judge, keep.",
         epilog="Not a safety device. Relief valve and stop are on the rig.",
     )
-    top.add_argument("--version", action="version", version=_version())
+    top.add_argument("--version", action=_Version, help="show the version and stop")
     commands = top.add_subparsers(
         dest="command", metavar="COMMAND", required=True, parser_class=_Parser
     )
     for module in COMMANDS:
         module.add(commands)
     return top
-
-
-def _version() -> str:
-    from proofstand.version import VERSION
-
-    return f"proofstand {VERSION}"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

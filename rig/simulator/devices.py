@@ -211,7 +211,8 @@ class ServedRig:
     """A simulated rig behind a real Modbus TCP port of this computer.
 
     Rig time runs from the first request on, ``multiple`` times as fast as the wall
-    clock, or slower where the computer can't keep up; the clock register tells.
+    clock, or slower where the computer or the reader can't keep up; the clock register
+    tells.
 
     Args:
         rig: what is served. host, port: where; 0 takes any free port.
@@ -233,6 +234,8 @@ class ServedRig:
         self.multiple = multiple
         self._clock = clock
         self._anchor: tuple[float, float] | None = None
+        self._read_at = -math.inf  # when it was last read, wall time
+        self._read_to = 0.0  # up to where, rig time
         self._server = TcpServer(self, host, port, DEVICE)
         self.host = self._server.host
         self.port = self._server.port
@@ -240,6 +243,7 @@ class ServedRig:
     def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
         """Answer a request; called by the server."""
         self._catch_up()
+        self._read_at, self._read_to = self._clock(), self.rig.t_s
         return self.rig.read(table, address, count)
 
     def write(self, address: int, words: Sequence[int]) -> None:
@@ -286,11 +290,16 @@ class ServedRig:
         wall, rig = self._anchor
         aim = rig + (now - wall) * self.multiple
         most = self.rig.t_s + _MOST_BEHIND_S * self.multiple
+        if self.multiple > 1.0 and now - self._read_at < _WAITS_S:
+            # Faster than real time it waits for its reader: a stall of a few hundredths
+            # of a second on the computer is no gap of seconds on the bench.
+            most = min(most, self._read_to + _AHEAD_S)
         if aim > most:
-            # Too far behind to catch up without keeping a client waiting.
-            aim = most
+            aim = max(most, self.rig.t_s)
             self._anchor = (now, aim)
         self.rig.advance_to(aim)
 
 
-_MOST_BEHIND_S = 0.25
+_MOST_BEHIND_S = 0.25  # wall time; more can't be caught up without a client waiting
+_AHEAD_S = 0.2  # rig time beyond the last reading
+_WAITS_S = 2.0  # wall time after which nobody is taken to be reading any more

@@ -43,6 +43,9 @@ def judged(run: Run, *arguments: object) -> tuple[int, dict[str, Any]]:
     code, out, _ = run("judge", "--json", *arguments)
     document = json.loads(out)
     jsonschema.validate(document, schema("judgements-1.json"))
+    for finding in document["judgements"][0]["findings"]:
+        assert "?" not in finding["why"] + " ".join(finding["evidence"]["notes"])
+    assert "?" not in str(document["judgements"][0]["warnings"])
     return code, document["judgements"][0]
 
 

@@ -51,6 +51,7 @@ def test_facts_are_filled_in() -> None:
     assert "12.0 s" in reason(Reason.of("hold_ended_early", held_s="12.0"))
 
 
+@pytest.mark.tree
 def test_cautions_that_the_steps_name_exist() -> None:
     steps = (ROOT / "proofstand" / "procedure" / "steps").glob("*.py")
     named = {
@@ -61,6 +62,7 @@ def test_cautions_that_the_steps_name_exist() -> None:
         assert caution(id).endswith(".")
 
 
+@pytest.mark.tree
 def test_every_error_id_is_raised_somewhere() -> None:
     code = "\n".join(
         f.read_text("utf-8")
@@ -78,6 +80,7 @@ def test_labels_are_the_trade_s_words() -> None:
     assert label("external_leak") == "External leakage"
 
 
+@pytest.mark.tree
 def test_the_page_of_troubles_is_up_to_date() -> None:
     import runpy
 
@@ -107,6 +110,7 @@ def _facts_given() -> dict[str, list[set[str]]]:
     return given
 
 
+@pytest.mark.tree
 def test_every_sentence_is_given_the_facts_that_it_names() -> None:
     said = {id: " ".join(w.values()) for id, w in words()["trouble"].items()}
     said |= words()["reason"]

@@ -39,10 +39,40 @@ def test_time_runs_from_the_first_request_at_the_stated_multiple() -> None:
         wall.now_s += 3600.0
         link = TcpLink(served.host, served.port, 5.0)
         assert clock_s(link) == 0.0
-        wall.now_s += 0.1
-        assert clock_s(link) == pytest.approx(2.0, abs=0.011)
-        wall.now_s += 0.2
-        assert clock_s(link) == pytest.approx(6.0, abs=0.011)
+        for n in range(1, 31):
+            wall.now_s += 0.01
+            assert clock_s(link) == pytest.approx(0.2 * n, abs=0.011)
+        link.close()
+
+
+def test_faster_than_real_time_it_waits_for_its_reader() -> None:
+    wall = Wall()
+    with ServedRig(SimulatedRig(1), multiple=20.0, clock=wall) as served:
+        link = TcpLink(served.host, served.port, 5.0)
+        clock_s(link)
+        wall.now_s += 0.5  # the reader was held up: 10 s of rig time would be gone
+        assert clock_s(link) == pytest.approx(0.2, abs=0.011)
+        wall.now_s += 10.0  # nobody reads any more
+        for _ in range(500):
+            if served.rig.t_s > 1.0:
+                break
+            time.sleep(0.01)
+        assert served.rig.t_s > 1.0
+        link.close()
+
+
+def test_in_real_time_it_waits_for_nobody() -> None:
+    wall = Wall()
+    with ServedRig(SimulatedRig(1), multiple=1.0, clock=wall) as served:
+        link = TcpLink(served.host, served.port, 5.0)
+        clock_s(link)
+        for _ in range(4):
+            wall.now_s += 0.25
+            for _ in range(200):
+                if served.rig.t_s >= wall.now_s - 1000.0 - 0.011:
+                    break
+                time.sleep(0.01)
+        assert clock_s(link) == pytest.approx(1.0, abs=0.011)
         link.close()
 
 
@@ -54,8 +84,8 @@ def test_a_rig_that_can_not_keep_up_runs_slower_and_says_so() -> None:
         wall.now_s += 60.0  # the computer was away for a minute
         late = clock_s(link)
         assert late == pytest.approx(5.0, abs=0.011)
-        wall.now_s += 0.1
-        assert clock_s(link) == pytest.approx(late + 2.0, abs=0.02)
+        wall.now_s += 0.01
+        assert clock_s(link) == pytest.approx(late + 0.2, abs=0.02)
         link.close()
 
 
