@@ -22,7 +22,7 @@ from records.judgement import (
     Outcome,
     ResolvedLimit,
 )
-from records.measure import Measured, Reference
+from records.measure import Measured, Reference, std_cm3_min
 from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
@@ -476,7 +476,10 @@ def _outcome(
         hard = _against(found, readings, all_found, plan.rule, interval)
         if not isinstance(hard, Decision) or hard.outcome not in _PASSES:
             hiding = Reason.of(
-                "outlet_leak_could_hide_it", outlet_loss=f"{estimate.hidden:.3g}"
+                "outlet_leak_could_hide_it",
+                outlet_loss=f"{std_cm3_min(estimate.hidden):.3f} std cm3/min"
+                if estimate.id == "seat_leak"
+                else f"{estimate.hidden:.3g} Pa/s",
             )
             return Outcome.INCONCLUSIVE, (hiding, why)
     return outcome, (why,)

@@ -177,7 +177,8 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         name = label(finding.id)
         if several and finding.id in ("zero_offset", "closing_zero_change"):
             name += f", {finding.channel}"
-        limit = f"{shown.limit} {shown.unit}" if shown.limit else "-"
+        tail = f" {shown.reference}" if shown.reference else ""
+        limit = f"{shown.limit} {shown.unit}{tail}" if shown.limit else "-"
         rows.append((finding.step, name, shown.line, limit, finding.outcome.value))
         if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
             said = " ".join(reason(w) for w in finding.why)

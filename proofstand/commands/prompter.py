@@ -23,6 +23,7 @@ class Prompter:
 
     def __init__(self, *, quiet: bool, ask: bool) -> None:
         self._quiet = quiet
+        self._ask = ask
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._request: Request | None = None
         self._by = "technician"
@@ -47,7 +48,7 @@ class Prompter:
                 self._say(f"  {first} {second}")
                 if request.caution:
                     self._say(f"    ! {caution(request.caution)}")
-                if request.confirm:
+                if request.confirm and self._ask:
                     self._say("    [Enter] when done")
             case Marked(mark) if mark.kind is MarkKind.STEP_BEGIN:
                 self._say(f"{mark.t_s:8.1f} s  {mark.step}")
