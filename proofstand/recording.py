@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from records.errors import RefusedError
+from records.errors import InputError, RefusedError
 from records.planfile import plan_by_name
 from records.run import MarkKind
 from records.runfile import Seal, Signer, seal
@@ -14,7 +14,7 @@ from rig.acquisition import open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
 
-from .procedure.engine import Command, prepared_plan
+from .procedure.engine import Command, Engine, prepared_plan
 from .runs import load_job, new_header
 from .session import Closed, Hands, Marked, Session, SessionEvent
 
@@ -58,6 +58,10 @@ def record(
     plan, plan_text = plan_by_name(plan_name)
     job = load_job(job_path)
     prepared = prepared_plan(plan, job)
+    try:
+        Engine(prepared, rig)  # before anything is opened: can this rig run this plan
+    except InputError as error:
+        raise error.at(str(rig_path)) from None
     signer = _signer(key_folder)
     if hands is not None and not rig.simulated:
         raise RefusedError("hands_on_real_rig", where=str(rig_path))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, ClassVar, Literal
 
 from .calibration import Calibration
@@ -131,18 +132,21 @@ class Channel:
     @property
     def reference(self) -> Reference:
         """Gauge, absolute, difference, or none for other kinds."""
-        for reference in (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE):
-            if self.unit.endswith(reference.value):
-                return reference
-        return Reference.NONE
+        return _split(self.unit)[1]
 
     @property
     def measure_unit(self) -> Unit:
         """The unit of the scaled reading."""
-        text = self.unit
-        if self.reference is not Reference.NONE:
-            text = text[: -len(self.reference.value)]
-        return unit_of(text.strip(), self.id)
+        return unit_of(_split(self.unit)[0], self.id)
+
+
+@cache
+def _split(text: str) -> tuple[str, Reference]:
+    """Return a unit's name and its reference."""
+    for reference in (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE):
+        if text.endswith(reference.value):
+            return text.removesuffix(reference.value).strip(), reference
+    return text.strip(), Reference.NONE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

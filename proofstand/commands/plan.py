@@ -75,6 +75,7 @@ def run_check(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from proofstand.procedure.engine import Engine
+    from records.errors import InputError
     from records.planfile import plan_by_name
 
     plan, _ = plan_by_name(args.plan)
@@ -83,7 +84,10 @@ def run_check(args: argparse.Namespace) -> int:
         from rig.rigfile import load_rig
 
         rig = load_rig(Path(args.rig))
-        Engine(plan, rig)
+        try:
+            Engine(plan, rig)
+        except InputError as error:
+            raise error.at(args.rig) from None
         said += f", and rig {rig.id} has the channels it needs"
     if args.json:
         print(json.dumps({"schema": "proofstand.plan-checked/1", "plan": plan.id}))
