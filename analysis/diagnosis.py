@@ -45,8 +45,15 @@ def _external(findings: Sequence[Finding]) -> list[Finding]:
 
 def _seat(findings: Sequence[Finding]) -> list[Finding]:
     shown = _failed(findings, *_SEAT)
-    if shown or any(f.id in _SEAT and f.measured is not None for f in findings):
+    if shown:
         return shown
+    held = [f for f in findings if f.id in _SEAT and f.measured is not None]
+    if held:
+        # undecided by itself, but the outlet crossed its limit only while it was held
+        steps = {f.step for f in held}
+        late = [f for f in _failed(findings, "lockup_highest") if f.step in steps]
+        early = _failed(findings, "lockup_rise", "lockup_highest")
+        return late if late and len(early) == len(late) else []
     # no creep hold: a lockup that went on rising shows it too
     return [f for f in _failed(findings, "lockup_highest") if _went_on(f, findings)]
 
@@ -76,7 +83,12 @@ def _hidden(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _rig(findings: Sequence[Finding]) -> list[Finding]:
-    return [f for f in _because(findings, "rig_leak_above_gate") if f.id == "rig_leak"]
+    # wholly above the gate; an interval across it blames nobody
+    return [
+        f
+        for f in _because(findings, "rig_leak_above_gate")
+        if f.id == "rig_leak" and any(r.id == "outside_limit" for r in f.why)
+    ]
 
 
 def _supply(findings: Sequence[Finding]) -> list[Finding]:
@@ -109,7 +121,7 @@ SIGNS: tuple[Sign, ...] = (
         ("adjuster_lock", "spring"),
         _set,
     ),
-    Sign(("rig_fitting",), ("rig_fittings", "bleed_valve"), _rig),
+    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig),
     Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply),
 )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -44,6 +45,7 @@ from .zero import closing_zero_change, zero_offset
 _GAUGES = ("inlet", "outlet")
 _LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
 _SEAT = ("seat_leak", "creep_rate")
+GATE_SHARE = 0.1  # of the tightest leak limit
 _PASSES = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
 
 
@@ -143,8 +145,8 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
     if outlet is None or step.kind not in ("set", "lockup", "creep-hold"):
         return []
     if step.kind == "set":
-        return [set_pressure(readings, outlet, done)]
-    if step.kind == "lockup":
+        estimates = [set_pressure(readings, outlet, done)]
+    elif step.kind == "lockup":
         estimates = lockup_findings(readings, outlet, done)
     else:
         estimates = creep_findings(readings, outlet, done)
@@ -274,19 +276,22 @@ def _gated(found: list[_Found], readings: Readings) -> list[_Found]:
     """Return the leak findings, undecided where the rig leaks more than its gate."""
     rig = next((f for f in found if f.estimate.id == "rig_leak"), None)
     why: Reason | None = None
-    if rig is not None:
+    if rig is None:
+        # a leak of the rig can look like one of the regulator, or hide one
+        why = Reason.of("rig_leak_unknown")
+    else:
         limit = _limit_of(rig)
         resolved = None if limit is None else resolve_limit(limit, {})
         estimate = rig.estimate
         if estimate.interval is None or estimate.trouble:
             why = Reason.of("rig_leak_unknown")
-        elif isinstance(resolved, ResolvedLimit) and resolved.max is not None:
-            upper = estimate.interval[1]
-            if upper > resolved.max:
+        else:
+            upper, gate = estimate.interval[1], _gate(found, resolved)
+            if gate is not None and upper > gate:
                 why = Reason.of(
                     "rig_leak_above_gate",
-                    upper_end=f"{upper:.3g}",
-                    gate=f"{resolved.max:.3g}",
+                    upper_end=f"{std_cm3_min(upper):.3f} std cm3/min",
+                    gate=f"{std_cm3_min(gate):.3f} std cm3/min",
                 )
     if why is None:
         return found
@@ -297,6 +302,24 @@ def _gated(found: list[_Found], readings: Readings) -> list[_Found]:
         else f
         for f in found
     ]
+
+
+def _gate(
+    found: Sequence[_Found], resolved: ResolvedLimit | Reason | None
+) -> float | None:
+    """Return how much the rig may leak, Pa·m3/s.
+
+    The plan's own limit, and never more than a tenth of its tightest leak limit.
+    """
+    own = resolved.max if isinstance(resolved, ResolvedLimit) else None
+    ends = [own]
+    for f in found:
+        if f.estimate.id in ("external_leak", "seat_leak"):
+            limit = _limit_of(f)
+            other = None if limit is None else resolve_limit(limit, {})
+            if isinstance(other, ResolvedLimit) and other.max is not None:
+                ends.append(GATE_SHARE * other.max)
+    return min((end for end in ends if end is not None), default=None)
 
 
 def _tight(found: list[_Found]) -> list[_Found]:
@@ -310,10 +333,7 @@ def _tight(found: list[_Found]) -> list[_Found]:
         later = [
             g.estimate
             for g in found[number:]
-            if g.estimate.id == "external_leak"
-            and g.estimate.interval is not None
-            and not g.estimate.trouble
-            and not g.estimate.doubt
+            if g.estimate.id == "external_leak" and g.estimate.interval is not None
         ]
         if later and later[-1].interval is not None:
             hidden = max(0.0, later[-1].interval[1])
@@ -322,6 +342,9 @@ def _tight(found: list[_Found]) -> list[_Found]:
                 gas_k = dict(later[-1].evidence.model).get("gas_temperature_k", 293.15)
                 hidden = hidden / volume * gas_k / 293.15 if volume > 0.0 else 0.0
             estimate = dataclasses.replace(estimate, hidden=hidden)
+            if later[-1].trouble or later[-1].doubt:
+                untold = Reason.of("outlet_not_shown_tight")
+                estimate = estimate.but(doubt=[untold])
         result.append(f.with_estimate(estimate))
     return result
 
@@ -406,7 +429,11 @@ def _finding(
     base = dataclasses.replace(
         base,
         measured=Measured(
-            estimate.value, estimate.u, kind.kind, kind.reference, estimate.dof
+            estimate.value,
+            math.hypot(estimate.u, *(x.u for x in lines if x.group == "outlet_loss")),
+            kind.kind,
+            kind.reference,
+            estimate.dof,
         ),
         interval=interval,
         budget=lines,
@@ -426,8 +453,31 @@ def _finding(
         return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
     outcome, why = _outcome(found, decision, interval, readings, all_found, plan)
     return dataclasses.replace(
-        base, outcome=outcome, why=why, p_conform=decision.p_conform
+        base,
+        outcome=outcome,
+        why=why,
+        p_conform=_conforms(found, decision, interval, readings, all_found),
     )
+
+
+def _conforms(
+    found: _Found,
+    decision: Decision,
+    interval: tuple[float, float],
+    readings: Readings,
+    all_found: Sequence[_Found],
+) -> float | None:
+    """Return the probability of conformity, what may be hidden included."""
+    estimate = found.estimate
+    if estimate.id not in _SEAT:
+        return decision.p_conform
+    if estimate.hidden is None or decision.p_conform is None:
+        return None  # nothing says how much an outlet leak hides
+    middle = dataclasses.replace(estimate, value=0.5 * (interval[0] + interval[1]))
+    wide = _against(found.with_estimate(middle), readings, all_found, interval=interval)
+    if not isinstance(wide, Decision) or wide.p_conform is None:
+        return decision.p_conform
+    return min(decision.p_conform, wide.p_conform)
 
 
 def _with_hidden(
@@ -469,10 +519,11 @@ def _outcome(
     if outcome not in _PASSES:
         return outcome, (why, *_once(estimate.doubt))
     if estimate.doubt:
-        return Outcome.INCONCLUSIVE, (*_once(estimate.doubt), why)
+        told = () if estimate.id in _SEAT else (why,)
+        return Outcome.INCONCLUSIVE, (*_once(estimate.doubt), *told)
     if estimate.id in _SEAT:
         if estimate.hidden is None:
-            return Outcome.INCONCLUSIVE, (Reason.of("outlet_not_shown_tight"), why)
+            return Outcome.INCONCLUSIVE, (Reason.of("outlet_not_shown_tight"),)
         hard = _against(found, readings, all_found, plan.rule, interval)
         if not isinstance(hard, Decision) or hard.outcome not in _PASSES:
             hiding = Reason.of(
@@ -481,7 +532,7 @@ def _outcome(
                 if estimate.id == "seat_leak"
                 else f"{estimate.hidden:.3g} Pa/s",
             )
-            return Outcome.INCONCLUSIVE, (hiding, why)
+            return Outcome.INCONCLUSIVE, (hiding,)
     return outcome, (why,)
 
 

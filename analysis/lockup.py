@@ -330,4 +330,12 @@ def inlet_moved(
             moved=f"{100.0 * moved / abs(level):.1f} %" if level else "all",
             band=f"{100.0 * band:g} %",
         )
+    wanted = done.step.inlet
+    if wanted is not None and abs(level - wanted.value_si) > band * wanted.value_si:
+        return Reason.of(
+            "inlet_off_plan",
+            found_pa=f"{level:.0f}",
+            wanted=wanted.typed,
+            band=f"{100.0 * band:g} %",
+        )
     return None

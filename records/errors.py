@@ -77,6 +77,8 @@ INPUT_IDS = frozenset(
         "plan_unknown",
         "plan_source_missing",
         "plan_order",
+        "plan_lacks_step",
+        "plan_gate_wide",
         "plan_target_missing",
         "job_target_missing",
         "fault_unknown",
@@ -101,6 +103,7 @@ RIG_IDS = frozenset(
         "instrument_refused",
         "instrument_wrong_answer",
         "instrument_lost",
+        "instrument_frozen",
         "port_in_use",
         "simulated_rig_stopped",
     }
@@ -114,7 +117,14 @@ INTEGRITY_IDS = frozenset(
         "journal_damaged",
     }
 )
-REFUSED_IDS = frozenset({"hands_on_real_rig", "run_being_recorded"})
+REFUSED_IDS = frozenset(
+    {
+        "hands_on_real_rig",
+        "run_being_recorded",
+        "no_purge_statement",
+        "pressure_above_rating",
+    }
+)
 FAULT_IDS = frozenset({"our_fault"})
 
 WARNING_IDS = frozenset(
@@ -151,6 +161,7 @@ REASON_IDS = frozenset(
         "samples_saturated",
         "samples_stuck",
         "inlet_not_steady",
+        "inlet_off_plan",
         "not_steady",
         "no_shut_off_seen",
         "closing_time_outside",

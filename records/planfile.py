@@ -95,9 +95,50 @@ def _check(plan: Plan, text: str, name: str) -> None:
         for limit in step.limits:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
         seen.add(step.id)
+    _check_whole(plan, name)
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
         unit_of(unit, f"{name}:{line}: display.{role}")
+
+
+def _check_whole(plan: Plan, name: str) -> None:
+    """Refuse a plan whose findings nothing would hold up."""
+    kinds = {step.kind for step in plan.steps}
+    leaks = [
+        (limit, step)
+        for step in plan.steps
+        for limit in step.limits
+        if limit.finding in ("seat_leak", "external_leak") and limit.max is not None
+    ]
+    under_pressure = kinds & {"set", "lockup", "creep-hold", "body-hold"}
+    needed = [
+        (bool(under_pressure), "zero", "pressures mean nothing without one"),
+        (bool(under_pressure), "closing-zero", "a zero that moved would go unseen"),
+        (bool(under_pressure), "vent-down", "pressure would be left in the regulator"),
+        (bool(leaks), "rig-hold", "a leak of the rig looks like the regulator's"),
+    ]
+    for wanted, kind, why in needed:
+        if wanted and kind not in kinds:
+            raise InputError("plan_lacks_step", where=name, needs=kind, why=why)
+    gates = [
+        limit
+        for step in plan.steps
+        for limit in step.limits
+        if limit.finding == "rig_leak" and limit.max is not None
+    ]
+    for limit, step in leaks:
+        assert limit.max is not None
+        most = 0.1 * limit.max.quantity.value_si
+        for gate in gates:
+            assert gate.max is not None
+            if gate.max.quantity.value_si > most * (1.0 + 1e-9):
+                raise InputError(
+                    "plan_gate_wide",
+                    where=name,
+                    given=gate.max.typed,
+                    limit=limit.max.typed,
+                    step=step.id,
+                )
 
 
 def _check_values(step: Step, text: str, name: str) -> None:

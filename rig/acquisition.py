@@ -17,6 +17,7 @@ from .clock import Clock
 from .instruments.modbus import ModbusInstrument, Reading
 
 BLOCK_NS = 100_000_000  # a block holds at most this much
+FROZEN_NS = 3_000_000_000  # a clock that stands still so long stamps nothing new
 PATIENCE = 3  # answers that may fail in a row before the instrument counts as lost
 
 
@@ -41,6 +42,7 @@ class _Line:
     rows: list[Reading] = field(default_factory=list)
     opened_ns: int = 0
     last_t_ns: int | None = None
+    moved_ns: int = 0  # host time at which its clock was last seen to move
     failures: int = 0
     failing_since_ns: int = 0
 
@@ -130,6 +132,18 @@ class Acquisition:
         if id not in self.part.origins:
             offset = reading.host_ns - self.part.host_ns
             self.part.origins[id] = reading.t_ns - offset
+        if line.last_t_ns is None or reading.t_ns > line.last_t_ns:
+            line.moved_ns = reading.host_ns
+        elif reading.host_ns - line.moved_ns > FROZEN_NS:
+            declared = line.instrument.declared
+            raise RigError(
+                "instrument_frozen",
+                where=id,
+                instrument=id,
+                host=declared.host,
+                port=declared.port,
+                seconds=f"{(reading.host_ns - line.moved_ns) * 1e-9:.1f}",
+            )
         if line.last_t_ns is not None and reading.t_ns <= line.last_t_ns:
             # The same answer again is not a second measurement: kept, and marked.
             self.counts.stale += 1

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from analysis.events import EventDetector
-from records.errors import InputError
+from records.errors import InputError, RefusedError
 from records.jobcard import JobCard
 from records.measure import Kind, Quantity
 from records.plan import Plan, Step
@@ -20,7 +20,7 @@ from records.rig import Channel, Rig
 from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
-from .stages import MOST_ATTEMPTS, Ask, Hold, Soak, Stage
+from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
     creep_hold,
@@ -29,7 +29,7 @@ from .steps import (
     lockup,
     pressurise,
     rig_hold,
-    set,
+    setting,
     vent_down,
     zero,
 )
@@ -42,7 +42,7 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "closing-zero": zero.stages,
     "rig-hold": rig_hold.stages,
     "pressurise": pressurise.stages,
-    "set": set.stages,
+    "set": setting.stages,
     "exercise": exercise.stages,
     "lockup": lockup.stages,
     "creep-hold": creep_hold.stages,
@@ -52,6 +52,9 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
 }
 # After an over-pressure or an abandoned step the gas still has to come off.
 _MAKES_SAFE = ("vent-down", "closing-zero")
+_GATING = ("inlet", "outlet")
+# A pressure channel without a good sample for so long is an alarm.
+SILENT_S = 1.0
 _PRESSURE_ROLES = ("inlet", "outlet", "interstage", "bonnet")
 
 
@@ -96,10 +99,27 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
 
     Raises:
         InputError: ``job_target_missing``.
+        RefusedError: ``no_purge_statement``, ``pressure_above_rating``.
     """
+    if not job.purged:
+        raise RefusedError("no_purge_statement", where=job.id)
+    rating = job.regulator.nameplate.inlet_max
     steps = []
     for step in plan.steps:
         filled = step
+        if (
+            rating is not None
+            and step.inlet is not None
+            and step.kind != "rig-hold"
+            and step.inlet.value_si > rating.value_si
+        ):
+            raise RefusedError(
+                "pressure_above_rating",
+                where=job.id,
+                step=step.id,
+                asked=step.inlet.typed,
+                rating=rating.typed,
+            )
         if step.target_from_job:
             if job.set_pressure is None:
                 raise InputError("job_target_missing", where=job.id, step=step.id)
@@ -161,6 +181,8 @@ class Engine:
         self._waiting: Request | None = None
         self._confirmed = False
         self._alarm = False
+        self._silent: set[str] = set()
+        self._given_up = False
         self._out: list[Output] = []
         self.ended = ""
 
@@ -194,12 +216,14 @@ class Engine:
             watched = self._by_channel.get(id)
             if watched is not None and len(trace):
                 watched.add(trace)
-        for watched in self._watched.values():
-            if watched.t_s:
+        for role, watched in self._watched.items():
+            if watched.t_s and role in _GATING:
                 newest.append(watched.t_s[-1])
         if newest and not self.ended:
-            # Up to the slowest channel: a later one may still bring samples.
-            until = min(newest) if len(newest) == len(self._watched) else -1.0
+            # Up to the slowest of inlet and outlet, which come from the same reading or
+            # nearly so; none of the others can hold the watch over pressure up.
+            gating = sum(role in _GATING for role in self._watched)
+            until = min(newest) if len(newest) == gating else -1.0
             while self._next_tick <= until and not self.ended:
                 self._tick(self._next_tick)
                 self._next_tick += TICK_S
@@ -263,6 +287,8 @@ class Engine:
         if self._step < 0:
             self._begin_step(0)
         self._watch_pressure()
+        if self._watch_silence():
+            return
         # A stage that is over at once lets the next one begin in the same moment.
         for _ in range(8):
             if self.ended or not self._advance():
@@ -295,6 +321,31 @@ class Engine:
                 self._end_step("over_pressure")
                 return
 
+    def _watch_silence(self) -> bool:
+        """Mark pressure channels that give nothing; nothing goes on meanwhile."""
+        step = self.step
+        if step is None or self._now_s < SILENT_S:
+            return False
+        view = self._view()
+        silent = {
+            role
+            for role in _GATING
+            if role in self._watched and view.last(role, SILENT_S)[0].size == 0
+        }
+        for role in sorted(silent - self._silent):
+            told = {"trouble": "channel_silent", "channel": self._id_of(role)}
+            self._mark(MarkKind.TROUBLE, told)
+        back = self._silent - silent
+        for role in sorted(back):
+            self._mark(MarkKind.NOTE, {"back": self._id_of(role)})
+        self._silent = silent
+        if back and not silent and self._hold_from_s is not None:
+            self._again("channel_silent", "trace")
+        return bool(silent)
+
+    def _id_of(self, role: str) -> str:
+        return self._watched[role].channel.id
+
     def _advance(self) -> bool:
         """Let the stage that is on have a look; return whether it is over."""
         if self.step is None:
@@ -311,13 +362,18 @@ class Engine:
     def _advance_ask(self, stage: Ask) -> bool:
         seen = stage.see(self._view()) if stage.see is not None else None
         if seen is not None and stage.redo == seen.event:
-            self._again(seen.event, "trace", **dict(seen.facts))
-            return False
+            if self._attempt < MOST_ATTEMPTS:
+                self._again(seen.event, "trace", **dict(seen.facts))
+                return False
+            # As often as that it is the regulator's way; the judgement weighs it.
+            seen = Seen("shut_off", seen.t_s, seen.facts)
         done = (seen is not None or stage.see is None) and (
             self._confirmed or not stage.confirm
         )
         if not done:
-            if self._now_s - self._since_s > stage.give_up_s:
+            if self._waits_too_long(stage):
+                # Nothing may be built on a step that was not done: off with the gas.
+                self._given_up = True
                 self._end_step("timed_out")
                 return True
             return False
@@ -329,11 +385,19 @@ class Engine:
                 self._locked = True
         if stage.act in ("set_outlet", "open_bleed", "vent_down", "screw_out"):
             self._locked = False
+            self._shut_off_s = None  # what was locked up before is over
         if stage.adjusts:
             self._mark(MarkKind.ADJUSTED, {"act": stage.act})
         if stage.opens:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
+
+    def _waits_too_long(self, stage: Ask) -> bool:
+        """Tell whether to give up; never on a person, never while gas comes off."""
+        step = self.step
+        if stage.confirm or step is None or step.kind in _MAKES_SAFE:
+            return False
+        return self._now_s - self._since_s > stage.give_up_s
 
     def _advance_hold(self, stage: Hold) -> bool:
         if self._hold_from_s is None:
@@ -395,8 +459,9 @@ class Engine:
             self.ended = "done"
             self._waiting = None
             return
-        if self._alarm and step.kind not in _MAKES_SAFE:
-            self._mark(MarkKind.STEP_SKIP, {"why": "over_pressure"})
+        if (self._alarm or self._given_up) and step.kind not in _MAKES_SAFE:
+            why = "over_pressure" if self._alarm else "earlier_step_not_done"
+            self._mark(MarkKind.STEP_SKIP, {"why": why})
             self._begin_step(index + 1)
             return
         self._begin_attempt(step)
@@ -417,6 +482,7 @@ class Engine:
         if step is None:
             return
         if self._attempt >= MOST_ATTEMPTS and by == "trace":
+            self._given_up = True
             self._end_step("timed_out")
             return
         told = {name: value for name, value in facts.items() if name != "why"}

@@ -12,11 +12,16 @@ def _text(value: float) -> str:
     return repr(round(value, 6))
 
 
-def vented(*roles: str, seconds: float = 2.0) -> See:
-    """All gauge channels of these roles read close to zero and stay there.
+MOST_ZERO_PA = 2000.0  # nothing above this counts as vented, whatever the span
 
-    Close means within 1 % of the channel's span: a zero that is further off is a
-    fault of the transducer, and the reading that follows finds it.
+
+def vented(*roles: str, seconds: float = 2.0) -> See:
+    """All channels of these roles read close to zero and stay there.
+
+    Close means within 1 % of the channel's span and within 2 kPa, or within four times
+    the stated uncertainty of its zero where that is more: a zero that is further off is
+    a fault of the transducer, and the reading that follows finds it. A role without a
+    gauge channel can't be seen to be vented.
     """
 
     def see(view: View) -> Seen | None:
@@ -25,9 +30,12 @@ def vented(*roles: str, seconds: float = 2.0) -> See:
                 not view.has(role)
                 or view.channel(role).reference is not Reference.GAUGE
             ):
-                continue
-            low, high = (q.value_si for q in view.channel(role).span)
-            near = 0.01 * (high - low)
+                return None
+            channel = view.channel(role)
+            low, high = (q.value_si for q in channel.span)
+            near = min(0.01 * (high - low), MOST_ZERO_PA)
+            if channel.calibration is not None:
+                near = max(near, 4.0 * channel.calibration.u_offset())
             state = view.steadiness(role, seconds, 0.5 * near)
             if state is None or not state.steady or abs(state.mean) > near:
                 return None

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from proofstand.procedure.engine import (
@@ -17,7 +19,9 @@ from proofstand.procedure.engine import (
     prepared_plan,
 )
 from proofstand.simulated import demo_job
-from records.errors import InputError
+from records.errors import InputError, RefusedError
+from records.jobcard import Nameplate
+from records.measure import parse_quantity
 from records.plan import Plan
 from records.planfile import builtin_plan, parse_plan
 from records.rig import Rig
@@ -96,6 +100,8 @@ def test_what_could_hurt_is_never_begun_from_the_trace_alone() -> None:
                 "raise_inlet",
                 "set_inlet",
                 "vent_down",
+                "open_to_air",
+                "fill_outlet",
             ):
                 assert stage.confirm, (step.id, stage.act)  # type: ignore[union-attr]
                 assert stage.see is not None, (step.id, stage.act)  # type: ignore[union-attr]
@@ -103,8 +109,6 @@ def test_what_could_hurt_is_never_begun_from_the_trace_alone() -> None:
 
 def feed(engine: Engine, start: float, stop: float, **levels: float) -> list[object]:
     """Feed flat pressures, Pa gauge by role, at 20 Hz, with a little noise."""
-    import numpy as np
-
     t = np.arange(round(start * 20), round(stop * 20)) / 20.0
     noise = np.random.default_rng(int(start * 20) + 1).standard_normal(t.size)
     out: list[object] = []
@@ -123,24 +127,32 @@ def asked(out: Sequence[object]) -> list[str]:
     return [o.act for o in out if isinstance(o, Request)]
 
 
+def answer(engine: Engine) -> None:
+    request = engine.request
+    assert request is not None
+    engine.command(Acknowledge(request.id, "t"))
+
+
 def test_nothing_is_connected_while_there_is_pressure() -> None:
     engine = Engine(plan(), simulated_rig())
     out = feed(engine, 0.0, 30.0, inlet=50_000.0)
     assert asked(out) == ["open_to_air"]
-    out = feed(engine, 30.0, 60.0)
+    assert feed(engine, 30.0, 35.0) == []  # at zero, and nobody has said so yet
+    answer(engine)
+    out = feed(engine, 35.0, 60.0)
     assert asked(out) == ["fit_blank"]
     # Confirmed, but the inlet reads pressure: the next request does not come.
     assert feed(engine, 60.0, 63.0, inlet=5_000.0) == []
-    request = engine.request
-    assert request is not None
-    engine.command(Acknowledge(request.id, "t"))
+    answer(engine)
     assert asked(feed(engine, 63.0, 80.0, inlet=5_000.0)) == []
     assert asked(feed(engine, 80.0, 90.0)) == ["raise_inlet"]
 
 
 def test_an_answer_to_an_old_request_is_passed_over() -> None:
     engine = Engine(plan(), simulated_rig())
-    feed(engine, 0.0, 15.0)
+    feed(engine, 0.0, 5.0)
+    answer(engine)
+    feed(engine, 5.0, 20.0)
     assert engine.command(Acknowledge("zero.1", "t")) == []
     assert engine.command(Acknowledge("no-such.9", "t")) == []
 
@@ -178,8 +190,6 @@ def test_a_rig_without_an_outlet_channel_is_refused() -> None:
 
 
 def test_a_plan_that_takes_the_set_pressure_from_a_card_without_one() -> None:
-    from dataclasses import replace
-
     text = builtin_plan("low-pressure")[1].replace(
         'target = "11.0 in. w.c. gauge"', 'target = "job"'
     )
@@ -187,3 +197,68 @@ def test_a_plan_that_takes_the_set_pressure_from_a_card_without_one() -> None:
     assert prepared_plan(wanting, demo_job()).step("set") is not None
     with pytest.raises(InputError, match="job_target_missing"):
         prepared_plan(wanting, replace(demo_job(), set_pressure=None))
+
+
+def test_a_rig_left_under_pressure_is_never_called_done() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 15.0)
+    feed(engine, 15.0, 16.0, outlet=6_000.0)  # over-pressure: on to vent-down
+    out = feed(engine, 16.0, 3000.0, inlet=60_000.0, outlet=2_800.0)
+    assert asked(out) == []
+    assert engine.ended == ""
+    assert engine.request is not None
+    assert engine.request.act == "vent_down"
+
+
+def test_nobody_there_is_no_reason_to_go_on() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    answer(engine)
+    assert asked(feed(engine, 5.0, 3000.0)) == ["fit_blank"]
+    assert engine.request is not None
+    assert engine.request.act == "fit_blank"
+
+
+def test_a_silent_pressure_channel_stops_everything_and_is_told() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    answer(engine)
+    out = feed(engine, 5.0, 10.0, outlet=float("nan"))
+    troubles = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.TROUBLE]
+    assert [m.data["trouble"] for m in troubles] == ["channel_silent"]
+    assert asked(feed(engine, 10.0, 60.0, outlet=float("nan"))) == []
+    out = feed(engine, 60.0, 63.0)
+    assert any(isinstance(o, Mark) and "back" in o.data for o in out)
+
+
+def test_a_silent_barometer_does_not_blind_the_watch_over_pressure() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    rig = simulated_rig()
+    outlet = rig.channel("outlet")
+    inlet = rig.channel("inlet")
+    assert outlet is not None
+    assert inlet is not None
+    t = np.arange(100, 140) / 20.0
+    flags = np.zeros(t.size, np.uint8)
+    out = engine.feed(
+        {
+            outlet.id: Trace(outlet.id, t, np.full(t.size, 9_000.0), flags),
+            inlet.id: Trace(inlet.id, t, np.full(t.size, 10.0), flags),
+        }
+    )
+    marks = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.TROUBLE]
+    assert [m.data["trouble"] for m in marks] == ["over_pressure"]
+
+
+def test_without_a_purge_statement_no_pressure_is_applied() -> None:
+    with pytest.raises(RefusedError, match="no_purge_statement"):
+        prepared_plan(plan(), replace(demo_job(), purged=False))
+
+
+def test_the_nameplate_is_not_exceeded() -> None:
+    low = Nameplate(inlet_max=parse_quantity("5 psi gauge"))
+    job = demo_job()
+    small = replace(job, regulator=replace(job.regulator, nameplate=low))
+    with pytest.raises(RefusedError, match="pressure_above_rating"):
+        prepared_plan(plan(), small)

@@ -34,9 +34,15 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="fill_outlet",
             aim=step.outlet,
             see=at_pressure("outlet", step.outlet.value_si, 0.05),
+            confirm=True,
         ),
         Ask(act="hands_off"),
         Soak(seconds=soak),
         Hold(seconds=step.hold.value_si),
-        Ask(act="open_to_air", see=vented("inlet", "outlet"), caution="vent"),
+        Ask(
+            act="open_to_air",
+            see=vented("inlet", "outlet"),
+            confirm=True,
+            caution="vent",
+        ),
     )

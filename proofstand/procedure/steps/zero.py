@@ -12,6 +12,11 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return the stages of a ``zero`` or ``closing-zero`` step."""
     assert step.hold is not None
     return (
-        Ask(act="open_to_air", see=vented("inlet", "outlet"), caution="vent"),
+        Ask(
+            act="open_to_air",
+            see=vented("inlet", "outlet"),
+            confirm=True,
+            caution="vent",
+        ),
         Hold(seconds=step.hold.value_si),
     )
