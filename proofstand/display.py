@@ -14,11 +14,18 @@ from records.plan import Plan
 
 _KEY_OF_KIND = {Kind.LEAK: "leak", Kind.TIME: "time", Kind.RATE: "rate"}
 STD_NOTE = "std cm3/min: at 20 °C and 101.325 kPa"
+WATER_NOTE = "in. w.c.: water at 60 °F, 27.71 to the psi"
+SKEW_SHARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A finding as text."""
+    """A finding as text.
+
+    Attributes:
+        skew: the value does not lie in the middle of its interval, so that value and
+            half a width would mislead.
+    """
 
     value: str
     uncertainty: str
@@ -26,6 +33,7 @@ class Shown:
     limit: str
     unit: str
     reference: str
+    skew: bool = False
 
     @property
     def line(self) -> str:
@@ -33,6 +41,8 @@ class Shown:
         if not self.value:
             return "not measured"
         tail = f" {self.unit}" + (f" {self.reference}" if self.reference else "")
+        if self.skew:
+            return f"{self.value} ({self.interval}){tail}"
         return f"{self.value} ± {self.uncertainty}{tail}"
 
 
@@ -97,12 +107,15 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
 
     decimals = 3
     value = uncertainty = interval = ""
+    skew = False
     if finding.interval is not None and finding.measured is not None:
         low, high = finding.interval
         half = 0.5 * (high - low) / unit.factor
         decimals = digits_for(half)
         value = text(finding.measured.value, decimals)
         uncertainty = number(half, decimals)
+        middle = 0.5 * (low + high)
+        skew = abs(finding.measured.value - middle) > SKEW_SHARE * (high - low)
         interval = f"{text(low, decimals)} to {text(high, decimals)}"
     limit = ""
     if finding.limit is not None:
@@ -114,4 +127,4 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
             limit = f"at most {text(high_end, enough)}"
         elif low_end is not None:
             limit = f"at least {text(low_end, enough)}"
-    return Shown(value, uncertainty, interval, limit, unit.name, word)
+    return Shown(value, uncertainty, interval, limit, unit.name, word, skew)

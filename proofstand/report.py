@@ -14,6 +14,7 @@ from records.errors import (
     Reason,
     Trouble,
 )
+from records.faults import CATALOGUE
 from records.judgement import BudgetLine, Finding, Judgement, Outcome, Verdict
 from records.measure import SI_UNIT
 from records.plan import Plan
@@ -21,7 +22,7 @@ from records.rig import Rig
 from records.run import Run
 from records.tomlfile import to_jsonable
 
-from .display import STD_NOTE, show
+from .display import STD_NOTE, WATER_NOTE, show, unit_for
 from .words.sentences import label, reason
 
 SCHEMA = "proofstand.judgements/1"
@@ -45,7 +46,9 @@ def combined_exit(codes: Sequence[int]) -> int:
 def role_of(finding: Finding, rig: Rig) -> str:
     """Return the role of a finding's channel, or ""."""
     channel = rig.channel_by_id(finding.channel)
-    return channel.role if channel is not None else ""
+    if channel is not None:
+        return channel.role
+    return finding.channel if rig.channel(finding.channel) is not None else ""
 
 
 def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]:
@@ -82,8 +85,18 @@ def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]
 
 
 def because_text(why: Reason, rig: Rig) -> str:
-    """Return why a group is suspected, in words."""
-    return reason(why)
+    """Return why a group is suspected, in words that name the finding."""
+    facts = dict(why.facts)
+    if "finding" not in facts:
+        return reason(why)
+    step = f", step {facts['step']}" if facts.get("step") else ""
+    return f"{label(facts['finding'])}{step}: {reason(why)}"
+
+
+def fault_text(id: str) -> str:
+    """Return a fault as a person would say it."""
+    entry = CATALOGUE.get(id)
+    return entry.sentence if entry is not None else id.replace("_", " ")
 
 
 def _finite(value: float | None) -> float | None:
@@ -166,9 +179,28 @@ def trouble_json(trouble: Trouble) -> dict[str, Any]:
     }
 
 
+def _tails(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
+    """Return what has to be said of rates without a limit, beside their value."""
+    said = []
+    for finding in judgement.findings:
+        if finding.id != "pressure_decay_rate":
+            continue
+        told = [*finding.why, *finding.evidence.notes]
+        words = [reason(w) for w in told if w.id != "no_limit"]
+        mean = dict(finding.evidence.model).get("mean_slope")
+        if mean is not None:
+            unit = unit_for(plan, finding.kind.kind, role_of(finding, run.header.rig))
+            words.append(
+                f"A straight line over the hold has slope {mean / unit.factor:.4g} "
+                f"{unit.name}; it is not the lasting rate, and no leak."
+            )
+        said.append(f"{finding.step}, {label(finding.id)}: {' '.join(words)}")
+    return said
+
+
 def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     """Return the findings as text, one line each, then verdict, causes and warnings."""
-    rows = [("step", "finding", "value ± U (95 %)", "limit", "outcome")]
+    rows = [("step", "finding", "value, 95 % interval", "limit", "outcome")]
     notes: list[str] = []
     several = len({f.channel for f in judgement.findings if f.id == "zero_offset"}) > 1
     for finding in judgement.findings:
@@ -183,6 +215,7 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
             said = " ".join(reason(w) for w in finding.why)
             notes.append(f"{finding.step}, {name}: {said}")
+    notes += _tails(judgement, run, plan)
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = [
         "  ".join(
@@ -193,15 +226,18 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     lines.insert(1, "  ".join("-" * width for width in widths))
     if any("std cm3" in row[2] for row in rows):
         lines.append(f"({STD_NOTE})")
+    if any("in. w.c." in row[2] for row in rows):
+        lines.append(f"({WATER_NOTE})")
     lines.append("")
     lines.append(f"Verdict: {judgement.verdict.value.upper()}")
     lines += [f"  {note}" for note in notes]
     for suspect in judgement.suspects:
-        group = ", ".join(suspect.fault_group)
-        lines.append(f"Likely group of causes: {group}")
+        lines.append("Likely group of causes (this test can't tell them apart):")
+        lines += [f"  - {fault_text(id)}" for id in suspect.fault_group]
         lines += [
             f"  because: {because_text(b, run.header.rig)}" for b in suspect.because
         ]
-        lines += [f"  look at: {place}" for place in suspect.look_at]
+        places = ", ".join(place.replace("_", " ") for place in suspect.look_at)
+        lines.append(f"  look at: {places}")
     lines += [f"Note: {reason(w)}" for w in judgement.warnings]
     return "\n".join(lines)

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from records.errors import ProofstandError, RigError
 from records.journal import JournalWriter
+from records.measure import Kind
 from records.plan import Plan
 from records.rig import Channel, Rig
 from records.run import Mark, MarkKind, Request, RunHeader, channel_trace
@@ -22,9 +23,11 @@ from records.trace import Block, Trace
 from rig.acquisition import Acquisition, OpenInstrument
 from rig.clock import Clock
 
+from .display import unit_for, value_text
 from .procedure.engine import Abandon, Acknowledge, Command, Engine
 
 SYNC_NS = 1_000_000_000
+SHOW_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,14 @@ class Sampled:
 
     part: int
     traces: Mapping[str, Trace]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The latest pressures as text, with unit and reference, about once a second."""
+
+    t_s: float
+    readings: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +83,7 @@ class Closed:
     rig_seconds: float
 
 
-SessionEvent = Started | Sampled | Asked | Marked | Troubled | Closed
+SessionEvent = Started | Sampled | Shown | Asked | Marked | Troubled | Closed
 
 
 class Hands(Protocol):
@@ -126,6 +137,7 @@ class Session:
         self._last_s: dict[str, float] = {}
         self._seen: dict[str, float] = {}
         self._now_s = 0.0
+        self._shown_s = 0.0
 
     @property
     def engine(self) -> Engine:
@@ -234,7 +246,21 @@ class Session:
                 if len(good):
                     self._seen[channel.role] = float(good.value[-1])
         self._tell(Sampled(block.part, traces))
+        if self._now_s - self._shown_s >= SHOW_S:
+            self._shown_s = self._now_s
+            self._tell(Shown(self._now_s, self._readings()))
         self._say(journal, self._engine.feed(traces))
+
+    def _readings(self) -> tuple[tuple[str, str], ...]:
+        shown = []
+        for channel in self._rig.channels:
+            value = self._seen.get(channel.role)
+            kind = channel.measure_unit.kind
+            if value is not None and kind is Kind.PRESSURE:
+                unit = unit_for(self._engine.plan, kind, channel.role)
+                text = value_text(value, kind, channel.reference, unit)
+                shown.append((channel.id, text))
+        return tuple(shown)
 
     def _work_hands(self) -> list[Command]:
         if self._hands is None:
@@ -266,6 +292,7 @@ __all__ = [
     "Sampled",
     "Session",
     "SessionEvent",
+    "Shown",
     "Started",
     "Troubled",
 ]

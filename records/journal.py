@@ -33,7 +33,6 @@ _FAMILY = b"proofstand.journal/"
 _HEAD = struct.Struct("<IBI")
 _BLOCK = struct.Struct("<HHIH")
 _HEADER, _PART, _SAMPLES, _MARK, _TRUTH, _CLOSE = range(1, 7)
-_LONGEST = 1 << 28
 
 
 class JournalWriter:
@@ -60,9 +59,14 @@ class JournalWriter:
             ) from None
         if fcntl is not None:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        self._file.write(MAGIC)
-        self._write(_HEADER, to_json(header))
-        self.sync()
+        try:
+            self._write_all(MAGIC)
+            self._write(_HEADER, to_json(header))
+            self.sync()
+        except InputError:
+            self._file.close()
+            path.unlink()  # nothing was recorded in it yet
+            raise
 
     def _write(self, kind: int, payload: bytes) -> None:
         check = zlib.crc32(payload, zlib.crc32(bytes([kind])))
@@ -104,7 +108,12 @@ class JournalWriter:
 
     def sync(self) -> None:
         """Wait until everything written is on the disk."""
-        os.fsync(self._file.fileno())
+        try:
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise InputError(
+                "file_unwritable", where=str(self.path), why=error.strerror or error
+            ) from None
 
     def close(self, how: str) -> None:
         """Write the close record and close the file.
@@ -118,8 +127,10 @@ class JournalWriter:
     def drop(self) -> None:
         """Close the file without a close record: the run stays interrupted."""
         if not self._file.closed:
-            self.sync()
-            self._file.close()
+            try:
+                self.sync()
+            finally:
+                self._file.close()
 
 
 @dataclass(slots=True)
@@ -249,25 +260,34 @@ def _bytes_of(path: Path) -> tuple[bytes, bool]:
 
 
 def _records(data: bytes) -> Iterator[tuple[int, int, bytes, bool]]:
-    """Yield (start, kind, payload, check fits) up to the last whole record."""
+    """Yield (start, kind, payload, check fits) up to the last whole record.
+
+    After a place that is no whole record the next one is searched for byte by byte;
+    only one found later shows that the place is damage and not the torn end.
+    """
     start = len(MAGIC)
-    pending: list[tuple[int, int, bytes]] = []
+    damaged_at: int | None = None
     while start + _HEAD.size <= len(data):
-        length, kind, check = _HEAD.unpack_from(data, start)
-        stop = start + _HEAD.size + length
-        if length > _LONGEST or stop > len(data):
-            return
-        payload = data[start + _HEAD.size : stop]
-        fits = zlib.crc32(payload, zlib.crc32(bytes([kind]))) == check
-        if fits:
-            # Only a whole record after it shows that a bad one is damage, not the end.
-            for s, k, p in pending:
-                yield s, k, p, False
-            pending.clear()
-            yield start, kind, payload, True
-        else:
-            pending.append((start, kind, payload))
-        start = stop
+        payload = _payload_at(data, start)
+        if payload is None:
+            damaged_at = start if damaged_at is None else damaged_at
+            start += 1
+            continue
+        if damaged_at is not None:
+            yield damaged_at, 0, data[damaged_at:start], False
+            damaged_at = None
+        yield start, data[start + 4], payload, True
+        start += _HEAD.size + len(payload)
+
+
+def _payload_at(data: bytes, start: int) -> bytes | None:
+    """Return the payload of a whole record that begins here, or None."""
+    length, kind, check = _HEAD.unpack_from(data, start)
+    stop = start + _HEAD.size + length
+    if not _HEADER <= kind <= _CLOSE or stop > len(data) or length == 0:
+        return None
+    payload = data[start + _HEAD.size : stop]
+    return payload if zlib.crc32(payload, zlib.crc32(bytes([kind]))) == check else None
 
 
 def _take(found: _Found, kind: int, payload: bytes, path: Path) -> None:

@@ -10,10 +10,19 @@ from .errors import InputError
 from .judgement import FINDINGS
 from .measure import Kind, Reference, unit_of
 from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
+from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
 
 _NEEDS_HOLD = {"zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"}
 _NEEDS_INLET = {"rig-hold", "pressurise", "lockup"}
+
+
+_DISPLAY_KINDS = {
+    "leak": Kind.LEAK,
+    "rate": Kind.RATE,
+    "time": Kind.TIME,
+    "gas_temperature": Kind.TEMPERATURE,
+}
 
 
 def load_plan(path: Path) -> tuple[Plan, str]:
@@ -80,6 +89,10 @@ def _check(plan: Plan, text: str, name: str) -> None:
     seen: set[str] = set()
     for step in plan.steps:
         at = _place(text, name, step)
+        if not is_name(step.id):
+            raise InputError(
+                "value_wrong", where=at, key="id", given=step.id, right=NAME_RULE
+            )
         if step.id in seen:
             raise InputError("plan_step_twice", where=at, step=step.id)
         if step.kind in _NEEDS_HOLD and step.hold is None:
@@ -96,9 +109,19 @@ def _check(plan: Plan, text: str, name: str) -> None:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
         seen.add(step.id)
     _check_whole(plan, name)
+    _check_pressures(plan, text, name)
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
-        unit_of(unit, f"{name}:{line}: display.{role}")
+        found = unit_of(unit, f"{name}:{line}: display.{role}")
+        wanted = _DISPLAY_KINDS.get(role, Kind.PRESSURE)
+        if found.kind is not wanted:
+            raise InputError(
+                "quantity_kind_wrong",
+                where=f"{name}:{line}: display.{role}",
+                given=repr(unit),
+                found=found.kind.value,
+                wanted=wanted.value,
+            )
 
 
 def _check_whole(plan: Plan, name: str) -> None:
@@ -139,6 +162,51 @@ def _check_whole(plan: Plan, name: str) -> None:
                     limit=limit.max.typed,
                     step=step.id,
                 )
+
+
+def _check_pressures(plan: Plan, text: str, name: str) -> None:
+    """Refuse pressures above the plan's own highest, and a highest that guards nothing.
+
+    A misspelt role would switch the watch over pressure off without a word.
+    """
+    for role, most in plan.max_pressures.items():
+        at = f"{name}:{_line_of(text, '[max_pressures]', f'{chr(10)}{role} =')}"
+        if role not in PRESSURE_ROLES:
+            near = difflib.get_close_matches(role, PRESSURE_ROLES, n=1)
+            right = f"did you mean {near[0]}?" if near else ", ".join(PRESSURE_ROLES)
+            raise InputError(
+                "key_unknown", where=at, key=f"max_pressures.{role}", right=right
+            )
+        if most.value_si <= 0.0 or most.reference is not Reference.GAUGE:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key=f"max_pressures.{role}",
+                given=most.typed,
+                right="a gauge pressure above zero",
+            )
+    for step in plan.steps:
+        asked = {
+            "inlet": (*step.stages, *([step.inlet] if step.inlet else [])),
+            "outlet": tuple(q for q in (step.outlet, step.target) if q is not None),
+        }
+        for role, pressures in asked.items():
+            if pressures and role not in plan.max_pressures:
+                raise InputError(
+                    "key_missing",
+                    where=f"{name}:{_line_of(text, '[max_pressures]')}",
+                    key=f"max_pressures.{role}",
+                )
+            for pressure in pressures:
+                if pressure.value_si > plan.max_pressures[role].value_si:
+                    raise InputError(
+                        "value_wrong",
+                        where=_place(text, name, step),
+                        key=f"steps.{step.id}",
+                        given=pressure.typed,
+                        right=f"at most max_pressures.{role}, "
+                        f"{plan.max_pressures[role].typed}",
+                    )
 
 
 def _check_values(step: Step, text: str, name: str) -> None:
@@ -203,6 +271,18 @@ def _check_limit(
         )
     if limit.min is None and limit.max is None:
         raise InputError("plan_limit_empty", where=at, given=limit.finding)
+    if (
+        limit.channel is not None
+        and limit.channel not in ROLES
+        and (step.kind != "hold")
+    ):
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="channel",
+            given=limit.channel,
+            right=", ".join(ROLES),
+        )
     if not limit.source.strip():
         raise InputError("plan_source_missing", where=at, given=limit.finding)
     for key, bound in (("min", limit.min), ("max", limit.max)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, ClassVar, Literal
@@ -25,6 +26,8 @@ REGISTERS_OF: dict[str, int] = {
     "uint64": 4,
     "float64": 4,
 }
+PRESSURE_ROLES = ("inlet", "outlet", "interstage", "bonnet")
+NAME_RULE = "letters, digits, hyphens and underscores, at most 40"
 ROLES = (
     "inlet",
     "outlet",
@@ -138,6 +141,11 @@ class Channel:
     def measure_unit(self) -> Unit:
         """The unit of the scaled reading."""
         return unit_of(_split(self.unit)[0], self.id)
+
+
+def is_name(text: str) -> bool:
+    """Tell whether a text can name a station, instrument, channel or step."""
+    return re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}", text) is not None
 
 
 @cache

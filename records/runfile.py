@@ -107,6 +107,9 @@ def write_run(run: Run, out: Path, signer: Signer | None = None) -> Seal:
     if signer is not None:
         signature = signer.sign(_signed_bytes(sha256, len(tail), signer.key_id))
     _write_once(out, _block(sha256, len(tail), signature) + tail)
+    again = read_sealed(out)  # a file that can't be read again is no record
+    if set(again.samples) != set(run.samples) or again.marks != run.marks:
+        raise IntegrityError("run_changed", where=str(out))
     return read_seal(out)
 
 

@@ -100,6 +100,7 @@ class Acquisition:
         return [self._block(line) for line in self._lines if line.rows]
 
     def _read(self, line: _Line) -> Reading | None:
+        began = self._clock.monotonic_ns()
         try:
             reading = line.instrument.read()
         except RigError as error:
@@ -107,7 +108,7 @@ class Acquisition:
             line.failures += 1
             now = self._clock.monotonic_ns()
             if line.failures == 1:
-                line.failing_since_ns = now
+                line.failing_since_ns = began
             if line.last_t_ns is None or error.id == "instrument_refused":
                 raise
             if line.failures >= PATIENCE:
@@ -120,7 +121,7 @@ class Acquisition:
                     port=declared.port,
                     times=line.failures,
                     cause=error.id,
-                    waited_s=f"{declared.timeout.value_si * line.failures:.1f}",
+                    waited_s=f"{(now - line.failing_since_ns) * 1e-9:.1f}",
                 ) from error
             return None
         line.failures = 0

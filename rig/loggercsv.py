@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -35,7 +36,15 @@ import numpy as np
 from records.errors import InputError
 from records.measure import Kind, Quantity, Reference, unit_of
 from records.rig import FORMAT as RIG_FORMAT
-from records.rig import Channel, Instrument, Rig, Station, Traits
+from records.rig import (
+    NAME_RULE,
+    Channel,
+    Instrument,
+    Rig,
+    Station,
+    Traits,
+    is_name,
+)
 from records.run import Part, Samples
 from records.tomlfile import load_toml, read_text
 from records.trace import Flag, FloatArray
@@ -43,6 +52,7 @@ from records.trace import Flag, FloatArray
 MAP_FORMAT = "proofstand.map/1"
 INSTRUMENT = "log"
 LEAST_ROWS = 16
+_LONGEST_S = 9e9  # beyond this nanoseconds do not fit
 _REFERENCES = ("gauge", "absolute", "difference")
 
 
@@ -106,7 +116,33 @@ def load_map(path: Path) -> LogMap:
     found = load_toml(read_text(path, "map"), LogMap, str(path), MAP_FORMAT)
     for channel in found.channels:
         _unit(channel, str(path))
+    _check_map(found, str(path))
     return found
+
+
+def _check_map(log_map: LogMap, where: str) -> None:
+    ids = [c.id for c in log_map.channels]
+    wrong: list[tuple[str, object, str]] = []
+    if not ids:
+        wrong.append(("channels", "empty", "at least one channel"))
+    wrong += [("channels.id", id, "named once") for id in ids if ids.count(id) > 1]
+    wrong += [("channels.id", id, NAME_RULE) for id in ids if not is_name(id)]
+    for channel in log_map.channels:
+        if not math.isfinite(channel.scale) or channel.scale == 0.0:
+            wrong.append(("scale", channel.scale, "a number other than 0"))
+        if not math.isfinite(channel.offset):
+            wrong.append(("offset", channel.offset, "a number"))
+    if len(log_map.delimiter) > 1:
+        wrong.append(("delimiter", repr(log_map.delimiter), "a single sign"))
+    if log_map.decimal not in ("", ".", ","):
+        wrong.append(("decimal", repr(log_map.decimal), "a point or a comma"))
+    if not log_map.time.pattern and unit_of(log_map.time.unit, where).kind is not (
+        Kind.TIME
+    ):
+        wrong.append(("time.unit", log_map.time.unit, "s, ms, min or h"))
+    if wrong:
+        key, given, right = wrong[0]
+        raise InputError("value_wrong", where=where, key=key, given=given, right=right)
 
 
 def read_log(path: Path, log_map: LogMap | None = None) -> Log:
@@ -147,7 +183,7 @@ def read_log(path: Path, log_map: LogMap | None = None) -> Log:
         at = _index(channel.column, names, data, path)
         values = [_number(_cell(r, at), decimal, n, path) for n, r in data]
         columns.append(values)
-        skipped += sum(v != v for v in values)
+        skipped += sum(not math.isfinite(v) for v in values)
     raw = np.array(columns, dtype=np.float64).T
     flags = np.where(np.isfinite(raw), 0, int(Flag.MISSING)).astype(np.uint8)
     t_ns = np.round((t_s - t_s[0]) * 1e9).astype(np.int64)
@@ -197,12 +233,23 @@ def _delimiter(lines: Sequence[tuple[int, str]]) -> str:
     return best[0] or ","
 
 
+_READING = re.compile(r"(?i)^([+-]?[\d.,]*\d[\d.,eE+-]*|nan|inf|---|over|err|)$")
 _DIGITS = re.compile(r"^[+-]?[\d.,:eE+\-/ TZ]*\d[\d.,:eE+\-/ TZ]*$")
 
 
 def _first_data_row(rows: list[tuple[int, list[str]]], log_map: LogMap | None) -> int:
     width = max(len(r) for _, r in rows[-50:])
+    wanted: list[int | str] = []
+    if log_map is not None:
+        wanted = [log_map.time.column, *(c.column for c in log_map.channels)]
+    at = [column - 1 for column in wanted if isinstance(column, int)]
     for i, (_, row) in enumerate(rows):
+        if at and len(at) == len(wanted):
+            # Only the mapped columns have to be numbers; a state may stand in others.
+            cells = [_cell(row, k) for k in at]
+            if _DIGITS.match(cells[0]) and all(_READING.match(c) for c in cells[1:]):
+                return i
+            continue
         filled = [c for c in row if c]
         if (
             len(row) >= min(width, 2)
@@ -329,6 +376,10 @@ def _times(
             raise InputError(
                 "log_time_unreadable", where=f"{path}:{n}", given=repr(cell)
             ) from None
+        if not math.isfinite(seconds) or abs(seconds) > _LONGEST_S:
+            raise InputError(
+                "log_time_unreadable", where=f"{path}:{n}", given=repr(cell)
+            )
         if found and seconds <= found[-1]:
             raise InputError(
                 "log_time_backwards",

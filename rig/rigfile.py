@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from records.errors import InputError
 from records.measure import Kind, unit_of
-from records.rig import FORMAT, ROLES, Channel, Instrument, Rig
+from records.rig import (
+    FORMAT,
+    NAME_RULE,
+    ROLES,
+    Channel,
+    Instrument,
+    Rig,
+    is_name,
+)
 from records.tomlfile import load_toml, read_text
 
 
@@ -41,6 +50,15 @@ def _check(rig: Rig, text: str, name: str) -> None:
         ("instrument", [i.id for i in rig.instruments]),
         ("channel", [c.id for c in rig.channels]),
     ):
+        wrong = [id for id in ids if not is_name(id)]
+        if wrong:
+            raise InputError(
+                "value_wrong",
+                where=place(wrong[0]),
+                key=f"{what} id",
+                given=repr(wrong[0]),
+                right=NAME_RULE,
+            )
         twice = sorted({id for id in ids if ids.count(id) > 1})
         if twice:
             raise InputError(
@@ -48,6 +66,16 @@ def _check(rig: Rig, text: str, name: str) -> None:
             )
     if not rig.channels:
         raise InputError("rig_channel_missing", where=name, role="any", rig=rig.id)
+    roles = [(c.station, c.role) for c in rig.channels]
+    for channel in rig.channels:
+        if channel.role in ROLES and roles.count((channel.station, channel.role)) > 1:
+            raise InputError(
+                "rig_name_twice",
+                where=place(channel.id),
+                what="channel role",
+                given=channel.role,
+            )
+    _check_traits(rig, text, name)
     for instrument in rig.instruments:
         _check_instrument(instrument, rig, place(instrument.id))
     for channel in rig.channels:
@@ -62,6 +90,29 @@ def _check(rig: Rig, text: str, name: str) -> None:
         )
 
 
+def _check_traits(rig: Rig, text: str, name: str) -> None:
+    traits = rig.traits
+    if traits is None:
+        return
+    amounts = [
+        ("tau_max", traits.tau_max, 0.0),
+        ("tail_amplitude", traits.tail_amplitude, 0.0),
+    ]
+    for role, volume in traits.volumes.items():
+        amounts.append((f"volumes.{role}.volume", volume.volume, 0.0))
+        amounts.append((f"volumes.{role}.u", volume.u, -1e-30))
+        amounts.append((f"volumes.{role}.allowance", volume.allowance, -1e-30))
+    for key, quantity, above in amounts:
+        if not quantity.value_si > above:
+            raise InputError(
+                "value_wrong",
+                where=f"{name}:{_line(text, quantity.typed)}",
+                key=f"traits.{key}",
+                given=quantity.typed,
+                right="above zero" if above == 0.0 else "zero or more",
+            )
+
+
 def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
     if instrument.protocol == "modbus-tcp" and not instrument.host:
         raise InputError(
@@ -74,6 +125,14 @@ def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
             key="port",
             given=instrument.port,
             right="1 to 65535",
+        )
+    if not 0 <= instrument.device <= 255:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="device",
+            given=instrument.device,
+            right="0 to 255",
         )
     for key in ("period", "timeout"):
         quantity = getattr(instrument, key)
@@ -140,6 +199,22 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
             given=repr(channel.unit),
             found=unit.kind.value,
             wanted=wanted.value,
+        )
+    if not math.isfinite(channel.scale) or channel.scale == 0.0:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="scale",
+            given=channel.scale,
+            right="a number other than 0",
+        )
+    if not math.isfinite(channel.offset):
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="offset",
+            given=channel.offset,
+            right="a number",
         )
     low, high = channel.span
     if not low.value_si < high.value_si or low.kind is not unit.kind:

@@ -86,6 +86,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     wants_json = "--json" in given
     try:
+        if sys.stdout is None:
+            sys.stdout = open(os.devnull, "w", encoding="utf-8")
         args = parser().parse_args(given)
         code: int = args.run(args)
         sys.stdout.flush()

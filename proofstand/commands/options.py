@@ -52,3 +52,15 @@ def end_progress() -> None:
     """Clear the progress line."""
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def end_like_ctrl_c() -> None:
+    """Let a polite end, or a closed terminal, end a command as Ctrl-C does."""
+    import signal
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):  # Windows has no SIGHUP
+            signal.signal(getattr(signal, name), end)

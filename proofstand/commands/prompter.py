@@ -6,10 +6,19 @@ import queue
 import sys
 import threading
 from collections.abc import Iterable
+from pathlib import Path
 
-from proofstand.procedure.engine import Acknowledge, Command
-from proofstand.session import Asked, Closed, Marked, SessionEvent, Started, Troubled
-from proofstand.words.sentences import action, caution
+from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.session import (
+    Asked,
+    Closed,
+    Marked,
+    SessionEvent,
+    Shown,
+    Started,
+    Troubled,
+)
+from proofstand.words.sentences import action, caution, trouble
 from records.run import MarkKind, Request
 
 
@@ -24,20 +33,27 @@ class Prompter:
     def __init__(self, *, quiet: bool, ask: bool) -> None:
         self._quiet = quiet
         self._ask = ask
-        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._live = ask and not quiet and sys.stderr.isatty()
+        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._request: Request | None = None
         self._by = "technician"
         if ask:
             threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
-        for line in sys.stdin:
-            self._lines.put(line.strip())
+        if sys.stdin is not None:
+            for line in sys.stdin:
+                self._lines.put(line.strip())
+        self._lines.put(None)
 
     def tell(self, event: SessionEvent) -> None:
         """Show one event."""
         if isinstance(event, Asked):
             self._request = event.request
+            while not self._lines.empty():  # typed before anyone could have read this
+                if self._lines.get() is None:
+                    self._lines.put(None)
+                    break
         if self._quiet:
             return
         match event:
@@ -49,7 +65,7 @@ class Prompter:
                 if request.caution:
                     self._say(f"    ! {caution(request.caution)}")
                 if request.confirm and self._ask:
-                    self._say("    [Enter] when done")
+                    self._say("    [Enter] when done, stop to end the test")
             case Marked(mark) if mark.kind is MarkKind.STEP_BEGIN:
                 self._say(f"{mark.t_s:8.1f} s  {mark.step}")
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
@@ -61,25 +77,60 @@ class Prompter:
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    TROUBLE: {what}")
-            case Troubled():
-                self._say("The rig failed. What was recorded is kept.")
+            case Troubled(error):
+                told = trouble(error)
+                self._say(f"Stopped. {told.what}")
+                self._say(f"    ! {caution('stopped')}")
+            case Shown(t_s, readings) if self._live:
+                pressures = "   ".join(f"{id} {text}" for id, text in readings)
+                self._write(f"\r\x1b[K{t_s:8.1f} s    {pressures}")
             case Closed(how, seconds):
                 self._say(f"{seconds:8.1f} s  {how}")
             case _:
                 pass
 
     def commands(self) -> Iterable[Command]:
-        """Return what was said since: Enter confirms the request that stands."""
+        """Return what was said since.
+
+        An empty line confirms the request that stands; ``stop`` ends the test. When
+        nothing more can be typed the test ends too: nobody could confirm anything.
+        """
         said: list[Command] = []
         while not self._lines.empty():
-            self._lines.get()
-            if self._request is not None and self._request.confirm:
+            line = self._lines.get()
+            if line is None:
+                self._say(
+                    "Nothing more can be typed here, so nothing can be confirmed."
+                )
+                self._say(f"    ! {caution('stopped')}")
+                said.append(Abandon("standard input closed", self._by))
+            elif line == "stop":
+                self._say(f"    ! {caution('stopped')}")
+                said.append(Abandon("stopped at the terminal", self._by))
+            elif line:
+                self._say("    Enter alone confirms; stop ends the test.")
+            elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
         return said
+
+    def tell_interrupted(self, journal: Path) -> None:
+        """Say what is kept, how to go on with it, and that there may be pressure."""
+        self._say(f"    ! {caution('stopped')}")
+        if journal.exists():
+            self._say(f"Kept: {journal}; proofstand recover makes a run file of it.")
 
     def close(self) -> None:
         """Nothing is left to show."""
         self._request = None
 
     def _say(self, line: str) -> None:
-        print(line, file=sys.stderr, flush=True)
+        clear = "\r\x1b[K" if self._live else ""
+        self._write(f"{clear}{line}\n")
+
+    def _write(self, text: str) -> None:
+        if self._quiet:
+            return
+        try:
+            print(text, end="", file=sys.stderr, flush=True)
+        except (OSError, ValueError):
+            self._quiet = True  # a display that fails never ends a recording

@@ -47,13 +47,20 @@ def run(args: argparse.Namespace) -> int:
     """Record, seal and judge; return the verdict's exit code."""
     from proofstand.recording import record
     from proofstand.words.sentences import caution
+    from records.errors import InputError
 
     from .judged import print_judged
+    from .options import end_like_ctrl_c
     from .prompter import Prompter
 
     refuse_existing(args.out, "run file")
     journal = args.out.with_suffix(".journal")
+    if args.out == journal:
+        raise InputError(
+            "value_wrong", key="--out", given=args.out, right="a name such as RUN.h5"
+        )
     refuse_existing(journal, "journal")
+    end_like_ctrl_c()
     prompter = Prompter(quiet=args.json, ask=args.hands is None)
     if not args.json:
         print(caution("general"), file=sys.stderr)
@@ -70,6 +77,9 @@ def run(args: argparse.Namespace) -> int:
             tell=prompter.tell,
             commands=prompter.commands,
         )
+    except KeyboardInterrupt:
+        prompter.tell_interrupted(journal)
+        raise
     finally:
         prompter.close()
     if not args.json:

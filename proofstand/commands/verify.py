@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
                     "state": found.state,
                     "sha256": found.sha256,
                     "bytes": found.bytes,
+                    "torn_bytes": found.torn_bytes,
                     "key": found.key or None,
                     "signature": found.signature,
                     "simulated": found.simulated,
@@ -70,6 +71,8 @@ def run(args: argparse.Namespace) -> int:
             )
             continue
         seal = "the seal fits" if found.what == "run file" else "every record is whole"
+        if found.torn_bytes:
+            seal += f" but for {found.torn_bytes} bytes at the end"
         print(f"{path}: {seal}. {found.what}, {found.state}, run {found.run}")
         print(f"  sha256 {found.sha256} over {found.bytes} bytes")
         if found.what == "run file":

@@ -165,6 +165,7 @@ class Engine:
                 raise InputError(
                     "rig_channel_missing", where=rig.id, role=role, rig=rig.id
                 )
+        _check_overload(plan, self._watched, rig)
         self._by_channel = {w.channel.id: w for w in self._watched.values()}
         self._limits_pa = _lowest_ratings(plan, self._watched)
         self._next_tick = 0.0
@@ -489,6 +490,25 @@ class Engine:
         self._mark(MarkKind.STEP_REPEAT, {**told, "why": reason}, by=by)
         self._attempt += 1
         self._begin_attempt(step)
+
+
+def _check_overload(plan: Plan, watched: Mapping[str, Watched], rig: Rig) -> None:
+    """Refuse a plan that would damage a transducer of this rig."""
+    for step in plan.steps:
+        for role, pressures in (
+            ("inlet", (*step.stages, step.inlet)),
+            ("outlet", (step.outlet, step.target)),
+        ):
+            overload = watched[role].channel.overload if role in watched else None
+            for pressure in pressures:
+                if overload and pressure and pressure.value_si > overload.value_si:
+                    raise InputError(
+                        "value_wrong",
+                        where=rig.id,
+                        key=f"steps.{step.id}",
+                        given=pressure.typed,
+                        right=f"at most the overload of {role}, {overload.typed}",
+                    )
 
 
 def _lowest_ratings(plan: Plan, watched: Mapping[str, Watched]) -> dict[str, float]:

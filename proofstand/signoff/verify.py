@@ -23,6 +23,7 @@ class Verified:
     """What was found of a record that is whole.
 
     Attributes:
+        torn_bytes: bytes at a journal's end that are no whole record.
         what: "run file" or "journal". state: the run's state.
         signed: None when unsigned, else True when the given key made the signature;
             "unknown key" when no public key was at hand.
@@ -34,6 +35,7 @@ class Verified:
     state: str
     sha256: str
     bytes: int
+    torn_bytes: int
     key: str
     signature: str  # "unsigned", "fits", "not checked"
     simulated: bool
@@ -67,6 +69,7 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
             read.run.state.value,
             read.sha256,
             path.stat().st_size,
+            read.torn_bytes,
             "",
             "unsigned",
             read.run.header.rig.simulated,
@@ -92,6 +95,7 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
         run.state.value,
         seal.sha256,
         seal.length,
+        0,
         run.key_id,
         signature,
         run.header.rig.simulated,

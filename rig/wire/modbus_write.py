@@ -69,7 +69,7 @@ class LoopbackWriter:
         return RigError(
             id,
             where="hands",
-            instrument="hands",
+            instrument="hand valves",
             host=self._host,
             port=self._port,
             device=self._device,

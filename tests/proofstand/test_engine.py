@@ -203,7 +203,7 @@ def test_a_rig_left_under_pressure_is_never_called_done() -> None:
     engine = Engine(plan(), simulated_rig())
     feed(engine, 0.0, 15.0)
     feed(engine, 15.0, 16.0, outlet=6_000.0)  # over-pressure: on to vent-down
-    out = feed(engine, 16.0, 3000.0, inlet=60_000.0, outlet=2_800.0)
+    out = feed(engine, 16.0, 900.0, inlet=60_000.0, outlet=2_800.0)
     assert asked(out) == []
     assert engine.ended == ""
     assert engine.request is not None
@@ -214,7 +214,7 @@ def test_nobody_there_is_no_reason_to_go_on() -> None:
     engine = Engine(plan(), simulated_rig())
     feed(engine, 0.0, 5.0)
     answer(engine)
-    assert asked(feed(engine, 5.0, 3000.0)) == ["fit_blank"]
+    assert asked(feed(engine, 5.0, 900.0)) == ["fit_blank"]
     assert engine.request is not None
     assert engine.request.act == "fit_blank"
 
