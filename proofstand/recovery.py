@@ -52,7 +52,7 @@ def recover(journal: Path, out: Path) -> Recovered:
     state = RunState.CLOSED if whole else RunState.INTERRUPTED
     seal = write_run(replace(run, header=header, state=state), out)
     last = max(
-        (s.t_ns[-1] - _origin(run.parts, part, instrument)) * 1e-9
+        (s.t_ns[-1] - _origin(run.parts, part, instrument, int(s.t_ns[0]))) * 1e-9
         for (part, instrument), s in run.samples.items()
         if s.t_ns.size
     )
@@ -68,5 +68,6 @@ def recover(journal: Path, out: Path) -> Recovered:
     )
 
 
-def _origin(parts: tuple[Part, ...], part: int, instrument: str) -> int:
-    return next(p for p in parts if p.number == part).origins[instrument]
+def _origin(parts: tuple[Part, ...], part: int, instrument: str, first_ns: int) -> int:
+    known = next((p.origins for p in parts if p.number == part), {})
+    return known.get(instrument, first_ns)

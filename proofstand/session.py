@@ -195,7 +195,10 @@ class Session:
             self._follow(journal, acquisition, commands)
         finally:
             # Also when the rig fails: what was read is kept.
-            for block in acquisition.flush():
+            left = acquisition.flush()
+            if left:
+                journal.part(acquisition.part)
+            for block in left:
                 journal.block(block)
         return self._engine.ended
 

@@ -186,27 +186,30 @@ def _check_pressures(plan: Plan, text: str, name: str) -> None:
                 right="a gauge pressure above zero",
             )
     for step in plan.steps:
-        asked = {
-            "inlet": (*step.stages, *([step.inlet] if step.inlet else [])),
-            "outlet": tuple(q for q in (step.outlet, step.target) if q is not None),
-        }
-        for role, pressures in asked.items():
-            if pressures and role not in plan.max_pressures:
+        asked = [
+            *(("inlet", "stages", q) for q in step.stages),
+            ("inlet", "inlet", step.inlet),
+            ("outlet", "outlet", step.outlet),
+            ("outlet", "target", step.target),
+        ]
+        for role, key, pressure in asked:
+            if pressure is None:
+                continue
+            if role not in plan.max_pressures:
                 raise InputError(
                     "key_missing",
                     where=f"{name}:{_line_of(text, '[max_pressures]')}",
                     key=f"max_pressures.{role}",
                 )
-            for pressure in pressures:
-                if pressure.value_si > plan.max_pressures[role].value_si:
-                    raise InputError(
-                        "value_wrong",
-                        where=_place(text, name, step),
-                        key=f"steps.{step.id}",
-                        given=pressure.typed,
-                        right=f"at most max_pressures.{role}, "
-                        f"{plan.max_pressures[role].typed}",
-                    )
+            most = plan.max_pressures[role]
+            if pressure.value_si > most.value_si:
+                raise InputError(
+                    "value_wrong",
+                    where=_place(text, name, step, f"\n{key} ="),
+                    key=f"steps.{step.id}.{key}",
+                    given=pressure.typed,
+                    right=f"at most max_pressures.{role}, {most.typed}",
+                )
 
 
 def _check_values(step: Step, text: str, name: str) -> None:

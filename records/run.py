@@ -190,11 +190,11 @@ class Run:
         The calibration recorded with the run is applied; raw data stay as they are.
         """
         found = self.samples.get((part, channel.instrument))
-        if found is None:
+        if found is None or found.t_ns.size == 0:
             return Trace(channel.id, np.empty(0), np.empty(0), np.empty(0, np.uint8))
-        origin = next(p for p in self.parts if p.number == part).origins[
-            channel.instrument
-        ]
+        known = next((p.origins for p in self.parts if p.number == part), {})
+        # A journal cut off right after its first block may lack the origin.
+        origin = known.get(channel.instrument, int(found.t_ns[0]))
         column = self.header.rig.columns(channel.instrument).index(channel)
         return channel_trace(
             channel, found.t_ns, found.raw[:, column], found.flags[:, column], origin

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -143,3 +144,28 @@ def test_a_live_journal_can_be_read_but_not_recovered(tmp_path: Path) -> None:
         process.join(20)
     assert read_journal(path).run.state is RunState.CLOSED
     refuse_if_live(path)
+
+
+def test_a_journal_without_the_origin_of_its_clock_can_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, samples.header())
+    writer.part(replace(samples.part(), origins={}))
+    writer.block(samples.block(4))
+    writer.drop()
+    run = read_journal(path).run
+    assert run.trace(run.header.rig.channels[0], 1).t_s[0] == 0.0
+
+
+def test_after_damage_inside_every_later_record_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    write(path, blocks=30)
+    data = bytearray(path.read_bytes())
+    middle = data.find(b'"n":"10"')
+    data[middle : middle + 200] = bytes(200)  # a zeroed sector hits heads and lengths
+    path.write_bytes(data)
+    read = read_journal(path)
+    assert read.run.state is RunState.DAMAGED
+    assert read.damaged_records >= 1
+    found = [m.data["n"] for m in read.run.marks]
+    assert found[:10] == [str(i) for i in range(10)]
+    assert found[-10:] == [str(i) for i in range(20, 30)]

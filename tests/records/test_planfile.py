@@ -61,6 +61,12 @@ FAULTS = [
         "plan_reference_unknown",
         "",
     ),
+    ('inlet = "15 psi gauge"', 'inlett = "15 psi gauge"', "key_unknown", "inlet"),
+    ('inlet = "15 psi gauge"', 'inlet = "-9 psi gauge"', "value_wrong", "above zero"),
+    ('stages = ["3 psi gauge"]', 'stages = ["30 psi gauge"]', "value_wrong", "15 psi"),
+    ('leak = "std cm3/min"', 'leak = "psi"', "quantity_kind_wrong", "leak"),
+    ('channel = "outlet"', 'channel = "outlett"', "value_wrong", "outlet"),
+    ('id = "exercise"', 'id = "exer/cise"', "value_wrong", "letters"),
     ('outlet = "in. w.c."', 'outlet = "inches"', "quantity_unit_unknown", ""),
 ]
 
@@ -76,6 +82,35 @@ def test_a_fault_names_line_key_and_remedy(
     line = int(caught.value.where.split(":")[1])
     assert abs(line - line_of(good, TEXT)) <= 1
     assert right in " ".join(caught.value.facts.values())
+
+
+@pytest.mark.parametrize(
+    ("kind", "id"),
+    [
+        ("zero", "plan_order"),
+        ("rig-hold", "plan_lacks_step"),
+        ("vent-down", "plan_lacks_step"),
+        ("closing-zero", "plan_lacks_step"),
+    ],
+)
+def test_a_plan_that_nothing_holds_up_is_refused(kind: str, id: str) -> None:
+    start = TEXT.index(f'[[steps]]\nid = "{kind}"')
+    stop = TEXT.find("[[steps]]", start + 5)
+    with pytest.raises(InputError, match=id):
+        parse_plan(TEXT[:start] + (TEXT[stop:] if stop > 0 else ""), "p.toml")
+
+
+def test_a_step_above_the_plan_s_own_highest_is_named() -> None:
+    text = TEXT.replace('inlet = "15 psi gauge"', 'inlet = "9 psi gauge"')
+    with pytest.raises(InputError, match="value_wrong") as caught:
+        parse_plan(text, "p.toml")
+    assert caught.value.facts["key"] == "steps.rig-hold.inlet"
+
+
+def test_the_rig_may_leak_a_tenth_of_the_tightest_limit_and_no_more() -> None:
+    text = TEXT.replace('"0.015 std cm3/min"', '"0.016 std cm3/min"')
+    with pytest.raises(InputError, match="plan_gate_wide"):
+        parse_plan(text, "p.toml")
 
 
 def test_a_missing_key_is_named() -> None:

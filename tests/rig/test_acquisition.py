@@ -145,3 +145,13 @@ def test_an_instrument_that_never_answered_is_told_at_once() -> None:
     acquisition = Acquisition(1, [Scripted(clock, lambda n: None)], clock)
     with pytest.raises(RigError, match="instrument_silent"):
         next(acquisition.blocks())
+
+
+def test_a_clock_that_stands_still_is_no_measurement() -> None:
+    clock = ManualClock()
+    stuck = 9_000_000_000
+    acquisition = Acquisition(
+        1, [Scripted(clock, lambda n: clock.now_ns if n < 4 else stuck)], clock
+    )
+    with pytest.raises(RigError, match="instrument_frozen"):
+        list(acquisition.blocks())

@@ -116,6 +116,11 @@ def test_an_empty_cell_is_a_missing_reading_not_a_number(tmp_path: Path) -> None
         (rows(), MAP.replace("bar gauge", "bar"), "quantity_reference_missing", None),
         (rows(), MAP.replace("id =", "idd ="), "key_unknown", 7),
         (rows(), MAP.replace("map/1", "map/4"), "format_newer", 1),
+        (rows(20) + "nan,7.0\n", MAP, "log_time_unreadable", 21),
+        (rows(20) + "1e30,7.0\n", MAP, "log_time_unreadable", 21),
+        (rows(), MAP + "scale = nan\n", "value_wrong", None),
+        (rows(), MAP.replace('unit = "s"', 'unit = "kPa"'), "value_wrong", None),
+        (rows(), 'delimiter = "ab"\n' + MAP, "value_wrong", None),
     ],
 )
 def test_what_is_refused_and_where(
@@ -127,3 +132,10 @@ def test_what_is_refused_and_where(
     assert caught.value.id == id
     if line is not None:
         assert caught.value.where.split(":")[1] == str(line)
+
+
+def test_a_state_in_another_column_does_not_matter(tmp_path: Path) -> None:
+    text = "".join(f"{i * 0.1:.1f};7.3;OK\n" for i in range(40))
+    log, path = write(tmp_path, text)
+    assert path is not None
+    assert read_log(log, load_map(path)).rows == 40

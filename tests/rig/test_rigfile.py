@@ -51,6 +51,11 @@ FAULTS = [
     ('u = "2 Pa difference"', 'u = "2 K"', "value_wrong", "uncertainty"),
     ('kind = "gain"', 'kind = "span"', "value_wrong_type", "gain"),
     ('id = "outlet"\n', "", "key_missing", ""),
+    ("scale = 0.0002", "scale = 0", "value_wrong", "other than 0"),
+    ("scale = 0.0002", "scale = nan", "value_wrong", "other than 0"),
+    ("device = 1", "device = 999", "value_wrong", "255"),
+    ('volume = "100 cm3"', 'volume = "-100 cm3"', "value_wrong", "above zero"),
+    ('id = "manifold"', 'id = "mani/fold"', "value_wrong", "letters"),
 ]
 
 
