@@ -76,7 +76,9 @@ class Prompter:
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
-                self._say(f"{mark.t_s:8.1f} s    TROUBLE: {what}")
+                channel = mark.data.get("channel", "")
+                self._say(f"{mark.t_s:8.1f} s    TROUBLE: {what} {channel}".rstrip())
+                self._say(f"    ! {caution('stopped')}")
             case Troubled(error):
                 told = trouble(error)
                 self._say(f"Stopped. {told.what}")
