@@ -54,13 +54,31 @@ def end_progress() -> None:
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
 
 
-def end_like_ctrl_c() -> None:
-    """Let a polite end, or a closed terminal, end a command as Ctrl-C does."""
-    import signal
+class EndAsked:
+    """Ctrl-C, a polite end signal or a closed terminal, taken between two blocks.
 
-    def end(*_: object) -> None:
-        raise KeyboardInterrupt
+    An exception thrown into whatever code happens to run can be swallowed there; a
+    flag that the loop looks at can't. A second signal does not wait.
+    """
 
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):  # Windows has no SIGHUP
-            signal.signal(getattr(signal, name), end)
+    def __init__(self) -> None:
+        import signal
+
+        self.asked = False
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):  # Windows has no SIGHUP
+                signal.signal(getattr(signal, name), self._take)
+
+    def _take(self, *_: object) -> None:
+        if self.asked:
+            raise KeyboardInterrupt
+        self.asked = True
+
+    def look(self) -> None:
+        """Raise when an end was asked for.
+
+        Raises:
+            KeyboardInterrupt: it was.
+        """
+        if self.asked:
+            raise KeyboardInterrupt

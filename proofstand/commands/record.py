@@ -4,9 +4,20 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from .options import Subparsers, json_option, out_option, refuse_existing
+from .options import (
+    EndAsked,
+    Subparsers,
+    json_option,
+    out_option,
+    refuse_existing,
+)
+
+if TYPE_CHECKING:
+    from proofstand.procedure.engine import Command
 
 
 def add(commands: Subparsers) -> None:
@@ -50,7 +61,6 @@ def run(args: argparse.Namespace) -> int:
     from records.errors import InputError
 
     from .judged import print_judged
-    from .options import end_like_ctrl_c
     from .prompter import Prompter
 
     refuse_existing(args.out, "run file")
@@ -60,7 +70,12 @@ def run(args: argparse.Namespace) -> int:
             "value_wrong", key="--out", given=args.out, right="a name such as RUN.h5"
         )
     refuse_existing(journal, "journal")
-    end_like_ctrl_c()
+    end = EndAsked()
+
+    def commands() -> Iterable[Command]:
+        end.look()
+        return prompter.commands()
+
     prompter = Prompter(quiet=args.json, ask=args.hands is None)
     if not args.json:
         print(caution("general"), file=sys.stderr)
@@ -75,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
             by=args.by,
             key_folder=args.key,
             tell=prompter.tell,
-            commands=prompter.commands,
+            commands=commands,
         )
     except KeyboardInterrupt:
         prompter.tell_interrupted(journal)
