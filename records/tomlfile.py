@@ -6,6 +6,7 @@ The only place that knows pydantic; also turns nouns into JSON and back.
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import difflib
 import hashlib
 import re
@@ -49,6 +50,15 @@ _KIND_OF_KEY = {
     "volume": Kind.VOLUME,
     "allowance": Kind.VOLUME,
     "tail_amplitude": Kind.TEMPERATURE_STEP,
+}
+
+
+_RIGHT: dict[type, tuple[tuple[type, ...], str]] = {
+    int: ((int,), "a valid integer, without quotes"),
+    float: ((int, float), "a number, without quotes"),
+    bool: ((bool,), "true or false"),
+    str: ((str,), "a text in quotes"),
+    datetime.date: ((datetime.date,), "a date such as 2026-03-02, without quotes"),
 }
 
 
@@ -199,6 +209,18 @@ def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
             k: _quantities(v, hints[k], (*key, k), lines) if k in hints else v
             for k, v in raw.items()
         }
+    right = _RIGHT.get(type_) if isinstance(type_, type) else None
+    if right is not None and (
+        not isinstance(raw, right[0]) or (isinstance(raw, bool) and type_ is not bool)
+    ):
+        # The library would take "502" for a number and 1 for true.
+        raise InputError(
+            "value_wrong_type",
+            where=lines.where(key),
+            key=_dotted(key),
+            given=repr(raw),
+            right=right[1],
+        )
     return raw
 
 
