@@ -262,3 +262,12 @@ def test_the_nameplate_is_not_exceeded() -> None:
     small = replace(job, regulator=replace(job.regulator, nameplate=low))
     with pytest.raises(RefusedError, match="pressure_above_rating"):
         prepared_plan(plan(), small)
+
+
+def test_a_plan_that_would_damage_a_transducer_is_refused() -> None:
+    text = rig_text("127.0.0.1", 502, 1.0)
+    assert 'overload = "400 kPa gauge"' in text
+    weak = text.replace('"200 kPa gauge"', '"50 kPa gauge"')
+    weak = weak.replace('overload = "400 kPa gauge"', 'overload = "60 kPa gauge"')
+    with pytest.raises(InputError, match="overload of inlet"):
+        Engine(plan(), parse_rig(weak, "rig"))

@@ -1,0 +1,70 @@
+"""A person at a terminal: what confirms, what ends, and a display that fails."""
+
+from __future__ import annotations
+
+import io
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from proofstand.commands.prompter import Prompter
+from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.session import Asked, Started
+from records.run import Request
+
+REQUEST = Request(id="a.1", step="a", act="fit_blank", confirm=True)
+
+
+def said(prompter: Prompter) -> list[Command]:
+    until = time.monotonic() + 10.0
+    while time.monotonic() < until:
+        found = list(prompter.commands())
+        if found:
+            return found
+        time.sleep(0.01)
+    return []
+
+
+def prompter_for(text: str, monkeypatch: pytest.MonkeyPatch) -> Prompter:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    prompter = Prompter(quiet=True, ask=False)
+    prompter.tell(Asked(REQUEST))
+    for line in text.splitlines():
+        prompter._lines.put(line)
+    return prompter
+
+
+def test_enter_alone_confirms_what_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    prompter = prompter_for("\nyes\n", monkeypatch)
+    found = list(prompter.commands())
+    assert found == [Acknowledge("a.1", "technician")]
+
+
+def test_stop_ends_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = list(prompter_for("stop", monkeypatch).commands())
+    assert isinstance(found[0], Abandon)
+
+
+def test_what_was_typed_ahead_confirms_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    prompter = prompter_for("\n", monkeypatch)
+    prompter.tell(Asked(Request(id="a.2", step="a", act="raise_inlet", confirm=True)))
+    assert list(prompter.commands()) == []
+
+
+def test_a_closed_standard_input_ends_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    found = said(Prompter(quiet=True, ask=True))
+    assert [type(c) for c in found] == [Abandon]
+
+
+def test_a_display_that_fails_is_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Gone(io.StringIO):
+        def write(self, _: str) -> int:
+            raise BrokenPipeError
+
+    monkeypatch.setattr(sys, "stderr", Gone())
+    prompter = Prompter(quiet=False, ask=False)
+    prompter.tell(Started("run-1", Path("x.journal")))
+    prompter.tell(Asked(REQUEST))
