@@ -1,0 +1,232 @@
+"""The finding bar: a coverage interval against its limit, as a small SVG.
+
+The bar is the 95 % interval, a tick its limit. Inside the limit: filled. Outside:
+outlined and cross-hatched. Across: hatched one way. Provisional: outlined only. Nothing
+yet: an empty line. Without colour the shapes still tell which is which.
+
+Only lines, rectangles and paths are used, so that every renderer draws the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from records.judgement import Finding, Outcome
+
+from .inks import Inks
+
+# Where a limit stands across the width, and the least that a bar shows of itself.
+_LIMIT_AT = 0.86
+_LEAST_PX = 3.0
+_HATCH_PX = 4.0
+# An interval further out than so many ranges is drawn at the edge, its end open.
+_FAR = 2.5
+
+
+class BarState(StrEnum):
+    """How a bar is drawn."""
+
+    CONFORMS = "conforms"
+    PROVISIONAL = "provisional"
+    FAILS = "fails"
+    UNDECIDED = "undecided"
+    NO_LIMIT = "no limit"
+    TO_COME = "to come"
+
+
+_STATE_OF = {
+    Outcome.PASS: BarState.CONFORMS,
+    Outcome.CONDITIONAL_PASS: BarState.CONFORMS,
+    Outcome.FAIL: BarState.FAILS,
+    Outcome.CONDITIONAL_FAIL: BarState.FAILS,
+    Outcome.INCONCLUSIVE: BarState.UNDECIDED,
+    Outcome.NOT_MEASURED: BarState.TO_COME,
+    Outcome.NO_LIMIT: BarState.NO_LIMIT,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """What a bar shows; all numbers in one unit.
+
+    Attributes:
+        interval: the coverage interval, or None when there is none yet.
+        limit_min, limit_max: the ticks, None where the limit is open.
+        state: how it stands.
+    """
+
+    interval: tuple[float, float] | None
+    limit_min: float | None
+    limit_max: float | None
+    state: BarState
+
+
+def bar_of(finding: Finding, *, provisional: bool = False) -> Bar:
+    """Return a finding's bar.
+
+    Args:
+        finding: what was found, SI.
+        provisional: it conforms so far, and what is still to come may change that.
+    """
+    state = _STATE_OF[finding.outcome]
+    if provisional and state is BarState.CONFORMS:
+        state = BarState.PROVISIONAL
+    limit = finding.limit
+    return Bar(
+        interval=finding.interval,
+        limit_min=None if limit is None else limit.min,
+        limit_max=None if limit is None else limit.max,
+        state=state,
+    )
+
+
+def state_ink(state: BarState, inks: Inks) -> str:
+    """Return the ink of a state, for bar and word alike."""
+    return {
+        BarState.CONFORMS: inks.conforms,
+        BarState.PROVISIONAL: inks.conforms,
+        BarState.FAILS: inks.fails,
+        BarState.UNDECIDED: inks.undecided,
+    }.get(state, inks.soft)
+
+
+def bar_svg(bar: Bar, inks: Inks, width: float = 190.0, height: float = 18.0) -> str:
+    """Return the bar as an SVG document of that size, on a transparent ground."""
+    middle = height / 2.0
+    thick = 0.56 * height
+    shapes = [_line(0.0, middle, width, middle, inks.rule, 1.6)]
+    axis = _axis(bar)
+    if axis is not None:
+        start, reach = axis
+
+        def place(value: float) -> float:
+            return width * (value - start) / reach
+
+        shapes += _interval(bar, inks, place, width, middle, thick)
+        tick = inks.soft if bar.state is BarState.TO_COME else inks.ink
+        for limit in (bar.limit_min, bar.limit_max):
+            if limit is not None:
+                x = min(max(place(limit), 1.2), width - 1.2)
+                shapes.append(_line(x, 0.5, x, height - 0.5, tick, 2.2))
+    inside = "".join(shapes)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}"'
+        f' viewBox="0 0 {width:g} {height:g}">{inside}</svg>'
+    )
+
+
+def _axis(bar: Bar) -> tuple[float, float] | None:
+    """Return where the axis starts and how far it reaches, or None without anything."""
+    low_limit, high_limit, interval = bar.limit_min, bar.limit_max, bar.interval
+    if low_limit is not None and high_limit is not None and high_limit > low_limit:
+        reach = (high_limit - low_limit) / (2.0 * _LIMIT_AT - 1.0)
+        start = low_limit - (1.0 - _LIMIT_AT) * reach
+        return _widened(start, reach, interval)
+    one = high_limit if high_limit is not None else low_limit
+    if one is None:
+        if interval is None:
+            return None
+        width = interval[1] - interval[0] or abs(interval[0]) or 1.0
+        return interval[0] - width, 3.0 * width
+    scale = abs(one) or 1.0
+    if interval is not None:
+        far = max(abs(one - interval[0]), abs(one - interval[1]))
+        scale = min(max(far * 1.25, interval[1] - interval[0]), 10.0 * scale)
+    reach = scale / _LIMIT_AT if scale else 1.0
+    if high_limit is not None:
+        return _widened(one - _LIMIT_AT * reach, reach, interval)
+    return _widened(one - (1.0 - _LIMIT_AT) * reach, reach, interval)
+
+
+def _widened(
+    start: float, reach: float, interval: tuple[float, float] | None
+) -> tuple[float, float]:
+    """Return the axis with the interval on it, unless that lies too far out."""
+    if interval is None:
+        return start, reach
+    low, high = interval
+    stop = start + reach
+    least, most = start - _FAR * reach, stop + _FAR * reach
+    if low < start and low >= least:
+        start = low - 0.05 * reach
+    if high > stop and high <= most:
+        stop = high + 0.05 * reach
+    return start, stop - start
+
+
+def _interval(
+    bar: Bar,
+    inks: Inks,
+    place: Callable[[float], float],
+    width: float,
+    middle: float,
+    thick: float,
+) -> list[str]:
+    if bar.interval is None:
+        return []
+    ink = state_ink(bar.state, inks)
+    top = middle - thick / 2.0
+    left, right = place(bar.interval[0]), place(bar.interval[1])
+    off_left, off_right = right < 0.0, left > width
+    if off_left or off_right:
+        left, right = (1.0, 16.0) if off_left else (width - 16.0, width - 1.0)
+    left, right = max(left, 0.8), min(right, width - 0.8)
+    if right - left < _LEAST_PX:
+        centre = min(max((left + right) / 2.0, 2.3), width - 2.3)
+        left, right = centre - _LEAST_PX / 2.0, centre + _LEAST_PX / 2.0
+    box = (left, top, right - left, thick)
+    if bar.state is BarState.CONFORMS:
+        return [_rect(box, fill=ink, stroke=ink)]
+    shapes = [_rect(box, fill=inks.panel, stroke=ink)]
+    if bar.state in (BarState.UNDECIDED, BarState.FAILS):
+        shapes.append(_hatch(box, ink, rising=True))
+    if bar.state is BarState.FAILS:
+        shapes.append(_hatch(box, ink, rising=False))
+    if off_left or off_right:
+        shapes.append(_chevron(box, ink, leftward=off_left))
+    return shapes
+
+
+def _hatch(box: tuple[float, float, float, float], ink: str, *, rising: bool) -> str:
+    """Return diagonal lines across a box, cut at its edges by arithmetic."""
+    left, top, width, height = box
+    path = []
+    offset = _HATCH_PX / 2.0
+    while offset < width + height:
+        # from the lower (or upper) edge at `offset` along x, up (or down) at 45 degrees
+        x0, x1 = max(offset - height, 0.0), min(offset, width)
+        y0, y1 = offset - x0, offset - x1
+        if not rising:
+            y0, y1 = height - y0, height - y1
+        path.append(f"M{left + x0:.2f} {top + y0:.2f}L{left + x1:.2f} {top + y1:.2f}")
+        offset += _HATCH_PX
+    return f'<path d="{"".join(path)}" stroke="{ink}" stroke-width="1" fill="none"/>'
+
+
+def _chevron(
+    box: tuple[float, float, float, float], ink: str, *, leftward: bool
+) -> str:
+    left, top, width, height = box
+    tip, back = (left, left + 5.0) if leftward else (left + width, left + width - 5.0)
+    return (
+        f'<path d="M{back:.2f} {top - 2:.2f}L{tip:.2f} {top + height / 2:.2f}'
+        f'L{back:.2f} {top + height + 2:.2f}" stroke="{ink}" stroke-width="2"'
+        ' fill="none"/>'
+    )
+
+
+def _rect(box: tuple[float, float, float, float], *, fill: str, stroke: str) -> str:
+    left, top, width, height = box
+    return (
+        f'<rect x="{left:.2f}" y="{top:.2f}" width="{width:.2f}"'
+        f' height="{height:.2f}" fill="{fill}" stroke="{stroke}" stroke-width="1.4"/>'
+    )
+
+
+def _line(x0: float, y0: float, x1: float, y1: float, ink: str, width: float) -> str:
+    return (
+        f'<path d="M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}" stroke="{ink}"'
+        f' stroke-width="{width:g}" fill="none"/>'
+    )

@@ -1,0 +1,189 @@
+"""What a trace picture shows: lines, the run sheet under them, limits where they apply.
+
+The page draws it whole; the window draws the same marks while they come.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from records.measure import Kind, Unit, to_unit
+from records.plan import Bound, Limit, Plan, Step
+from records.rig import Channel
+from records.run import Mark, MarkKind, Run
+from records.trace import FloatArray, Trace
+
+from ..display import reference_word, unit_for
+
+_LEVELS = ("lockup_highest", "lockup_pressure")
+_TRACE_ROLES = ("outlet", "inlet", "interstage")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A step under the stretch of trace that it covers.
+
+    Attributes:
+        stop_s: None while the step is on.
+        done: it was gone through to its end.
+    """
+
+    step: str
+    start_s: float
+    stop_s: float | None
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitMark:
+    """A limit of the outlet where it applies, SI gauge.
+
+    Attributes:
+        low, high: both for a band to be in; one of them for a wall not to cross.
+        words: what it says, with its unit in the plan's own words.
+    """
+
+    step: str
+    low: float | None
+    high: float | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """One trace in the unit that it is shown in.
+
+    Attributes:
+        t_s, value: shape (n,); NaN breaks the line where nothing good was read.
+        unit: unit with its reference, as shown.
+    """
+
+    channel: str
+    role: str
+    t_s: FloatArray
+    value: FloatArray
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TracePicture:
+    """Everything that a drawing of one part of a run needs."""
+
+    lines: tuple[Line, ...]
+    spans: tuple[Span, ...]
+    limits: tuple[LimitMark, ...]
+    unit: Unit
+
+
+def spans_of(marks: Iterable[Mark], part: int = 1) -> tuple[Span, ...]:
+    """Return the steps with their times; of repeated attempts one span."""
+    spans: dict[str, Span] = {}
+    for mark in marks:
+        if mark.part != part or not mark.step:
+            continue
+        known = spans.get(mark.step)
+        if mark.kind is MarkKind.STEP_BEGIN and known is None:
+            spans[mark.step] = Span(mark.step, mark.t_s, None)
+        elif mark.kind is MarkKind.STEP_END and known is not None:
+            done = mark.data.get("how") == "done"
+            spans[mark.step] = Span(mark.step, known.start_s, mark.t_s, done)
+        elif mark.kind is MarkKind.STEP_SKIP and known is not None:
+            spans[mark.step] = Span(mark.step, known.start_s, mark.t_s)
+    return tuple(spans.values())
+
+
+def limit_marks(plan: Plan) -> tuple[LimitMark, ...]:
+    """Return the plan's limits that can be drawn on the outlet's trace.
+
+    A limit that refers to another finding has no place before that finding is there,
+    and is told by its bar alone.
+    """
+    return tuple(
+        mark
+        for step in plan.steps
+        for limit in step.limits
+        for mark in _marks(step, limit)
+    )
+
+
+def _marks(step: Step, limit: Limit) -> Iterable[LimitMark]:
+    low, high = _fixed(limit.min), _fixed(limit.max)
+    if limit.finding == "set_pressure" and low is not None and high is not None:
+        low_text = limit.min.typed if limit.min else ""
+        high_text = limit.max.typed if limit.max else ""
+        words = f"set {_number(low_text)} to {high_text}"
+        yield LimitMark(step=step.id, low=low, high=high, words=words)
+    elif limit.finding in _LEVELS and high is not None and limit.max is not None:
+        words = f"lockup at most {limit.max.typed}"
+        yield LimitMark(step=step.id, low=None, high=high, words=words)
+
+
+def _fixed(bound: Bound | None) -> float | None:
+    return None if bound is None or bound.of is not None else bound.quantity.value_si
+
+
+def _number(typed: str) -> str:
+    return typed.split(" ", 1)[0]
+
+
+def shown_line(trace: Trace, role: str, unit: Unit, reference: str) -> Line:
+    """Return a trace in its unit, broken where a sample carries a flag."""
+    value = np.where(trace.flags == 0, trace.value, np.nan)
+    words = unit.name + (f" {reference}" if reference else "")
+    return Line(trace.channel, role, trace.t_s, _in_unit(value, unit), words)
+
+
+def _in_unit(value_si: FloatArray, unit: Unit) -> FloatArray:
+    low, high = to_unit(0.0, unit), to_unit(1.0, unit)
+    return np.asarray(low + (high - low) * value_si)
+
+
+def thinned(line: Line, buckets: int) -> Line:
+    """Return a line with at most two points a bucket, lowest and highest kept.
+
+    Args:
+        line: any length.
+        buckets: how many stretches to keep apart.
+    """
+    n = line.t_s.size
+    if n <= 4 * buckets:
+        return line
+    edges = np.linspace(0, n, buckets + 1).astype(int)
+    keep: list[int] = []
+    for start, stop in pairwise(edges.tolist()):
+        piece = line.value[start:stop]
+        if np.all(np.isnan(piece)):
+            keep.append(int(start))
+            continue
+        pair = {int(start + np.nanargmin(piece)), int(start + np.nanargmax(piece))}
+        keep += sorted(pair)
+    index = np.array(keep)
+    return Line(line.channel, line.role, line.t_s[index], line.value[index], line.unit)
+
+
+def picture_of(run: Run, plan: Plan, part: int = 1) -> TracePicture:
+    """Return the picture of a part of a run, its pressures in the plan's units."""
+    lines: list[Line] = []
+    for channel in _drawn(run):
+        unit = unit_for(plan, Kind.PRESSURE, channel.role)
+        word = reference_word(channel.reference)
+        lines.append(shown_line(run.trace(channel, part), channel.role, unit, word))
+    return TracePicture(
+        lines=tuple(line for line in lines if line.t_s.size),
+        spans=spans_of(run.marks, part),
+        limits=limit_marks(plan),
+        unit=unit_for(plan, Kind.PRESSURE, "outlet"),
+    )
+
+
+def _drawn(run: Run) -> Sequence[Channel]:
+    pressure = [
+        c for c in run.header.rig.channels if c.measure_unit.kind is Kind.PRESSURE
+    ]
+    known = [c for c in pressure if c.role in _TRACE_ROLES]
+    known.sort(key=lambda c: _TRACE_ROLES.index(c.role))
+    return known or [c for c in pressure if c.role != "ambient"]
