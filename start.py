@@ -1,17 +1,22 @@
 """Set Proofstand up in a folder of its own, then run it.
 
 python3 start.py [OPTIONS]        set up, then the demo: one regulator from the first
-                                  zero to the verdict, on a simulated rig
+                                  zero to the certificate, on a simulated rig; at a
+                                  terminal with a display the Bench desk opens after it
+python3 start.py window [ARGS]    set up, then the Bench desk
 python3 start.py setup            set up and stop
 python3 start.py test [ARGS]      set up, then the tests; ARGS go to pytest
 python3 start.py test --slow      set up, then only the long tests
 
 (On Windows: py start.py.) Everything is installed into .venv beside this file, from
-requirements.lock; nothing else on the computer is touched. A second start is quick.
+requirements.lock. A second start is quick. The window needs some libraries of the
+system that a bare Linux lacks: as root on Debian or its kin they are installed after
+saying so, else the command for it is shown. With --no-system, anywhere on the line,
+nothing outside this folder is touched.
 
 Exit codes of this file: 20 no fitting Python, 21 no environment could be made,
-22 the libraries could not be installed, 23 no test ran. Any other code is that of
-the command that was run.
+22 the libraries could not be installed, 23 no test ran, 24 libraries of the system are
+missing. Any other code is that of the command that was run.
 """
 
 # This file has to parse on old Pythons, so that it can say which one it wants:
@@ -33,6 +38,7 @@ NO_PYTHON = 20
 NO_ENVIRONMENT = 21
 NO_LIBRARIES = 22
 NO_TEST = 23
+NO_SYSTEM = 24
 PYTEST_FOUND_NOTHING = 5
 LINES_SHOWN = 30
 
@@ -41,6 +47,34 @@ VENV = os.path.join(ROOT, ".venv")
 LOCK = os.path.join(ROOT, "requirements.lock")
 PROJECT = os.path.join(ROOT, "pyproject.toml")
 STAMP = os.path.join(VENV, "proofstand-is-set-up")
+
+# What a window needs of a bare Debian; libxcb-cursor0 and the next four on a display.
+WINDOW_PACKAGES = [
+    "libglib2.0-0",
+    "libgl1",
+    "libegl1",
+    "libfontconfig1",
+    "libxkbcommon0",
+    "libdbus-1-3",
+    "libxcb-cursor0",
+    "libxkbcommon-x11-0",
+    "libxcb-icccm4",
+    "libxcb-keysyms1",
+    "libxcb-shape0",
+]
+# What the tests look at windows and pages with; without it those tests are skipped.
+TEST_PROGRAMS = {"Xvfb": "xvfb", "qpdf": "qpdf", "pdfsig": "poppler-utils"}
+# Loads what the window loads: the library, then the part that speaks to a display.
+WINDOW_QUESTION = """
+import ctypes, os, sys
+try:
+    import PySide6.QtSvg, PySide6.QtWidgets
+    if sys.platform.startswith("linux"):
+        home = os.path.dirname(PySide6.__file__)
+        ctypes.CDLL(os.path.join(home, "Qt", "plugins", "platforms", "libqxcb.so"))
+except (ImportError, OSError) as error:
+    sys.exit(str(error))
+"""
 
 FAST = ["not serial and not slow", "serial and not slow"]
 SLOW = ["not serial and slow", "serial and slow"]
@@ -346,6 +380,107 @@ def set_up():
     say("set up in %.0f s" % (time.time() - began))
 
 
+# --- what the system has to give ------------------------------------------------------
+
+
+def can_install():
+    # type: () -> bool
+    """Tell whether packages of the system can be installed from here."""
+    root = hasattr(os, "geteuid") and os.geteuid() == 0
+    return root and bool(on_path("apt-get"))
+
+
+def install_packages(packages):
+    # type: (list[str]) -> bool
+    """Install packages of a Debian; the list of them is fetched when they need it."""
+    say("installing with apt-get: " + " ".join(packages))
+    command = ["apt-get", "install", "--yes", "-qq", "--no-install-recommends"]
+    env = dict(surroundings(), DEBIAN_FRONTEND="noninteractive")
+    with open(os.devnull) as nothing, tempfile.TemporaryFile() as printed:
+
+        def done(words):
+            # type: (list[str]) -> bool
+            try:
+                code = subprocess.call(
+                    words,
+                    env=env,
+                    stdin=nothing,
+                    stdout=printed,
+                    stderr=subprocess.STDOUT,
+                )
+            except OSError:
+                return False
+            return code == 0
+
+        if done(command + packages):
+            return True
+        if done(["apt-get", "update", "-qq"]) and done(command + packages):
+            return True
+        printed.seek(0)
+        lines = printed.read().decode("utf-8", "replace").splitlines()
+        print("\n".join("    " + line for line in lines[-LINES_SHOWN:]))
+    return False
+
+
+def how_to_install(packages):
+    # type: (list[str]) -> str
+    """Return the command that a person gives on a Debian."""
+    return "sudo apt-get install " + " ".join(packages)
+
+
+def window_lacks():
+    # type: () -> str
+    """Return what keeps a window from opening, as the system says it, or nothing."""
+    child = subprocess.Popen(
+        [program("python"), "-c", WINDOW_QUESTION],
+        env=surroundings(),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    said = child.communicate()[1].decode("utf-8", "replace").strip()
+    if child.returncode == 0:
+        return ""
+    return said.splitlines()[-1] if said else "Qt can't be loaded"
+
+
+def window_ready(system):
+    # type: (bool) -> bool
+    """Bring what a window needs of the system, or say what is missing and how to."""
+    lacking = window_lacks()
+    if lacking and system and can_install():
+        install_packages(WINDOW_PACKAGES)
+        lacking = window_lacks()
+    if not lacking:
+        return True
+    say("no window can be opened here: " + lacking)
+    if on_path("apt-get"):
+        say("this brings what it needs:\n\n    %s\n" % how_to_install(WINDOW_PACKAGES))
+    else:
+        say("install the libraries that Qt 6 needs on this system, then start again")
+    return False
+
+
+def tests_ready(system):
+    # type: (bool) -> None
+    """Bring what some tests look with; where it can't be had they are skipped."""
+    window_ready(system)
+    lacking = [p for name, p in sorted(TEST_PROGRAMS.items()) if not on_path(name)]
+    if lacking and os.name != "nt":
+        if not (system and can_install() and install_packages(lacking)):
+            say("some tests will be skipped; " + how_to_install(lacking))
+
+
+def has_display():
+    # type: () -> bool
+    """Tell whether a window could be shown to a person who sits here."""
+    seated = sys.stdin.isatty() and sys.stdout.isatty()
+    if os.name == "nt" or sys.platform == "darwin":
+        return seated
+    there = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    return seated and bool(there)
+
+
 # --- what to run ---------------------------------------------------------------------
 
 
@@ -375,22 +510,34 @@ def verdict(codes):
     return next((code for code in ran if code != 0), 0)
 
 
-def demo(arguments):
-    # type: (list[str]) -> int
-    """Run the main job from end to end on the simulated rig."""
-    return become([program("proofstand"), "demo"] + arguments)
+def demo(arguments, system):
+    # type: (list[str], bool) -> int
+    """Run the main job from end to end on the simulated rig, then show it."""
+    shown = ["--window"] if has_display() and window_ready(system) else []
+    return become([program("proofstand"), "demo"] + shown + arguments)
+
+
+def window(arguments, system):
+    # type: (list[str], bool) -> int
+    """Open the Bench desk."""
+    if not window_ready(system):
+        return NO_SYSTEM
+    return become([program("proofstand"), "window"] + arguments)
 
 
 def main(argv):
     # type: (list[str]) -> int
     """Do what the command line asks and return the exit code."""
+    given = argv
+    system = "--no-system" not in given
+    argv = [each for each in given if each != "--no-system"]
     word = argv[0] if argv else ""
     if word in ("-h", "--help"):
         print(__doc__)
         return 0
-    if word not in ("setup", "test") and word and not word.startswith("-"):
+    if word not in ("setup", "test", "window") and word and not word.startswith("-"):
         say(
-            "there is no '%s' here; use setup, test, or nothing for the demo "
+            "there is no '%s' here; use window, setup, test, or nothing for the demo "
             "(start.py --help says more)" % word
         )
         return 2
@@ -398,7 +545,7 @@ def main(argv):
         say("setup takes nothing after it, and got: %s" % " ".join(argv[1:]))
         return 2
     if not fits(sys.version_info[:2]):
-        return change_python(argv)
+        return change_python(given)
     if os.path.realpath(sys.prefix) == os.path.realpath(VENV):
         base = getattr(sys, "_base_executable", sys.executable)
         if os.path.realpath(os.path.dirname(base)).startswith(os.path.realpath(VENV)):
@@ -407,13 +554,16 @@ def main(argv):
                 "this is the Python inside .venv, which the set-up may have to "
                 "replace; start with the computer's own Python instead",
             )
-        return become([base, os.path.abspath(__file__)] + argv)
+        return become([base, os.path.abspath(__file__)] + given)
     set_up()
     if word == "setup":
         return 0
     if word == "test":
+        tests_ready(system)
         return test(argv[1:])
-    return demo(argv)
+    if word == "window":
+        return window(argv[1:], system)
+    return demo(argv, system)
 
 
 if __name__ == "__main__":

@@ -40,6 +40,9 @@ _SEPARATION = 3.0
 _LEAST_BLOCKS = 24
 _LEAST_SAMPLES = 72
 _CLEAR = 0.2  # sd of ln tau below which data, not the prior, fix the time constant
+# A tail that has run through so many time constants is over before the hold is: even
+# twice as slow it leaves a line alone.
+_OVER = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -620,7 +623,8 @@ def _fit_once(
                 "hold_too_short", held_s=f"{width:.0f}", needed_s=f"{4.0 * tau:.0f}"
             )
         )
-    if seen and tau > 0.6 * tau_max_s and main.sd_ln_tau > _CLEAR:
+    at_the_end = tau > 0.6 * tau_max_s and tau > width / _OVER
+    if seen and at_the_end and main.sd_ln_tau > _CLEAR:
         reasons.append(
             Reason.of(
                 "tail_inseparable",

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from records.errors import ProofstandError, RigError
 from records.journal import JournalWriter
+from records.judgement import Judgement
 from records.measure import Kind
 from records.plan import Plan
 from records.rig import Channel, Rig
@@ -25,6 +26,7 @@ from rig.clock import Clock
 
 from .display import unit_for, value_text
 from .procedure.engine import Abandon, Acknowledge, Command, Engine
+from .so_far import SoFar
 
 SYNC_NS = 1_000_000_000
 SHOW_S = 1.0
@@ -36,6 +38,7 @@ class Started:
 
     run: str
     journal: Path
+    header: RunHeader
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +71,19 @@ class Marked:
     mark: Mark
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """The findings so far.
+
+    Attributes:
+        judgement: of what is recorded up to now; never kept.
+        on: id of the step that is on and was judged as if it ended now, or "".
+    """
+
+    judgement: Judgement
+    on: str
+
+
 @dataclass(frozen=True, slots=True)
 class Troubled:
     """The rig failed; what was recorded stays."""
@@ -83,7 +99,7 @@ class Closed:
     rig_seconds: float
 
 
-SessionEvent = Started | Sampled | Shown | Asked | Marked | Troubled | Closed
+SessionEvent = Started | Sampled | Shown | Asked | Marked | Judged | Troubled | Closed
 
 
 class Hands(Protocol):
@@ -107,6 +123,7 @@ class Session:
         tell: called with each event.
         hands: works a simulated rig, or None where people do.
         truth: a simulator's true parameters, or None.
+        so_far: judges what is recorded so far, or None where nobody looks.
     """
 
     def __init__(
@@ -121,6 +138,7 @@ class Session:
         tell: Callable[[SessionEvent], None],
         hands: Hands | None = None,
         truth: Mapping[str, Any] | None = None,
+        so_far: SoFar | None = None,
     ) -> None:
         self._engine = Engine(plan, rig)
         self._header = header
@@ -131,6 +149,7 @@ class Session:
         self._tell = tell
         self._hands = hands
         self._truth = truth
+        self._so_far = so_far
         self._columns: dict[str, tuple[Channel, ...]] = {
             i.declared.id: rig.columns(i.declared.id) for i in instruments
         }
@@ -179,6 +198,8 @@ class Session:
         finally:
             for instrument in self._instruments:
                 instrument.close()
+            if self._so_far is not None:
+                self._so_far.close()
         journal.close(how)
         self._tell(Closed(how, self._now_s))
         return how
@@ -190,7 +211,7 @@ class Session:
             journal.truth(self._truth)
         acquisition = Acquisition(1, self._instruments, self._clock)
         journal.part(acquisition.part)
-        self._tell(Started(self._header.id, self._journal_path))
+        self._tell(Started(self._header.id, self._journal_path, self._header))
         try:
             self._follow(journal, acquisition, commands)
         finally:
@@ -214,10 +235,13 @@ class Session:
             if len(acquisition.part.origins) > origins_written:
                 journal.part(acquisition.part)
                 origins_written = len(acquisition.part.origins)
+                if self._so_far is not None:
+                    self._so_far.part(acquisition.part)
             journal.block(block)
             self._take(journal, block, acquisition)
             self._give(journal, self._work_hands())
             self._give(journal, commands())
+            self._judge_so_far(block)
             now_ns = self._clock.monotonic_ns()
             if now_ns - synced_ns >= SYNC_NS:
                 journal.sync()
@@ -254,6 +278,14 @@ class Session:
             self._tell(Shown(self._now_s, self._readings()))
         self._say(journal, self._engine.feed(traces))
 
+    def _judge_so_far(self, block: Block) -> None:
+        if self._so_far is None:
+            return
+        self._so_far.block(block, self._now_s)
+        ready = self._so_far.take()
+        if ready is not None:
+            self._tell(Judged(*ready))
+
     def _readings(self) -> tuple[tuple[str, str], ...]:
         shown = []
         for channel in self._rig.channels:
@@ -279,6 +311,8 @@ class Session:
         for each in output:
             if isinstance(each, Mark):
                 journal.mark(each)
+                if self._so_far is not None:
+                    self._so_far.mark(each)
                 self._tell(Marked(each))
             else:
                 self._tell(Asked(each))
@@ -291,6 +325,7 @@ __all__ = [
     "Closed",
     "Command",
     "Hands",
+    "Judged",
     "Marked",
     "Sampled",
     "Session",

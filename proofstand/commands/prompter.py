@@ -8,18 +8,22 @@ import threading
 from collections.abc import Iterable
 from pathlib import Path
 
+from proofstand.display import show
 from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.report import role_of
 from proofstand.session import (
     Asked,
     Closed,
+    Judged,
     Marked,
     SessionEvent,
     Shown,
     Started,
     Troubled,
 )
-from proofstand.words.sentences import action, caution, trouble
-from records.run import MarkKind, Request
+from proofstand.words.sentences import action, caution, label, trouble
+from records.judgement import Judgement, Outcome
+from records.run import MarkKind, Request, RunHeader
 
 
 class Prompter:
@@ -36,6 +40,8 @@ class Prompter:
         self._live = ask and not quiet and sys.stderr.isatty()
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._request: Request | None = None
+        self._header: RunHeader | None = None
+        self._found: dict[tuple[str, str, str], Outcome] = {}
         self._by = "technician"
         if ask:
             threading.Thread(target=self._read, daemon=True).start()
@@ -54,11 +60,15 @@ class Prompter:
                 if self._lines.get() is None:
                     self._lines.put(None)
                     break
+        if isinstance(event, Started):
+            self._header = event.header
         if self._quiet:
             return
         match event:
             case Started(run, journal):
                 self._say(f"run {run}, recording to {journal}")
+            case Judged(judgement, on) if not on:
+                self._say_found(judgement)
             case Asked(request):
                 first, second = action(request)
                 self._say(f"  {first} {second}")
@@ -90,6 +100,26 @@ class Prompter:
                 self._say(f"{seconds:8.1f} s  {how}")
             case _:
                 pass
+
+    def _say_found(self, judgement: Judgement) -> None:
+        """Say each finding once, and again when it stands otherwise."""
+        if self._header is None:
+            return
+        for finding in judgement.findings:
+            key = (finding.step, finding.id, finding.channel)
+            unchanged = self._found.get(key) is finding.outcome
+            if finding.measured is None or finding.limit is None or unchanged:
+                continue
+            self._found[key] = finding.outcome
+            role = role_of(finding, self._header.rig)
+            shown = show(finding, self._header.plan, role)
+            # what conforms may still be undone by what is to come, above all the zero
+            stands = {
+                Outcome.PASS: "on course",
+                Outcome.CONDITIONAL_PASS: "on course",
+                Outcome.INCONCLUSIVE: "not yet decided",
+            }.get(finding.outcome, finding.outcome.value)
+            self._say(f"            {label(finding.id)} {shown.line}: {stands}")
 
     def commands(self) -> Iterable[Command]:
         """Return what was said since.

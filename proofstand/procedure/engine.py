@@ -406,7 +406,8 @@ class Engine:
             if stage.from_event == "shut_off" and self._shut_off_s is not None:
                 start = self._shut_off_s
             self._hold_from_s = start
-            self._mark(MarkKind.HOLD_BEGIN, at_s=start)
+            told = {"seconds": f"{stage.seconds:g}"}
+            self._mark(MarkKind.HOLD_BEGIN, told, at_s=start)
         stopped = stage.stop(self._view()) if stage.stop is not None else None
         if stopped is not None:
             self._mark(MarkKind.HOLD_END, {"why": stopped.event})
@@ -437,6 +438,8 @@ class Engine:
         self._waiting = None
         stage = self._stages[self._stage]
         step = self.step
+        if isinstance(stage, Soak):
+            self._mark(MarkKind.NOTE, {"settling": f"{stage.seconds:g}"})
         if isinstance(stage, Ask) and step is not None:
             self._requests += 1
             request = Request(

@@ -359,3 +359,138 @@ def test_a_child_s_end_is_told_as_a_shell_would(start: ModuleType) -> None:
     assert start.run([sys.executable, "-c", "raise SystemExit(12)"]) == 12
     killed = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
     assert start.run([sys.executable, "-c", killed]) == 128 + 9
+
+
+APT = """#!/bin/sh
+echo "$@" >> "{log}"
+case "$1" in update) : > "{updated}"; exit 0;; esac
+[ -e "{updated}" ] || [ "{fresh}" = yes ] || exit 100
+: > "{installed}"
+"""
+
+
+class Debian:
+    """A computer with an apt-get that notes what it is asked, and no Qt libraries."""
+
+    def __init__(self, folder: Path, *, lists_fresh: bool) -> None:
+        self.bin = folder / "bin"
+        self.bin.mkdir()
+        self.log, self.installed = folder / "log", folder / "installed"
+        apt = self.bin / "apt-get"
+        apt.write_text(
+            APT.format(
+                log=self.log,
+                updated=folder / "updated",
+                installed=self.installed,
+                fresh="yes" if lists_fresh else "no",
+            )
+        )
+        apt.chmod(0o755)
+
+    def lacks(self) -> str:
+        return "" if self.installed.exists() else "libxcb-cursor.so.0: no such file"
+
+    def asked(self) -> list[str]:
+        return self.log.read_text().splitlines() if self.log.exists() else []
+
+
+@pytest.fixture
+def debian(
+    start: ModuleType, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Debian:
+    if os.name == "nt":
+        pytest.skip("a Debian")
+    there = Debian(tmp_path, lists_fresh=True)
+    monkeypatch.setenv("PATH", f"{there.bin}{os.pathsep}/bin{os.pathsep}/usr/bin")
+    monkeypatch.setattr(start.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(start, "window_lacks", there.lacks)
+    return there
+
+
+def test_root_on_debian_gets_the_libraries_and_is_told(
+    start: ModuleType, debian: Debian, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert start.window_ready(True)
+    assert len(debian.asked()) == 1
+    assert "libxcb-cursor0" in debian.asked()[0]
+    assert "installing with apt-get: libglib2.0-0" in capfd.readouterr().out
+
+
+def test_old_package_lists_are_fetched(
+    start: ModuleType,
+    debian: Debian,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    other = tmp_path / "old"
+    other.mkdir()
+    old = Debian(other, lists_fresh=False)
+    monkeypatch.setenv("PATH", f"{old.bin}{os.pathsep}/bin{os.pathsep}/usr/bin")
+    monkeypatch.setattr(start, "window_lacks", old.lacks)
+    assert start.window_ready(True)
+    assert [line.split()[0] for line in old.asked()] == ["install", "update", "install"]
+
+
+@pytest.mark.parametrize("root", [True, False])
+def test_nothing_outside_is_touched_where_that_is_not_wanted_or_not_allowed(
+    start: ModuleType,
+    debian: Debian,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    root: bool,
+) -> None:
+    monkeypatch.setattr(start.os, "geteuid", lambda: 0 if root else 1000)
+    assert not start.window_ready(not root)
+    assert debian.asked() == []
+    said = capfd.readouterr().out
+    assert "libxcb-cursor.so.0" in said
+    assert "sudo apt-get install libglib2.0-0" in said
+
+
+def test_another_system_is_told_what_is_missing(
+    start: ModuleType,
+    debian: Debian,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    (debian.bin / "apt-get").unlink()
+    monkeypatch.setattr(start, "on_path", lambda name: [])
+    assert not start.window_ready(True)
+    assert "install the libraries that Qt 6 needs" in capfd.readouterr().out
+
+
+def test_the_window_is_asked_for_at_a_terminal_with_a_display_only(
+    start: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    became: list[list[str]] = []
+
+    def become(words: list[str]) -> int:
+        became.append(words[1:])
+        return 0
+
+    monkeypatch.setattr(start, "become", become)
+    monkeypatch.setattr(start, "window_ready", lambda system: True)
+    monkeypatch.setattr(start, "has_display", lambda: False)
+    start.demo(["--out", "d"], True)
+    monkeypatch.setattr(start, "has_display", lambda: True)
+    start.demo(["--out", "d"], True)
+    monkeypatch.setattr(start, "window_ready", lambda system: False)
+    start.demo([], True)
+    assert became == [
+        ["demo", "--out", "d"],
+        ["demo", "--window", "--out", "d"],
+        ["demo"],
+    ]
+    assert start.window([], True) == start.NO_SYSTEM
+
+
+def test_without_a_terminal_there_is_no_display(
+    start: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Stream:
+        def isatty(self) -> bool:
+            return False
+
+    monkeypatch.setenv("DISPLAY", ":7")
+    monkeypatch.setattr(start.sys, "stdin", Stream())
+    assert not start.has_display()

@@ -9,10 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from analysis.judge import judge
 from proofstand.commands.prompter import Prompter
 from proofstand.procedure.engine import Abandon, Acknowledge, Command
-from proofstand.session import Asked, Started
+from proofstand.session import Asked, Judged, Started
 from records.run import Request
+from records.runfile import open_run
+from tests.records.samples import header
+
+from .conftest import RunOf
 
 REQUEST = Request(id="a.1", step="a", act="fit_blank", confirm=True)
 
@@ -66,5 +71,23 @@ def test_a_display_that_fails_is_no_end(monkeypatch: pytest.MonkeyPatch) -> None
 
     monkeypatch.setattr(sys, "stderr", Gone())
     prompter = Prompter(quiet=False, ask=False)
-    prompter.tell(Started("run-1", Path("x.journal")))
+    prompter.tell(Started("run-1", Path("x.journal"), header()))
     prompter.tell(Asked(REQUEST))
+
+
+def test_findings_are_said_as_they_come_and_once(
+    run_of: RunOf, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = open_run(run_of("seat_nicked"))
+    judgement = judge(run)
+    prompter = Prompter(quiet=False, ask=False)
+    prompter.tell(Started(run.id, Path("x.journal"), run.header))
+    prompter.tell(Judged(judgement, "body-hold"))
+    assert "Zero" not in capsys.readouterr().err
+    prompter.tell(Judged(judgement, ""))
+    said = capsys.readouterr().err
+    assert "in. w.c. difference: on course" in said
+    (seat,) = [line for line in said.splitlines() if "seat" in line]
+    assert seat.endswith("std cm3/min: fail")
+    prompter.tell(Judged(judgement, ""))
+    assert capsys.readouterr().err == ""

@@ -1,0 +1,177 @@
+"""The drawings: what a bar says by its shape, what the trace keeps, legible inks."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.judge import judge
+from proofstand.drawing.bar import Bar, BarState, bar_of, bar_svg
+from proofstand.drawing.inks import DARK, LIGHT, PAGE, Inks, contrast
+from proofstand.drawing.picture import Line, picture_of, thinned
+from proofstand.drawing.trace import trace_svg
+from records.judgement import Outcome
+from records.runfile import open_run
+
+from .conftest import RunOf
+
+SVG = "{http://www.w3.org/2000/svg}"
+WIDTH = 190.0
+
+
+def shapes(svg: str) -> tuple[list[ET.Element], list[ET.Element]]:
+    """Return a bar's box and its other marks: the axis, hatches, ticks."""
+    root = ET.fromstring(svg)
+    return root.findall(f"{SVG}rect"), root.findall(f"{SVG}path")
+
+
+def box(svg: str) -> tuple[float, float]:
+    (found,), _ = shapes(svg)
+    left = float(found.attrib["x"])
+    return left, left + float(found.attrib["width"])
+
+
+def tick_places(svg: str) -> list[float]:
+    """Return where the ticks stand: upright lines over the whole height."""
+    upright = re.findall(r'd="M([\d.]+) 0\.50L([\d.]+) 17\.50"', svg)
+    return [float(a) for a, b in upright if a == b]
+
+
+def bar(low: float, high: float, state: BarState, limit: float = 1.0) -> Bar:
+    return Bar(interval=(low, high), limit_min=None, limit_max=limit, state=state)
+
+
+def test_shape_alone_tells_how_a_finding_stands() -> None:
+    # all drawn in one grey: what is left is fill and hatching
+    said = {}
+    for state in BarState:
+        interval = None if state is BarState.TO_COME else (0.3, 0.6)
+        drawn = bar_svg(
+            Bar(interval=interval, limit_min=None, limit_max=1.0, state=state), PAGE
+        )
+        boxes, paths = shapes(drawn)
+        filled = [b.attrib["fill"] == b.attrib["stroke"] for b in boxes]
+        hatches = [p for p in paths if p.attrib["d"].count("M") > 3]
+        thin = boxes[0].attrib["stroke"] == PAGE.soft if boxes else False
+        said[state] = (len(boxes), filled, len(hatches), thin)
+    assert len({repr(one) for one in said.values()}) == len(BarState)
+
+
+@given(
+    st.floats(-50, 50), st.floats(0.001, 30), st.floats(-50, 50), st.floats(0.01, 30)
+)
+def test_a_bar_stands_on_the_side_of_the_tick_where_its_interval_is(
+    low: float, width: float, limit: float, reach: float
+) -> None:
+    high = low + width
+    two = Bar(
+        interval=(low, high),
+        limit_min=limit - reach,
+        limit_max=limit,
+        state=BarState.UNDECIDED,
+    )
+    for one in (two, bar(low, high, BarState.UNDECIDED, limit)):
+        drawn = bar_svg(one, LIGHT)
+        left, right = box(drawn)
+        assert -0.01 <= left < right <= WIDTH + 0.01
+        tick = tick_places(drawn)[-1]
+        # a bar has a least width, so that its end may stand a little over the tick
+        if high <= limit:
+            assert right <= tick + 3.0
+        if low >= limit:
+            assert left >= tick - 3.0
+        if low < limit < high:
+            assert left <= tick + 3.0
+            assert right >= tick - 3.0
+
+
+def test_far_outside_is_drawn_at_the_edge_with_an_open_end() -> None:
+    drawn = bar_svg(bar(28.3, 32.0, BarState.FAILS, 0.15), LIGHT)
+    left, right = box(drawn)
+    assert right > WIDTH - 2.0
+    assert left > tick_places(drawn)[0]
+
+
+def test_a_finding_s_bar_follows_its_outcome(run_of: RunOf) -> None:
+    run = open_run(run_of("seat_nicked"))
+    findings = judge(run).findings
+    states = {f.outcome: bar_of(f).state for f in findings}
+    assert states[Outcome.FAIL] is BarState.FAILS
+    assert states[Outcome.PASS] is BarState.CONFORMS
+    passed = next(f for f in findings if f.outcome is Outcome.PASS)
+    failed = next(f for f in findings if f.outcome is Outcome.FAIL)
+    assert bar_of(passed, provisional=True).state is BarState.PROVISIONAL
+    assert bar_of(failed, provisional=True).state is BarState.FAILS
+
+
+@pytest.mark.parametrize("inks", [LIGHT, DARK, PAGE], ids=["light", "dark", "page"])
+def test_every_text_ink_can_be_read_on_its_ground(inks: Inks) -> None:
+    # WCAG 2.2, success criterion 1.4.3: at least 4.5:1 for text
+    texts = ("ink", "soft", "outlet", "inlet", "other", "conforms", "fails")
+    for name in (*texts, "undecided"):
+        for ground in ("paper", "panel"):
+            found = contrast(getattr(inks, name), getattr(inks, ground))
+            assert found >= 4.5, f"{name} on {ground}: {found:.2f}"
+    assert contrast(inks.paper, inks.ink) >= 4.5  # the step that is on
+
+
+def test_contrast_is_that_of_the_standard() -> None:
+    # WCAG 2.2 definition of contrast ratio: black on white is 21:1; #767676 on white
+    # is the lightest grey that W3C names as passing 4.5:1 (4.54:1)
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    assert contrast("#767676", "#FFFFFF") == pytest.approx(4.54, abs=0.005)
+
+
+@given(st.lists(st.floats(-10, 10), min_size=5, max_size=400), st.integers(2, 40))
+def test_thinning_keeps_lowest_highest_and_order(
+    values: list[float], buckets: int
+) -> None:
+    line = Line(
+        "outlet", "outlet", np.arange(len(values), dtype=float), np.array(values), "kPa"
+    )
+    thin = thinned(line, buckets)
+    assert thin.value.min() == line.value.min()
+    assert thin.value.max() == line.value.max()
+    assert np.all(np.diff(thin.t_s) > 0)
+    assert set(thin.t_s) <= set(line.t_s)
+
+
+def test_thinning_leaves_gaps_open() -> None:
+    value = np.concatenate([np.zeros(500), np.full(500, np.nan), np.ones(500)])
+    line = Line("outlet", "outlet", np.arange(1500.0), value, "kPa")
+    thin = thinned(line, 30)
+    inside = (thin.t_s > 520) & (thin.t_s < 980)
+    assert inside.any()
+    assert np.isnan(thin.value[inside]).all()
+
+
+def test_the_picture_of_a_run_has_its_steps_and_limits(run_of: RunOf) -> None:
+    run = open_run(run_of())
+    picture = picture_of(run, run.header.plan)
+    assert [line.role for line in picture.lines] == ["outlet", "inlet"]
+    assert picture.lines[0].unit == "in. w.c. gauge"
+    assert picture.lines[1].unit == "psi gauge"
+    assert [s.step for s in picture.spans] == [s.id for s in run.header.plan.steps]
+    assert all(s.done and s.stop_s is not None for s in picture.spans)
+    walls = {m.step for m in picture.limits if m.low is None}
+    assert walls == {"lockup-1", "lockup-2", "lockup-3", "creep-hold"}
+    drawn = trace_svg(picture, PAGE)
+    assert drawn == trace_svg(picture, PAGE)
+    root = ET.fromstring(drawn)
+    assert root.attrib["width"].endswith("pt")
+    assert not root.findall(f".//{SVG}image"), "vectors only"
+    assert not root.findall(f".//{SVG}text"), "outlines, the same everywhere"
+
+
+def test_a_trace_without_steps_is_drawn_too(run_of: RunOf) -> None:
+    run = open_run(run_of())
+    whole = picture_of(run, run.header.plan)
+    lone = type(whole)(lines=whole.lines[1:], spans=(), limits=(), unit=whole.unit)
+    assert ET.fromstring(trace_svg(lone, PAGE)) is not None
+    empty = type(whole)(lines=(), spans=(), limits=(), unit=whole.unit)
+    assert ET.fromstring(trace_svg(empty, PAGE)) is not None
