@@ -94,6 +94,10 @@ INPUT_IDS = frozenset(
         "usage",
         "run_state_wrong",
         "journal_without_data",
+        "no_display",
+        "window_missing",
+        "key_certificate_wrong",
+        "page_unprintable",
     }
 )
 RIG_IDS = frozenset(
@@ -115,6 +119,9 @@ INTEGRITY_IDS = frozenset(
         "run_block_changed",
         "signature_wrong",
         "journal_damaged",
+        "certificate_changed",
+        "certificate_cut_short",
+        "certificate_of_another_run",
     }
 )
 REFUSED_IDS = frozenset(
@@ -123,6 +130,13 @@ REFUSED_IDS = frozenset(
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",
+        "key_for_real_rigs",
+        "key_for_demonstration",
+        "run_not_sealed",
+        "run_not_signed",
+        "simulated_needs_demo_key",
+        "run_not_whole",
+        "calibration_was_expired",
     }
 )
 FAULT_IDS = frozenset({"our_fault"})

@@ -15,7 +15,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import h5py
 import numpy as np
@@ -106,7 +106,7 @@ def write_run(run: Run, out: Path, signer: Signer | None = None) -> Seal:
     signature = None
     if signer is not None:
         signature = signer.sign(_signed_bytes(sha256, len(tail), signer.key_id))
-    _write_once(out, _block(sha256, len(tail), signature) + tail)
+    write_once(out, _block(sha256, len(tail), signature) + tail)
     again = read_sealed(out)  # a file that can't be read again is no record
     if set(again.samples) != set(run.samples) or again.marks != run.marks:
         raise IntegrityError("run_changed", where=str(out))
@@ -157,32 +157,72 @@ def _text(file: h5py.File, name: str, data: bytes) -> None:
     file.create_dataset(name, data=np.array(data, dtype=kind), track_times=False)
 
 
-def _write_once(out: Path, data: bytes) -> None:
-    """Write beside the place, sync, then put it in place unless something is there."""
+def check_place(out: Path, what: str) -> None:
+    """Refuse a place where :func:`write_once` could not write; touches nothing.
+
+    Raises:
+        InputError: ``file_exists`` or ``file_unwritable``.
+    """
+    if out.is_dir():
+        raise InputError("file_exists", where=str(out), what="folder")
+    if out.exists():
+        raise InputError("file_exists", where=str(out), what=what)
+    folder = out.resolve().parent
+    why = ""
+    if not folder.is_dir():
+        why = "there is no such folder"
+    elif not os.access(folder, os.W_OK):
+        why = "the folder is read-only"
+    if why:
+        raise InputError("file_unwritable", where=str(out), why=why)
+
+
+def write_once(out: Path, data: bytes, what: str = "run file") -> None:
+    """Write beside the place, sync, then put it in place unless something is there.
+
+    Args:
+        out: the file to make; after an error nothing is left there.
+        data: all of it.
+        what: it is called so in an error.
+
+    Raises:
+        InputError: ``file_exists`` or ``file_unwritable``.
+    """
     beside = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         if out.exists():
             raise FileExistsError
         with beside.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            _write_synced(file, data)
         try:
             os.link(beside, out)  # unlike a rename it never replaces
         except FileExistsError:
             raise
         except OSError:  # a file system without links
-            with out.open("xb") as file:
-                file.write(data)
-                os.fsync(file.fileno())
+            _write_new(out, data)
     except FileExistsError:
-        raise InputError("file_exists", where=str(out), what="run file") from None
+        raise InputError("file_exists", where=str(out), what=what) from None
     except OSError as error:
         raise InputError(
             "file_unwritable", where=str(out), why=error.strerror or error
         ) from None
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _write_new(out: Path, data: bytes) -> None:
+    with out.open("xb") as file:
+        try:
+            _write_synced(file, data)
+        except OSError:
+            out.unlink(missing_ok=True)
+            raise
+
+
+def _write_synced(file: BinaryIO, data: bytes) -> None:
+    file.write(data)
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def seal(journal: Path, out: Path, signer: Signer | None = None) -> Seal:
