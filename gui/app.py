@@ -18,7 +18,7 @@ from .display import check_display
 
 try:
     from PySide6.QtCore import QSize, Qt, QTimer
-    from PySide6.QtGui import QCloseEvent, QKeyEvent
+    from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence
     from PySide6.QtWidgets import (
         QApplication,
         QPushButton,
@@ -53,8 +53,11 @@ if TYPE_CHECKING:
     from .bench_desk.view import BenchDesk
 
 BEAT_MS = 60
+# A rig whose time runs fast needs the computer for its readings.
+FAST_RIG_BEAT_MS = 100
 HEAD_BEATS = 8
 RESCALE_MS = 200
+SWITCH_S = 0.0005
 _SCALE_MOVES = 0.03
 
 
@@ -255,6 +258,8 @@ class Window(QWidget):
                     events = [e for e in events if not isinstance(e, Over)]
                 self._presenter.take(events)
         if self._presenter is not None:
+            fast = self._presenter.time_multiple > 2.0
+            self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
             self.show_now()
         if self._closing and not self._busy():
             self.close()
@@ -306,7 +311,10 @@ class Window(QWidget):
             self.show_now()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Enter presses what has the focus, else confirms; Esc takes a press back."""
+        """Enter presses what has the focus, else confirms; Esc takes a press back.
+
+        The system's keys for quitting close the window.
+        """
         if event.isAutoRepeat():
             return
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
@@ -317,6 +325,8 @@ class Window(QWidget):
                 self.confirm()
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
+        elif event.matches(QKeySequence.StandardKey.Quit):
+            self.close()
         else:
             super().keyPressEvent(event)
 
@@ -376,8 +386,9 @@ def made_application() -> QApplication:
     app = QApplication.instance()
     if not isinstance(app, QApplication):
         app = QApplication([said("title")])
-    app.setStyle("Fusion")
-    app.setApplicationName(said("title"))
+    if app.applicationName() != said("title"):
+        app.setStyle("Fusion")
+        app.setApplicationName(said("title"))
     return app
 
 
@@ -408,13 +419,13 @@ def open_window(options: WindowOptions) -> int:
         InputError: ``no_display`` or ``window_missing``.
     """
     check_display()
-    # Findings are worked out beside the drawing: shorter turns keep the picture smooth.
-    sys.setswitchinterval(0.0005)
+    # Reading, judging and drawing take turns; long turns would cost readings.
+    sys.setswitchinterval(SWITCH_S)
     app = made_application()
     window = Window(options)
     window.showMaximized()
-    window.open_as_asked()
     with _end_signals(window):
+        window.open_as_asked()
         app.exec()
     window.wait_for_threads()
     return 0

@@ -42,9 +42,19 @@ def job_at(path: str) -> JobCard:
     """Return a job card.
 
     Raises:
-        InputError: with file and line.
+        InputError: with file and line, or a set pressure that is none.
     """
-    return load_job(Path(path))
+    job = load_job(Path(path))
+    asked = job.set_pressure
+    if asked is not None and asked.value_si <= 0.0:
+        raise InputError(
+            "value_wrong",
+            where=path,
+            key="set_pressure",
+            given=asked.typed,
+            right="a pressure above zero",
+        )
+    return job
 
 
 def journal_of(out: Path) -> Path:

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from ..theme import Theme
 from .pieces import BigLine, key, line, put, restyle
+from .scales import span_words
 from .screen import Action, HoldBar, Phase, Screen
 from .wording import said
 
@@ -28,7 +29,7 @@ class HoldProgress(QWidget):
         """Show how far it is."""
         self._hold = hold
         if hold is not None:
-            told = f"{hold.held_s:.0f} of {hold.total_s:.0f} s"
+            told = f"{span_words(hold.held_s)} of {span_words(hold.total_s)}"
             self.setAccessibleDescription(told)
         self.update()
 
@@ -47,7 +48,7 @@ class HoldProgress(QWidget):
         painter.setFont(theme.font("label"))
         metrics = painter.fontMetrics()
         base = high + theme.px(6) + metrics.ascent()
-        held, total = f"{hold.held_s:.0f} s", f"{hold.total_s:.0f} s"
+        held, total = span_words(hold.held_s), span_words(hold.total_s)
         word = said("held")
         painter.setPen(QColor(inks.soft))
         painter.drawText(0, base, word)
@@ -97,6 +98,7 @@ class ActionPanel(QWidget):
             self.back_key,
         ):  # Enter is the window's to give
             each.setAutoDefault(False)
+            each.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves none behind
         words = QVBoxLayout()
         words.setSpacing(0)
         words.addWidget(self.foot)
@@ -130,9 +132,8 @@ class ActionPanel(QWidget):
         self.detail.setVisible(bool(action.detail))
         put(self.caution, action.caution)
         self.caution.setVisible(bool(action.caution))
-        self._show_keys(action)
+        self._show_keys(action, failed=screen.phase is Phase.FAILED)
         put(self.foot, action.foot)
-        self.back_key.setVisible(screen.phase is Phase.FAILED)
         self.rig_foot.setVisible(screen.phase is not Phase.FAILED)
         self.stop_key.setVisible(bool(screen.stop))
         if self.stop_key.text() != screen.stop:
@@ -140,9 +141,16 @@ class ActionPanel(QWidget):
             self.stop_key.setAccessibleName(screen.stop)
         restyle(self.stop_key, "grave", "true" if screen.stop_sure else "false")
 
-    def _show_keys(self, action: Action) -> None:
+    def _show_keys(self, action: Action, *, failed: bool) -> None:
+        # A key that goes away must not hand its focus to the next one, which is stop.
+        for going, stays in (
+            (self.done, bool(action.confirm)),
+            (self.back_key, failed),
+        ):
+            if going.hasFocus() and not stays:
+                self.window().setFocus()
+            going.setVisible(stays)
         self.progress.setVisible(action.hold is not None)
         self.progress.put(action.hold)
-        self.done.setVisible(bool(action.confirm))
         if action.confirm:
             self.done.setEnabled(action.armed)

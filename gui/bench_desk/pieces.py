@@ -122,6 +122,11 @@ class BigLine(QWidget):
         """Height of its capitals."""
         return self._cap_px
 
+    @property
+    def needed_px(self) -> int:
+        """Width that its words need in one line."""
+        return round(QFontMetricsF(self.font()).horizontalAdvance(self._text)) + 2
+
     def text(self) -> str:
         """Return what it says."""
         return self._text

@@ -32,6 +32,7 @@ from ..session_thread import Final, Over, PaperMade, PaperRefused, ThreadEvent
 from .findings import finding_rows
 from .live import Live
 from .picturing import Standing, drawn_of, picture_at, value_words
+from .scales import span_words
 from .screen import (
     Action,
     FindingRow,
@@ -321,6 +322,13 @@ class Presenter:
         return self._live and not self._closed and self._error is None
 
     @property
+    def time_multiple(self) -> float:
+        """How many times faster than the clock rig time runs; 1 for a real one."""
+        if self._header is None or not self._live:
+            return 1.0
+        return self._header.rig.time_multiple
+
+    @property
     def histories(self) -> Mapping[str, Live]:
         """The channels with their samples, by id, to draw."""
         return self._channels
@@ -484,7 +492,7 @@ class Presenter:
         told = []
         if self._closing_s and self._step.kind == "lockup":
             told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
-        told.append(said("to_go", seconds=f"{max(seconds - held, 0.0):.0f}"))
+        told.append(said("to_go", time=span_words(max(seconds - held, 0.0))))
         first = several("act", "hands_off")[0]
         return Action(
             first=first,

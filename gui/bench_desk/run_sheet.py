@@ -51,10 +51,12 @@ class RunSheet(QWidget):
 
         painter.setFont(theme.font("label"))
         painter.setPen(QColor(inks.soft))
+        metrics = QFontMetricsF(painter.font())
         times_px = px(16)
         for t_s, words in picture.ticks:
-            box = QRectF(place(t_s) - px(40), 0, px(80), times_px)
-            if box.right() - px(20) > self.width() or box.left() + px(20) < axis:
+            wide = metrics.horizontalAdvance(words)
+            box = QRectF(place(t_s) - wide / 2.0, 0, wide, times_px)
+            if box.right() > self.width() or box.left() < axis:
                 continue
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
         top, high = times_px + px(1), self.height() - times_px - px(2)
@@ -108,10 +110,12 @@ class WholeRun(QWidget):
         now_s = picture.now_s
         if width != self.width() or not until_s <= now_s <= REDRAW * until_s + 1.0:
             self._drawn_for = (self.width(), now_s)
-            self._draw(history, now_s, ink)
+            scale = picture.lanes[0]
+            least = (scale.scale.high - scale.scale.low) * scale.factor
+            self._draw(history, now_s, ink, least)
         self.update()
 
-    def _draw(self, history: History, until_s: float, ink: str) -> None:
+    def _draw(self, history: History, until_s: float, ink: str, least: float) -> None:
         theme, ratio = self._theme, self.devicePixelRatioF()
         axis = theme.px(AXIS_PX)
         width, height = self.width() - axis, self.height()
@@ -124,7 +128,7 @@ class WholeRun(QWidget):
         good = np.isfinite(value)
         if good.sum() > 1:
             low, high = float(np.min(value[good])), float(np.max(value[good]))
-            reach = max(high - low, 1e-9)
+            reach = max(high - low, least, 1e-9)
             x = width * t[good] / max(until_s, 1e-9)
             y = height - 3.0 - (height - 6.0) * (value[good] - low) / reach
             line = QPolygonF(list(map(QPointF, x.tolist(), y.tolist())))

@@ -8,6 +8,7 @@ from .screen import Range
 
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 _OVER = 0.12  # how far a value may reach over the last grid line, in their distances
+MANY_S = 600.0
 LEAD_S = 10.0
 SHORTEST_S = 45.0
 LONGEST_S = 120.0
@@ -53,6 +54,11 @@ def clock(seconds: float) -> str:
     if hours:
         return f"{hours}:{minutes:02d}:{left:02d}"
     return f"{minutes}:{left:02d}"
+
+
+def span_words(seconds: float) -> str:
+    """Return a length of time in words: seconds, or minutes where they are many."""
+    return f"{seconds:.0f} s" if seconds <= MANY_S else f"{clock(seconds)} min"
 
 
 def time_ticks(from_s: float, to_s: float) -> tuple[tuple[float, str], ...]:

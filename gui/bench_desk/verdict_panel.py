@@ -6,12 +6,20 @@ from pathlib import Path
 
 from PySide6.QtCore import Qt, QUrl, Signal
 from PySide6.QtGui import QDesktopServices
-from PySide6.QtWidgets import QHBoxLayout, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QScrollArea,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ..theme import Theme
 from .pieces import BigLine, key, line, put
 from .screen import Verdict
 from .wording import said
+
+FEW_LINES = 3  # more are set smaller
 
 
 class VerdictPanel(QWidget):
@@ -60,8 +68,12 @@ class VerdictPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(px(24), px(8), px(24), px(12))
         layout.setSpacing(px(2))
-        layout.addWidget(self.first)
-        layout.addWidget(self.second)
+        self.first.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
+        top = QHBoxLayout()
+        top.setSpacing(px(24))
+        top.addWidget(self.first)
+        top.addWidget(self.second, 1)
+        layout.addLayout(top)
         layout.addSpacing(px(4))
         layout.addWidget(scroll, 100)
         layout.addStretch(1)
@@ -78,7 +90,10 @@ class VerdictPanel(QWidget):
         )
         self.first.set_ink(ink)
         self.first.put(verdict.first)
+        self.first.setFixedWidth(self.first.needed_px)
         put(self.second, verdict.second)
+        size = "text" if len(verdict.lines) <= FEW_LINES else "label"
+        self.lines.setFont(self._theme.font(size))
         put(self.lines, "\n".join(verdict.lines))
         self._scroll.setVisible(bool(verdict.lines))
         put(self.run, verdict.run_words)

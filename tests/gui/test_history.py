@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from gui.bench_desk.live import Live
 from gui.history import FOLD, GAP_S, History
 from records.measure import parse_quantity
 from records.rig import Channel
-from records.trace import FloatArray, Trace
+from records.trace import Trace
 
 CHANNEL = Channel(
     id="outlet",
@@ -24,12 +27,14 @@ CHANNEL = Channel(
 )
 
 
-def trace(t: FloatArray, value: FloatArray, flags: FloatArray | None = None) -> Trace:
+def trace(
+    t: NDArray[Any], value: NDArray[Any], flags: NDArray[Any] | None = None
+) -> Trace:
     given = np.zeros(t.size, np.uint8) if flags is None else flags.astype(np.uint8)
     return Trace("outlet", t, value, given)
 
 
-def filled(t: FloatArray, value: FloatArray, blocks: int) -> History:
+def filled(t: NDArray[Any], value: NDArray[Any], blocks: int) -> History:
     history = History()
     for piece in np.array_split(np.arange(t.size), blocks):
         if piece.size:
