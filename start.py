@@ -63,7 +63,13 @@ WINDOW_PACKAGES = [
     "libxcb-shape0",
 ]
 # What the tests look at windows and pages with; without it those tests are skipped.
-TEST_PROGRAMS = {"Xvfb": "xvfb", "qpdf": "qpdf", "pdfsig": "poppler-utils"}
+TEST_PROGRAMS = {
+    "Xvfb": "xvfb",
+    "xdotool": "xdotool",
+    "qpdf": "qpdf",
+    "pdfsig": "poppler-utils",
+    "openssl": "openssl",
+}
 # Loads what the window loads: the library, then the part that speaks to a display.
 WINDOW_QUESTION = """
 import ctypes, os, sys

@@ -6,7 +6,6 @@ field that it belongs to.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from records.errors import InputError
@@ -14,6 +13,7 @@ from records.jobcard import JobCard
 from records.plan import Plan
 from records.planfile import plan_by_name
 from records.rig import Rig
+from records.runfile import check_place
 from rig.rigfile import load_rig
 
 from .procedure.engine import Engine, prepared_plan
@@ -44,17 +44,7 @@ def job_at(path: str) -> JobCard:
     Raises:
         InputError: with file and line, or a set pressure that is none.
     """
-    job = load_job(Path(path))
-    asked = job.set_pressure
-    if asked is not None and asked.value_si <= 0.0:
-        raise InputError(
-            "value_wrong",
-            where=path,
-            key="set_pressure",
-            given=asked.typed,
-            right="a pressure above zero",
-        )
-    return job
+    return load_job(Path(path))
 
 
 def journal_of(out: Path) -> Path:
@@ -74,19 +64,12 @@ def check_out(out: Path) -> None:
             "value_wrong", key="--out", given=out, right="a name such as RUN.h5"
         )
     try:
-        for path, what in ((out, "run file"), (journal, "journal")):
-            if path.exists():
-                raise InputError("file_exists", where=str(path), what=what)
-        folder = out.resolve().parent
-        if not folder.is_dir():
-            why = "there is no such folder"
-        elif not os.access(folder, os.W_OK):
-            why = "this folder may not be written to"
-        else:
-            return
-    except OSError as error:
-        why = error.strerror or str(error)
-    raise InputError("file_unwritable", where=str(out), why=why)
+        check_place(out, "run file")
+        check_place(journal, "journal")
+    except OSError as error:  # a name that the system can't even look for
+        raise InputError(
+            "file_unwritable", where=str(out), why=error.strerror or error
+        ) from None
 
 
 def check_plan_for(plan: Plan, job: JobCard) -> Plan:

@@ -23,7 +23,7 @@ from records.run import Run
 from records.tomlfile import to_jsonable
 
 from .display import STD_NOTE, WATER_NOTE, show, unit_for
-from .words.sentences import label, reason
+from .words.sentences import label, page, reason
 
 SCHEMA = "proofstand.judgements/1"
 TROUBLE_SCHEMA = "proofstand.trouble/1"
@@ -179,8 +179,12 @@ def trouble_json(trouble: Trouble) -> dict[str, Any]:
     }
 
 
-def _tails(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
-    """Return what has to be said of rates without a limit, beside their value."""
+def rate_notes(judgement: Judgement, run: Run, plan: Plan) -> list[tuple[str, str]]:
+    """Return what has to be said beside rates that no volume turns into a leak.
+
+    Returns:
+        The step's id and the sentences, for each such finding.
+    """
     said = []
     for finding in judgement.findings:
         if finding.id != "pressure_decay_rate":
@@ -190,11 +194,10 @@ def _tails(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
         mean = dict(finding.evidence.model).get("mean_slope")
         if mean is not None:
             unit = unit_for(plan, finding.kind.kind, role_of(finding, run.header.rig))
-            words.append(
-                f"A straight line over the hold has slope {mean / unit.factor:.4g} "
-                f"{unit.name}; it is not the lasting rate, and no leak."
-            )
-        said.append(f"{finding.step}, {label(finding.id)}: {' '.join(words)}")
+            slope = f"{mean / unit.factor:.4g} {unit.name}"
+            words.append(page("mean_slope", slope=slope))
+        if words:
+            said.append((finding.step, " ".join(dict.fromkeys(words))))
     return said
 
 
@@ -215,7 +218,8 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
             said = " ".join(reason(w) for w in finding.why)
             notes.append(f"{finding.step}, {name}: {said}")
-    notes += _tails(judgement, run, plan)
+    rate = label("pressure_decay_rate")
+    notes += [f"{step}, {rate}: {t}" for step, t in rate_notes(judgement, run, plan)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = [
         "  ".join(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.version import ANALYSIS_VERSION
+from records.errors import InputError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard, Regulator
 from records.plan import Plan
@@ -27,9 +28,19 @@ def load_job(path: Path) -> JobCard:
     """Return a job card.
 
     Raises:
-        InputError: with file and line.
+        InputError: with file and line, or a set pressure that is none.
     """
-    return load_toml(read_text(path, "job card"), JobCard, str(path), JOB_FORMAT)
+    job = load_toml(read_text(path, "job card"), JobCard, str(path), JOB_FORMAT)
+    asked = job.set_pressure
+    if asked is not None and asked.value_si <= 0.0:
+        raise InputError(
+            "value_wrong",
+            where=str(path),
+            key="set_pressure",
+            given=asked.typed,
+            right="a pressure above zero",
+        )
+    return job
 
 
 def no_job() -> JobCard:

@@ -134,7 +134,7 @@ def _lane(at: Standing, live: Live, from_s: float, to_s: float) -> Lane:
 def _notes(at: Standing, live: Live, unit: Unit, large: bool) -> tuple[str, ...]:
     notes = []
     if large and live.highest is not None:
-        told = value_words(at.plan, live.channel, live.highest).split(" ", 1)[0]
+        told = value_words(at.plan, live.channel, live.highest)
         notes.append(said("highest", value=told))
     since = at.now_s - TREND_S
     if at.hold is not None:  # what was before the hold is not its trend
@@ -148,7 +148,7 @@ def _notes(at: Standing, live: Live, unit: Unit, large: bool) -> tuple[str, ...]
     decimals = 2 if abs(change) < 9.995 else 1
     told = number(change, decimals)
     sign = "" if told.startswith("-") else "+"
-    told = f"{sign}{told}".replace("-", "\u2212")
+    told = f"{sign}{told} {unit.name}".replace("-", "\u2212")
     seconds = f"{at.now_s - since:.0f}"
     notes.append(said("trend", value=told, seconds=seconds))
     return tuple(notes)

@@ -402,6 +402,9 @@ class Presenter:
         missing = sum(live.missing for live in self._drawn[:1])
         rate = self._drawn[0].rate(self._now_s)
         told = number(rate, 0 if rate >= 10.0 else 1)
+        if self.time_multiple > 1.0:
+            # a rig faster than the clock is read as often as this computer can
+            return said("readings_fast", rate=told, times=f"{self.time_multiple:g}")
         return said("readings", rate=told, missing=missing or said("none_missing"))
 
     def _findings(self) -> tuple[FindingRow, ...]:

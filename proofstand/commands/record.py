@@ -13,7 +13,6 @@ from .options import (
     Subparsers,
     json_option,
     out_option,
-    refuse_existing,
 )
 
 if TYPE_CHECKING:
@@ -57,20 +56,15 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record, seal and judge; return the verdict's exit code."""
+    from proofstand.ready import check_out, journal_of
     from proofstand.recording import record
     from proofstand.words.sentences import caution
-    from records.errors import InputError
 
     from .judged import print_judged
     from .prompter import Prompter
 
-    refuse_existing(args.out, "run file")
-    journal = args.out.with_suffix(".journal")
-    if args.out == journal:
-        raise InputError(
-            "value_wrong", key="--out", given=args.out, right="a name such as RUN.h5"
-        )
-    refuse_existing(journal, "journal")
+    check_out(args.out)
+    journal = journal_of(args.out)
     end = EndAsked()
 
     def commands() -> Iterable[Command]:

@@ -5,22 +5,22 @@ Nothing here decides anything: it says what run, plan and judgement say, in word
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
 from records.errors import Reason
 from records.judgement import Finding, Judgement, Outcome, Verdict
-from records.measure import Kind
 from records.plan import Plan
 from records.run import Run
 
-from ..display import STD_NOTE, WATER_NOTE, Shown, show, unit_for
+from ..display import STD_NOTE, WATER_NOTE, Shown, show
 from ..drawing.bar import bar_of, bar_svg, state_ink
 from ..drawing.faces import covered
 from ..drawing.inks import PAGE
-from ..report import because_text, fault_text, role_of
+from ..report import because_text, fault_text, rate_notes, role_of
 from ..words.sentences import label, page, page_list, page_words, reason
 from .asheld import (
     attempts,
@@ -39,6 +39,7 @@ _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
+_NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")
 
 
 def page_data(
@@ -421,26 +422,6 @@ def _calibrations(run: Run, plan: Plan, judgement: Judgement) -> list[dict[str, 
 
 def _notes(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
     notes = [reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE]
-    notes += _of_rates(judgement.findings, run, plan)
+    for step, words in rate_notes(judgement, run, plan):
+        notes.append(f"{step}: {_NEGATIVE.sub(_minus('-'), words)}")
     return list(dict.fromkeys(notes))
-
-
-def _of_rates(findings: Iterable[Finding], run: Run, plan: Plan) -> Sequence[str]:
-    """Return what has to be said beside a rate that has no limit."""
-    said = []
-    for finding in findings:
-        if finding.kind.kind is not Kind.RATE or finding.id == "creep_rate":
-            continue
-        words = [
-            reason(w)
-            for w in (*finding.why, *finding.evidence.notes)
-            if w.id != "no_limit"
-        ]
-        slope = dict(finding.evidence.model).get("mean_slope")
-        if slope is not None:
-            unit = unit_for(plan, Kind.RATE, role_of(finding, run.header.rig))
-            shown = f"{_minus(f'{slope / unit.factor:.4g}')} {unit.name}"
-            words.append(page("mean_slope", slope=shown))
-        if words:
-            said.append(f"{finding.step}: {' '.join(dict.fromkeys(words))}")
-    return said

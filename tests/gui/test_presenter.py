@@ -105,7 +105,10 @@ def test_a_hold_says_what_is_read_and_how_long(recorded: Run) -> None:
     assert lane.unit == "in. w.c. gauge"
     assert any(z.wall and z.high == pytest.approx(12.65) for z in lane.zones)
     assert all(z.from_s >= hold.t_s for z in lane.zones if z.wall)
-    assert any("highest" in note for note in lane.notes)
+    highest, trend = lane.notes
+    assert highest.startswith("highest 11.")
+    assert highest.endswith(" in. w.c. gauge")
+    assert " in. w.c. a minute, over " in trend
     assert float(lane.value) == pytest.approx(11.6, abs=0.1)
 
 
@@ -467,3 +470,12 @@ def test_nothing_measured_means_no_number(recorded: Run, begun: Presenter) -> No
     row = next(r for r in begun.screen().findings if r.id == "zero_offset")
     assert row.value == ""
     assert row.word != ""
+
+
+def test_a_rig_faster_than_the_clock_counts_nothing_as_missing(recorded: Run) -> None:
+    assert "missing" in shown(recorded, 30.0).head.second
+    rig = replace(recorded.header.rig, time_multiple=20.0)
+    fast = replace(recorded, header=replace(recorded.header, rig=rig))
+    said = shown(fast, 30.0).head.second
+    assert "missing" not in said
+    assert "of rig time, 20 times as fast as the clock" in said

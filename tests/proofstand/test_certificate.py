@@ -757,9 +757,10 @@ def test_no_letter_is_too_small_to_read() -> None:
 
 @pytest.mark.tree
 def test_every_word_of_the_page_is_used() -> None:
+    report = ROOT / "proofstand" / "report.py"  # says the same beside the findings
     code = "".join(
         path.read_text("utf-8")
-        for path in (ROOT / "proofstand" / "signoff").rglob("*")
+        for path in (report, *(ROOT / "proofstand" / "signoff").rglob("*"))
         if path.suffix in (".py", ".typ")
     )
     made = ("title_", "subtitle_", "verdict_", "means_", "rule_")  # from a value

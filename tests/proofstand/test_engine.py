@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,7 +19,8 @@ from proofstand.procedure.engine import (
     Skip,
     prepared_plan,
 )
-from proofstand.simulated import demo_job
+from proofstand.runs import load_job
+from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
 from records.measure import parse_quantity
@@ -271,3 +273,18 @@ def test_a_plan_that_would_damage_a_transducer_is_refused() -> None:
     weak = weak.replace('overload = "400 kPa gauge"', 'overload = "60 kPa gauge"')
     with pytest.raises(InputError, match="overload of inlet"):
         Engine(plan(), parse_rig(weak, "rig"))
+
+
+@pytest.mark.parametrize("asked", ["0 in. w.c. gauge", "-11 in. w.c. gauge"])
+def test_a_card_that_asks_for_no_pressure_is_refused(
+    tmp_path: Path, asked: str
+) -> None:
+    card = tmp_path / "job.toml"
+    card.write_text(JOB_TEXT.replace("11.0 in. w.c. gauge", asked, 1))
+    with pytest.raises(InputError) as caught:
+        load_job(card)
+    assert (caught.value.id, caught.value.facts["key"]) == (
+        "value_wrong",
+        "set_pressure",
+    )
+    assert caught.value.facts["given"] == asked
