@@ -478,4 +478,4 @@ def test_a_rig_faster_than_the_clock_counts_nothing_as_missing(recorded: Run) ->
     fast = replace(recorded, header=replace(recorded.header, rig=rig))
     said = shown(fast, 30.0).head.second
     assert "missing" not in said
-    assert "of rig time, 20 times as fast as the clock" in said
+    assert "readings a second at 20 times the clock" in said

@@ -16,6 +16,7 @@ import re
 import subprocess
 from collections.abc import Callable
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from typing import Any, NoReturn
 from xml.etree import ElementTree
@@ -746,9 +747,9 @@ def test_more_than_a_page_goes_on_and_says_so(
 
 
 def test_no_letter_is_too_small_to_read() -> None:
-    template = (
-        ROOT / "proofstand" / "signoff" / "templates" / "certificate.typ"
-    ).read_text("utf-8")
+    # as installed: the template has to come with the package
+    signoff = resources.files("proofstand.signoff")
+    template = (signoff / "templates" / "certificate.typ").read_text("utf-8")
     sizes = [float(s) for s in re.findall(r"size: ([\d.]+)pt", template)]
     assert min(sizes) >= 6.5
     assert "calc.max(6.5, size * d.scale)" in template
