@@ -195,6 +195,7 @@ class InProcessLink:
                 "instrument_refused",
                 where="simulated rig",
                 instrument="simulated rig",
+                at="in process",
                 host="in process",
                 port=0,
                 code=code,

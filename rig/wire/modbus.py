@@ -17,6 +17,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from records.errors import RigError
 from records.rig import RegisterTable
 
+from .counts import WireCounts
 from .registers import decode, encode
 
 __all__ = ["MOST_REGISTERS", "RegisterLink", "TcpLink", "decode", "encode"]
@@ -62,6 +63,8 @@ class TcpLink:
         self._host = host
         self._port = port
         self._instrument = instrument or f"{host}:{port}"
+        self.line = f"{host}:{port}"  # what hangs on one gateway is asked in turn
+        self.counts = WireCounts()
         self._client = ModbusTcpClient(host, port=port, timeout=timeout_s, retries=0)
         # The library does not type these two.
         self._dial: Callable[[], bool] = self._client.connect
@@ -74,39 +77,50 @@ class TcpLink:
         """Return registers; see :class:`RegisterLink`."""
         if not 1 <= count <= MOST_REGISTERS:
             raise ValueError(f"{count} registers do not go into one answer")
-        facts = {"device": device, "table": table, "address": address, "count": count}
         client = self._client
-        ask = (
-            client.read_holding_registers
-            if table == "holding"
-            else client.read_input_registers
-        )
+        holding = table == "holding"
+        ask = client.read_holding_registers if holding else client.read_input_registers
         start = time.monotonic()
-        self._connect(start, **facts)
+
+        def facts() -> dict[str, object]:
+            return {
+                "device": device,
+                "table": table,
+                "address": address,
+                "count": count,
+            }
+
+        if client.socket is None:
+            self._connect(start, **facts())
+            self.counts["reopened"] += 1
         try:
             answer = ask(address, count=count, device_id=device)
         except ConnectionException as error:
             self._hang_up()
-            raise self._error("instrument_no_connection", start, **facts) from error
+            raise self._error("instrument_no_connection", start, **facts()) from error
         except ModbusException as error:
             # A late answer must not be taken for that of the next request.
             self._hang_up()
             if "No response" in str(error):
-                raise self._error("instrument_silent", start, **facts) from error
-            raise self._wrong(start, str(error), **facts) from error
+                self.counts["silent"] += 1
+                raise self._error("instrument_silent", start, **facts()) from error
+            raise self._wrong(start, str(error), **facts()) from error
         except (OSError, ValueError, LookupError) as error:
             self._hang_up()
-            raise self._wrong(start, str(error), **facts) from error
+            raise self._wrong(start, str(error), **facts()) from error
         if answer.isError():
             code = getattr(answer, "exception_code", 0)
-            raise self._error("instrument_refused", start, code=code, **facts)
+            self.counts["refused"] += 1
+            raise self._error("instrument_refused", start, code=code, **facts())
         words = tuple(answer.registers)
-        if answer.function_code != (3 if table == "holding" else 4):
+        if answer.function_code != (3 if holding else 4):
+            self.counts["wrong_function"] += 1
             why = f"function {answer.function_code} for a read of {table} registers"
-            raise self._wrong(start, why, **facts)
+            raise self._wrong(start, why, **facts())
         if len(words) != count:
+            self.counts["wrong_count"] += 1
             why = f"{len(words)} registers where {count} were asked for"
-            raise self._wrong(start, why, **facts)
+            raise self._wrong(start, why, **facts())
         return words
 
     def close(self) -> None:
@@ -125,6 +139,7 @@ class TcpLink:
             id,
             where=self._instrument,
             instrument=self._instrument,
+            at=f"{self._host} port {self._port}",
             host=self._host,
             port=self._port,
             waited_s=f"{time.monotonic() - start:.1f}",
