@@ -1,8 +1,8 @@
 """The loop that reads a rig and yields blocks, on a schedule that does not drift.
 
-Instruments on one line are asked in turn; different lines are read side by side, each by
-a thread of its own, so that a silent one does not hold the others up. What could not be
-read is in the record too: a row of missing samples at its time.
+Instruments on one line are asked in turn; different lines are read side by side, each
+by a thread of its own, so that a silent one does not hold the others up. What could not
+be read is in the record too: a row of missing samples at its time.
 """
 
 from __future__ import annotations
@@ -206,7 +206,7 @@ class Acquisition:
                 line.rows = []
         return left
 
-    # --- the schedule ------------------------------------------------------------------
+    # --- the schedule ----------------------------------------------------------------
 
     def _groups(self) -> list[list[_Line]]:
         groups: dict[object, list[_Line]] = {}
@@ -250,7 +250,7 @@ class Acquisition:
         self._clock.sleep_until_ns(due_ns)
         return not self._stop.is_set()
 
-    # --- one reading -------------------------------------------------------------------
+    # --- one reading -----------------------------------------------------------------
 
     def _turn(self, line: _Line) -> None:
         began = self._clock.monotonic_ns()
@@ -369,7 +369,7 @@ class Acquisition:
         id = line.instrument.declared.id
         self._incidents.append(Incident(id, what, t_ns, data))
 
-    # --- blocks ------------------------------------------------------------------------
+    # --- blocks ----------------------------------------------------------------------
 
     def _told(self, line: _Line, block: Block) -> Block:
         if not line.told_origin and line.origin_ns is not None:
@@ -434,7 +434,8 @@ def open_instruments(
     """Open every instrument that the rig declares.
 
     Args:
-        rig: the rig. clock: the host's clock.
+        rig: the rig.
+        clock: the host's clock.
         folder: where the paths in the rig file begin; the current one if None.
 
     Raises:

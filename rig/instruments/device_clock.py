@@ -59,7 +59,8 @@ class DeviceClock:
         """Return the recorder's time of a reading, and whether the reading is new.
 
         Args:
-            t_ns: the instrument's clock. host_ns: the host's, at the same reading.
+            t_ns: the instrument's clock.
+            host_ns: the host's, at the same reading.
         """
         if self.last_ns is None:
             return self._took(t_ns, host_ns), True

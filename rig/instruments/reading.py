@@ -12,8 +12,8 @@ from records.rig import Channel, Instrument
 from records.run import LOOP_SPAN_MA, LOOP_ZERO_MA, reading_si
 from records.trace import Flag, FlagArray, FloatArray, TimeArray
 
-# NAMUR NE 43: 3.8 to 20.5 mA is measurement, up to 3.6 and from 21 mA on a failure; what
-# lies between is taken for neither.
+# NAMUR NE 43: 3.8 to 20.5 mA is measurement, up to 3.6 and from 21 mA on a failure;
+# what lies between is taken for neither.
 MEASURED_MA = (3.8, 20.5)
 FAILURE_MA = (3.6, 21.0)
 

@@ -18,10 +18,13 @@ from records.errors import RigError
 from records.rig import SerialLine
 
 try:
-    from termios import error as _SettingError
+    import termios
 except ImportError:  # Windows has no terminal settings
-    _SettingError = OSError  # type: ignore[misc, assignment]
+    _SETTING: type[Exception] = OSError
+else:
+    _SETTING = termios.error
 
+_FAILURES = (serial.SerialException, OSError, _SETTING)
 SLICE_S = 0.02  # longest single wait for bytes; a deadline is met to within this
 CHARACTER_BITS = (
     11  # start, 8 data, parity or second stop, stop (serial line V1.02, 2.5)
@@ -145,7 +148,7 @@ class SerialPort:
         name = device_name(self.line.port, self._instrument)
         try:
             device = self._dial(name)
-        except (serial.SerialException, OSError, _SettingError, ValueError) as error:
+        except (*_FAILURES, ValueError) as error:
             raise self._trouble(name, error) from None
         self._device, self._hang_up = device, device.close
         self.opened += 1
@@ -168,7 +171,7 @@ class SerialPort:
 
         try:
             return dial(parts[2])
-        except _SettingError:
+        except _SETTING:
             if not name.startswith(_PSEUDO_TERMINALS):
                 raise
             return dial("N")  # without a wire there is no parity
@@ -200,7 +203,7 @@ class SerialPort:
         """
         try:
             self._used().write(data)
-        except (serial.SerialException, OSError, _SettingError) as error:
+        except _FAILURES as error:
             raise self._lost(error) from None
 
     def read(self, size: int) -> bytes:
@@ -211,7 +214,7 @@ class SerialPort:
         """
         try:
             return self._used().read(size)
-        except (serial.SerialException, OSError, _SettingError) as error:
+        except _FAILURES as error:
             raise self._lost(error) from None
 
     def waiting(self) -> int:
@@ -222,7 +225,7 @@ class SerialPort:
         """
         try:
             return self._used().in_waiting
-        except (serial.SerialException, OSError, _SettingError) as error:
+        except _FAILURES as error:
             raise self._lost(error) from None
 
     def close(self) -> None:
@@ -231,7 +234,7 @@ class SerialPort:
         hang_up, self._hang_up = self._hang_up, lambda: None
         try:
             hang_up()
-        except (serial.SerialException, OSError, _SettingError):
+        except _FAILURES:
             return
 
     def _used(self) -> _Device:
