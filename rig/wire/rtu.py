@@ -285,19 +285,19 @@ class RtuBus:
         if not (data or owed_until or self.port.waiting()):
             return
         while now < most:
-            paused = now - self._quiet_from_s > max(self.gap_s, SLICE_S)
-            paid = owed_until and any(
-                one.frame[0] == ask.device for one in frames_in(data, self._request)
-            )
-            if paused and (paid or now >= owed_until):
-                break
-            more = self.port.read(LONGEST)
+            waiting = self.port.waiting()  # over the network 1 means some
+            if not waiting:
+                quiet = now - self._quiet_from_s > max(self.gap_s, SLICE_S)
+                paid = owed_until and any(
+                    one.frame[0] == ask.device for one in frames_in(data, self._request)
+                )
+                if quiet and (paid or now >= owed_until):
+                    break
+            more = self.port.read(waiting if waiting > 1 else 1)
             now = time.monotonic()
             if more:
                 data += more
                 self._quiet_from_s = now
-            elif not owed_until and not self.port.waiting():
-                break
         found = frames_in(data, self._request)
         self._count_others(found, None, counts)
         counts["stray"] += len(data) - sum(len(one.frame) for one in found)

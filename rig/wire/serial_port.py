@@ -7,6 +7,7 @@ is opened again by name or identity on the next use.
 from __future__ import annotations
 
 import errno
+import os
 import re
 from collections.abc import Callable
 from typing import Protocol
@@ -172,7 +173,7 @@ class SerialPort:
         try:
             return dial(parts[2])
         except _SETTING:
-            if not name.startswith(_PSEUDO_TERMINALS):
+            if not os.path.realpath(name).startswith(_PSEUDO_TERMINALS):
                 raise
             return dial("N")  # without a wire there is no parity
 
