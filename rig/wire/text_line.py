@@ -112,7 +112,7 @@ class LinePort:
 
     def _cut(self, data: bytes) -> list[bytes]:
         """Return the whole lines in what came, keeping the rest for later."""
-        if not data:
+        if not data and self._end not in self._rest:
             return []
         *lines, self._rest = (self._rest + data).split(self._end)
         if lines and not self._whole:
