@@ -70,7 +70,7 @@ class DeviceClock:
         most = elapsed + round(_SLACK * elapsed) + AHEAD_NS
         if 0 < ahead <= most:
             if t <= self._floor_ns - NEAR_NS:  # the guesses ran ahead of it
-                return self._shift("clock_set", t_ns, self._floor_ns + 1, host_ns), True
+                return self._set(t_ns, host_ns), True
             self._odd = None
             return self._took(t, host_ns), True
         if self._turn_ns:
@@ -78,7 +78,7 @@ class DeviceClock:
             off = abs(turned - self.last_ns - elapsed)
             if turned > self._floor_ns and off <= _SLACK * elapsed + _SLACK_NS:
                 return self._shift("clock_turned", t_ns, turned, host_ns), True
-        if -BACK_NS < ahead <= 0:
+        if -BACK_NS < ahead <= 0 and elapsed < BACK_NS:
             return t, False
         return self._perhaps_set(t_ns, host_ns)
 
@@ -89,10 +89,14 @@ class DeviceClock:
         if odd is not None:
             moved, elapsed = t_ns - odd[0], host_ns - odd[1]
             if 0 < moved <= elapsed + _SLACK * elapsed + _SLACK_NS:
-                t = self.last_ns + max(host_ns - self._host_ns, 1)
-                t = max(t, self._floor_ns + 1)
-                return self._shift("clock_set", t_ns, t, host_ns), True
+                return self._set(t_ns, host_ns), True
         return self.last_ns, False
+
+    def _set(self, t_ns: int, host_ns: int) -> int:
+        """Go on by the host's clock from where time had got to."""
+        assert self.last_ns is not None
+        t = max(self.last_ns + host_ns - self._host_ns, self._floor_ns + 1)
+        return self._shift("clock_set", t_ns, t, host_ns)
 
     def _shift(self, what: str, t_ns: int, t: int, host_ns: int) -> int:
         self.shift_ns = t - t_ns

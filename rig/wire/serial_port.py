@@ -26,6 +26,7 @@ else:
     _SETTING = termios.error
 
 _FAILURES = (serial.SerialException, OSError, _SETTING)
+_WRITE_S = 1.0  # a port that takes nothing for so long is lost
 SLICE_S = 0.02  # longest single wait for bytes; a deadline is met to within this
 CHARACTER_BITS = (
     11  # start, 8 data, parity or second stop, stop (serial line V1.02, 2.5)
@@ -166,8 +167,11 @@ class SerialPort:
                 parity=parity,
                 stopbits=int(parts[3]),
                 timeout=SLICE_S,
-                write_timeout=1.0,
-                **({} if is_network(name) else {"exclusive": True}),
+                **(
+                    {}
+                    if is_network(name)
+                    else {"exclusive": True, "write_timeout": _WRITE_S}
+                ),
             )
 
         try:

@@ -251,9 +251,8 @@ def test_what_can_not_be_declared(good: str, bad: str, id: str, key: str) -> Non
 
 
 def flags_of(rig: Rig, values: Sequence[float]) -> list[int]:
-    return (
-        Ranges(rig.columns("io")).flags(np.array([[v] for v in values]))[:, 0].tolist()
-    )
+    flags = Ranges(rig.columns("io")).flags(np.array([[v] for v in values]))
+    return [int(flag) for flag in flags[:, 0]]
 
 
 def test_the_ends_of_the_span_are_saturated() -> None:
