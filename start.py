@@ -62,8 +62,13 @@ WINDOW_PACKAGES = [
     "libxcb-keysyms1",
     "libxcb-shape0",
 ]
-# What the tests look at windows and pages with; without it those tests are skipped.
-TEST_PROGRAMS = {"Xvfb": "xvfb", "qpdf": "qpdf", "pdfsig": "poppler-utils"}
+# What the tests look at windows, pages and wires with; without it those are skipped.
+TEST_PROGRAMS = {
+    "Xvfb": "xvfb",
+    "qpdf": "qpdf",
+    "pdfsig": "poppler-utils",
+    "mbpoll": "mbpoll",
+}
 # Loads what the window loads: the library, then the part that speaks to a display.
 WINDOW_QUESTION = """
 import ctypes, os, sys

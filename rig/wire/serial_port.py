@@ -10,7 +10,7 @@ import errno
 import os
 import re
 from collections.abc import Callable
-from typing import Protocol
+from typing import Any, Protocol
 
 import serial
 from serial.tools import list_ports
@@ -159,6 +159,10 @@ class SerialPort:
         parts = _FRAME.fullmatch(self.line.frame)
         assert parts is not None, "checked when the rig file is read"
 
+        options: dict[str, Any] = {}
+        if not is_network(name):
+            options = {"exclusive": True, "write_timeout": _WRITE_S}
+
         def dial(parity: str) -> _Device:
             return serial.serial_for_url(
                 name,
@@ -167,11 +171,7 @@ class SerialPort:
                 parity=parity,
                 stopbits=int(parts[3]),
                 timeout=SLICE_S,
-                **(
-                    {}
-                    if is_network(name)
-                    else {"exclusive": True, "write_timeout": _WRITE_S}
-                ),
+                **options,
             )
 
         try:

@@ -86,6 +86,34 @@ class Port:
                         os.write(fd, what)
 
 
+class Cable:
+    """Two serial ports, each the other's far end."""
+
+    def __init__(self) -> None:
+        pairs = [pty.openpty(), pty.openpty()]
+        self._ours = [ours for ours, _ in pairs]
+        self._theirs = [theirs for _, theirs in pairs]
+        for theirs in self._theirs:
+            tty.setraw(theirs)
+        self.one, self.other = (os.ttyname(theirs) for theirs in self._theirs)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._pump)
+        self._thread.start()
+
+    def _pump(self) -> None:
+        one, other = self._ours
+        while not self._stop.is_set():
+            ready, _, _ = select.select([one, other], [], [], 0.05)
+            for fd in ready:
+                os.write(other if fd == one else one, os.read(fd, 4096))
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join()
+        for fd in (*self._ours, *self._theirs):
+            os.close(fd)
+
+
 def rtu_link(port: Port | str, timeout_s: float = 0.3, frame: str = "8N1") -> RtuLink:
     """Return a link over a bus of its own, at 115200 baud."""
     name = port if isinstance(port, str) else str(port.name)
