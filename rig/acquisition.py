@@ -31,7 +31,7 @@ BLOCK_NS = 100_000_000  # a block holds at most this much
 FROZEN_NS = 3_000_000_000  # a clock that stands still so long stamps nothing new
 SILENT_NS = 1_000_000_000  # failing for so long is told, and marked when it is over
 RETRY_NS = 250_000_000  # a failing instrument is asked no less often
-HOLD_BACK_NS = 250_000_000  # longest period at which a doubtful answer is held back
+HOLD_BACK_S = 0.25  # longest period at which a doubtful answer is held back
 _NAP_NS = 200_000_000  # longest sleep of a thread that may be told to stop
 _LATE = int(Flag.LATE)
 
@@ -63,6 +63,7 @@ class Incident:
 
     Attributes:
         what: ``silent`` (nothing for a second), ``back`` (it answers again),
+            ``older_answer`` (the one at that time was an earlier one),
             ``clock_turned`` or ``clock_set``.
         t_ns: the instrument's time as recorded. data: facts, as text.
     """
@@ -91,6 +92,7 @@ class _Line:
     period_ns: int
     clock: DeviceClock
     ranges: Ranges | None
+    doubtful: bool
     counts: Counts = field(default_factory=Counts)
     rows: list[_Row] = field(default_factory=list)
     opened_ns: int = 0
@@ -103,10 +105,18 @@ class _Line:
     width: int = 0
 
     @property
-    def held_back(self) -> int:
-        """Rows that wait: the last answer may turn out to be an older one."""
-        doubtful = getattr(self.instrument, "doubtful", False) and not self.failures
-        return int(doubtful and self.period_ns <= HOLD_BACK_NS)
+    def watched(self) -> bool:
+        """Something about it is not as it always is."""
+        return (
+            self.origin_ns is None
+            or self.told_silent
+            or self.still_since_ns is not None
+        )
+
+    @property
+    def held_back(self) -> bool:
+        """The last answer waits for the next, which may show it to be an older one."""
+        return self.doubtful and not self.failures
 
 
 class Acquisition:
@@ -224,36 +234,40 @@ class Acquisition:
                 self._queue.put(error)
 
     def _in_turn(self, lines: list[_Line]) -> Iterator[tuple[_Line, Block]]:
+        line = lines[0]
+        several = len(lines) > 1
+        clock = self._clock
         while not self._stop.is_set():
-            line = min(lines, key=lambda each: each.due_ns)
-            if not self._sleep_until(line.due_ns):
+            if several:
+                line = min(lines, key=lambda each: each.due_ns)
+            if self._threads and not self._naps_until(line.due_ns):
                 return
-            now = self._clock.monotonic_ns()
-            late = (now - line.due_ns) // line.period_ns
+            clock.sleep_until_ns(line.due_ns)
+            now = clock.monotonic_ns()
+            period = line.period_ns
+            late = (now - line.due_ns) // period
             line.counts.overrun += late
-            line.due_ns += (late + 1) * line.period_ns
-            self._turn(line)
-            if line.rows and now - line.opened_ns >= BLOCK_NS - line.period_ns:
-                rows = line.rows[: len(line.rows) - line.held_back]
-                if rows:
-                    line.rows = line.rows[len(rows) :]
+            line.due_ns += (late + 1) * period
+            self._turn(line, now)
+            if line.rows and now - line.opened_ns >= BLOCK_NS - period:
+                rows, line.rows = line.rows, []
+                if line.held_back:
+                    line.rows = [rows.pop()]
                     line.opened_ns = now
+                if rows:
                     yield line, self._block(line, rows)
 
-    def _sleep_until(self, due_ns: int) -> bool:
-        """Sleep; False when told to stop meanwhile."""
-        if self._threads:
-            while due_ns - self._clock.monotonic_ns() > _NAP_NS:
-                self._clock.sleep_until_ns(self._clock.monotonic_ns() + _NAP_NS)
-                if self._stop.is_set():
-                    return False
-        self._clock.sleep_until_ns(due_ns)
+    def _naps_until(self, due_ns: int) -> bool:
+        """Sleep most of the time until then; False when told to stop meanwhile."""
+        while due_ns - self._clock.monotonic_ns() > _NAP_NS:
+            self._clock.sleep_until_ns(self._clock.monotonic_ns() + _NAP_NS)
+            if self._stop.is_set():
+                return False
         return not self._stop.is_set()
 
     # --- one reading -----------------------------------------------------------------
 
-    def _turn(self, line: _Line) -> None:
-        began = self._clock.monotonic_ns()
+    def _turn(self, line: _Line, began: int) -> None:
         try:
             reading = line.instrument.read()
         except RigError as error:
@@ -265,7 +279,7 @@ class Acquisition:
             self._take(line, reading)
         else:
             self._take_many(line, reading)
-        line.failures, line.told_silent = 0, False
+        line.failures = 0
 
     def _failed(self, line: _Line, error: RigError, began: int) -> None:
         line.counts.failed += 1
@@ -306,30 +320,45 @@ class Acquisition:
 
     def _take(self, line: _Line, reading: Reading) -> None:
         line.counts.read += 1
-        if reading.late_before and line.rows:
-            line.rows[-1].flag = _LATE
-            line.counts.stale += 1
-        t_ns, new = self._place(line, reading.t_ns, reading.host_ns)
+        if reading.late_before:
+            self._older(line)
+        clock = line.clock
+        t_ns, new = clock.place(reading.t_ns, reading.host_ns)
         # The same answer again is not a second measurement: kept, and marked.
         flag = 0 if new else _LATE
+        if flag or line.watched or clock.shifts:
+            self._notice(line, reading.t_ns, t_ns, reading.host_ns, new)
         self._add(line, _Row(reading, t_ns, flag), reading.host_ns)
 
     def _take_many(self, line: _Line, readings: Readings) -> None:
         n = readings.t_ns.size
         line.counts.read += n
+        clock = line.clock
         t_ns = np.empty(n, dtype=np.int64)
         flag = np.zeros(n, dtype=np.uint8)
         hosts = readings.host_ns.tolist()
         for i, t in enumerate(readings.t_ns.tolist()):
-            t_ns[i], new = self._place(line, t, hosts[i])
-            if not new:
-                flag[i] = _LATE
+            t_ns[i], new = clock.place(t, hosts[i])
+            if not new or line.watched or clock.shifts:
+                flag[i] = 0 if new else _LATE
+                self._notice(line, t, int(t_ns[i]), hosts[i], new)
         self._add(line, _Row(readings, t_ns, flag), hosts[-1])
 
-    def _place(self, line: _Line, t_ns: int, host_ns: int) -> tuple[int, bool]:
+    def _older(self, line: _Line) -> None:
+        """Mark the answer before this one: it belonged to an earlier request."""
+        line.counts.stale += 1
+        if line.rows:
+            line.rows[-1].flag = _LATE
+        else:
+            t_ns = line.clock.last_ns or 0
+            self._tell(line, "older_answer", t_ns, {"t_ns": str(t_ns)})
+
+    def _notice(
+        self, line: _Line, own_ns: int, t_ns: int, host_ns: int, new: bool
+    ) -> None:
+        """Look at what is not as it always is: the first reading, and odd ones."""
         if line.origin_ns is None:
-            line.origin_ns = t_ns - (host_ns - self.part.host_ns)
-        t_ns, new = line.clock.place(t_ns, host_ns)
+            line.origin_ns = own_ns - (host_ns - self.part.host_ns)
         if line.told_silent:
             line.told_silent = False
             after_s = (host_ns - line.failing_since_ns) * 1e-9
@@ -341,7 +370,7 @@ class Acquisition:
         line.clock.shifts.clear()
         if new:
             line.still_since_ns = None
-            return t_ns, True
+            return
         line.counts.stale += 1
         if line.still_since_ns is None:
             line.still_since_ns = host_ns
@@ -356,7 +385,6 @@ class Acquisition:
                 port=declared.port,
                 seconds=f"{(host_ns - line.still_since_ns) * 1e-9:.1f}",
             )
-        return t_ns, False
 
     def _add(self, line: _Line, row: _Row, host_ns: int) -> None:
         if not line.rows:
@@ -379,9 +407,11 @@ class Acquisition:
 
     def _block(self, line: _Line, rows: Sequence[_Row]) -> Block:
         t_ns, raw, flags = _joined(rows)
-        if line.ranges is not None:
-            flags |= line.ranges.flags(raw)
-        raw[~np.isfinite(raw)] = np.nan
+        found = None if line.ranges is None else line.ranges.flags(raw)
+        if found is not None:
+            flags = flags | found
+        if found is not None or line.ranges is None:
+            raw[~np.isfinite(raw)] = np.nan
         return Block(
             self.part.number,
             line.instrument.declared.id,
@@ -393,12 +423,19 @@ class Acquisition:
 
 def _joined(rows: Sequence[_Row]) -> tuple[TimeArray, FloatArray, FlagArray]:
     """Return times (n,), raw numbers (n, k) and flags (n, k) of rows."""
-    if all(isinstance(row.reading, Reading) for row in rows):
+    readings = [row.reading for row in rows]
+    if all([type(reading) is Reading for reading in readings]):
         t_ns = np.array([row.t_ns for row in rows], dtype=np.int64)
-        raw = np.array([row.reading.raw for row in rows], dtype=np.float64)
-        flags = np.array([row.reading.flags for row in rows], dtype=np.uint8)
-        if any(row.flag for row in rows):
-            flags |= np.array([row.flag for row in rows], dtype=np.uint8)[:, None]
+        raw = np.array([reading.raw for reading in readings], dtype=np.float64)
+        sound = readings[0].flags
+        if all([reading.flags is sound for reading in readings]):
+            flags = np.empty(raw.shape, dtype=np.uint8)
+            flags[:] = sound
+        else:
+            flags = np.array([reading.flags for reading in readings], dtype=np.uint8)
+        late = [row.flag for row in rows]
+        if any(late):
+            flags = flags | np.array(late, dtype=np.uint8)[:, None]
         return t_ns, raw, flags
     # Some are several readings at once: each part made two-dimensional first.
     return (
@@ -425,6 +462,7 @@ def _line(instrument: OpenInstrument, now_ns: int) -> _Line:
         round(every_s * 1e9),
         DeviceClock(turn),
         Ranges(channels) if channels else None,
+        bool(getattr(instrument, "doubtful", False)) and every_s <= HOLD_BACK_S,
     )
 
 

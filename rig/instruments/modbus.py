@@ -32,12 +32,16 @@ class _Span:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """Where a number stands in what was read: which request, which bytes, what form."""
+    """Where a number stands in what was read: which bytes, in what form, from where."""
 
-    span: int
-    exchanged: bool
+    which: int
     form: struct.Struct
     offset: int
+
+    def number(self, bytes_of: Sequence[bytes]) -> int | float:
+        """Return the number that stands there."""
+        found: int | float = self.form.unpack_from(bytes_of[self.which], self.offset)[0]
+        return found
 
 
 class ModbusInstrument:
@@ -78,12 +82,19 @@ class ModbusInstrument:
         if declared.clock is not None:
             wanted.append(declared.clock.register)
         self._spans = _spans(wanted)
-        self._packers = [
-            (struct.Struct(f">{s.count}H"), struct.Struct(f"<{s.count}H"))
-            for s in self._spans
+        # The bytes of each request's registers, once as they came, and once with the
+        # two bytes of each exchanged where anything needs that.
+        self._exchanges = any(number_at(r.type, r.order)[0] for r in wanted)
+        self._asks = [
+            (
+                span,
+                struct.Struct(f">{span.count}H").pack,
+                struct.Struct(f"<{span.count}H").pack if self._exchanges else None,
+            )
+            for span in self._spans
         ]
-        self._places = [self._place(r) for r in known]
-        self._exchanges = any(self._place(r).exchanged for r in wanted)
+        places = [self._place(r) for r in known]
+        self._takes = [(p.which, p.form.unpack_from, p.offset) for p in places]
         self._states: list[tuple[int, Status, _Place]] = [
             (i, status, self._place(register)) for i, status, register in states
         ]
@@ -103,37 +114,30 @@ class ModbusInstrument:
             RigError: no connection, no answer in time, an exception reply, or a wrong
                 answer.
         """
+        device = self.declared.device
+        read = self._link.read
         before = self._clock.monotonic_ns()
-        plain: list[bytes] = []
-        exchanged: list[bytes] = []
-        for span, (straight, turned) in zip(self._spans, self._packers, strict=True):
-            words = self._link.read(
-                span.table, span.start, span.count, self.declared.device
-            )
-            plain.append(straight.pack(*words))
-            if self._exchanges:
-                exchanged.append(turned.pack(*words))
+        bytes_of: list[bytes] = []
+        for span, straight, turned in self._asks:
+            words = read(span.table, span.start, span.count, device)
+            bytes_of.append(straight(*words))
+            if turned is not None:
+                bytes_of.append(turned(*words))
         after = self._clock.monotonic_ns()
-
-        def number(place: _Place) -> int | float:
-            data = (exchanged if place.exchanged else plain)[place.span]
-            found: int | float = place.form.unpack_from(data, place.offset)[0]
-            return found
-
         host_ns = (before + after) // 2
         flags = self._sound
         if self._clock_place is not None:
-            t_ns = round(number(self._clock_place) * self._tick_ns)
+            t_ns = round(self._clock_place.number(bytes_of) * self._tick_ns)
         else:
             t_ns = host_ns
             if after - before > self._late_ns:
                 flags = flags | np.uint8(Flag.LATE)
         for i, status, place in self._states:
-            bits = int(number(place))
+            bits = int(place.number(bytes_of))
             if bits & status.bad or ~bits & status.good:
                 flags = flags.copy()
                 flags[i] |= np.uint8(Flag.DEVICE)
-        raw = [float(number(place)) for place in self._places]
+        raw = [unpack(bytes_of[i], at)[0] for i, unpack, at in self._takes]
         behind = self._was_behind is not None and self._was_behind()
         return Reading(t_ns, host_ns, raw, flags, behind)
 
@@ -147,7 +151,8 @@ class ModbusInstrument:
             inside = 0 <= first and first + register.count <= span.count
             if span.table == register.table and inside:
                 exchanged, form = number_at(register.type, register.order)
-                return _Place(i, exchanged, form, 2 * first)
+                which = 2 * i + exchanged if self._exchanges else i
+                return _Place(which, form, 2 * first)
         raise AssertionError(f"{register} is in no request")
 
 
