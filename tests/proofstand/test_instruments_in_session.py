@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -26,6 +28,7 @@ from records.trace import Flag
 from rig.acquisition import open_instruments
 from rig.clock import HostClock
 from rig.rigfile import parse_rig
+from rig.simulator.wirefaults import Kind
 
 from .rigs import recorder, served
 
@@ -188,6 +191,20 @@ def test_a_fault_in_the_sim_file(tmp_path: Path, good: str, bad: str, id: str) -
     with pytest.raises(InputError) as caught:
         load_sim(path)
     assert caught.value.id == id
+
+
+@pytest.mark.tree
+def test_the_documented_sim_file(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "sim-file.md").read_text("utf-8")
+    found = re.search(r"```toml\n(.*?)```", page, re.S)
+    assert found is not None
+    path = tmp_path / "sim.toml"
+    path.write_text(found[1])
+    sim = load_sim(path)
+    assert sim.wire_faults[0].kind == "silence"
+    assert sim.faults == {"seat_nicked": 0.5}
+    kinds = set(re.findall(r"^\| `([a-z_]+)` \|", page, re.M))
+    assert kinds - {"kind"} == set(get_args(Kind))
 
 
 def test_a_port_that_is_not_there_is_told_with_those_that_are(

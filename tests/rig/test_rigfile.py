@@ -217,3 +217,65 @@ def test_a_fault_of_a_serial_instrument(
     assert caught.value.id == id
     assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
     assert right in " ".join(caught.value.facts.values())
+
+
+# --- what else the page shows -------------------------------------------------------
+
+BLOCKS: list[str] = re.findall(r"```toml\n(.*?)```", DOC, re.S)[1:]
+PLAIN = """
+[[channels]]
+id = "{id}"
+role = "{id}"
+station = "A"
+instrument = "{instrument}"
+{more}
+"""
+PSI = """unit = "psi gauge"
+span = ["0 psi gauge", "250 psi gauge"]
+resolution = "0.01 psi difference"
+"""
+
+
+def documented(part: str) -> str:
+    return next(block for block in BLOCKS if part in block)
+
+
+def head(more: str = "") -> str:
+    return f'format = "proofstand.rig/1"\nid = "b"\n{more}\n[[stations]]\nid = "A"\n\n'
+
+
+def test_the_documented_bus() -> None:
+    register = 'register = { address = 0, type = "float32" }\n'
+    channel = PLAIN.format(id="one", instrument="bus-1", more=PSI + register)
+    rig = parse_rig(head() + documented("bus-1") + channel, "rig.toml")
+    assert rig.instruments[0].device == 17
+
+
+def test_the_documented_lines_of_text() -> None:
+    block = documented('[[channels]]\nid = "reference"')
+    block = block.replace(
+        '[[channels]]\nid = "reference"\n',
+        PLAIN.format(id="reference", instrument="scale", more=PSI).lstrip(),
+    )
+    rig = parse_rig(head() + block, "rig.toml")
+    assert rig.channels[0].field == "p"
+    lines = rig.instruments[0].lines
+    assert lines is not None
+    assert (lines.send, lines.end) == ("P\r\n", "\r\n")
+    assert re.fullmatch(lines.pattern, "OK -1.25 kPa")
+
+
+def test_the_documented_loop() -> None:
+    register = 'register = { address = 0, type = "uint16" }\n'
+    block = documented("loop =") + 'resolution = "0.1 psi difference"\n'
+    channel = PLAIN.format(id="one", instrument="bus-1", more=register + block)
+    rig = parse_rig(head() + documented("bus-1") + channel, "rig.toml")
+    assert rig.channels[0].loop is not None
+
+
+def test_the_documented_replay() -> None:
+    top, instrument = documented("replay").split("[[instruments]]")
+    channel = PLAIN.format(id="one", instrument="again", more=PSI)
+    rig = parse_rig(head(top) + "[[instruments]]" + instrument + channel, "rig.toml")
+    assert rig.instruments[0].stored is not None
+    assert rig.time_multiple == 10.0
