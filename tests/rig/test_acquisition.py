@@ -172,3 +172,39 @@ def test_a_clock_that_stands_still_is_no_measurement() -> None:
     )
     with pytest.raises(RigError, match="instrument_frozen"):
         list(acquisition.blocks())
+
+
+class Doubtful(Scripted):
+    """One whose n-th answer shows the one before it to have been an older one."""
+
+    doubtful = True
+
+    def __init__(self, clock: ManualClock, behind: int, period: str) -> None:
+        super().__init__(clock, lambda n: clock.now_ns, period)
+        self._behind = behind
+
+    def read(self) -> Reading:
+        reading = super().read()
+        reading.late_before = self.asked == self._behind
+        return reading
+
+
+@pytest.mark.parametrize("behind", range(2, 12))
+def test_an_older_answer_is_marked_wherever_it_stands(behind: int) -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Doubtful(clock, behind, "20 ms")], clock)
+    blocks = [*islice(acquisition.blocks(), 4), *acquisition.flush()]
+    raw = np.concatenate([b.raw[:, 0] for b in blocks])
+    flags = np.concatenate([b.flags[:, 0] for b in blocks])
+    np.testing.assert_array_equal(raw, np.arange(len(raw)) + 1.0)
+    assert [n + 1 for n, flag in enumerate(flags) if flag] == [behind - 1]
+    assert flags[behind - 2] == Flag.LATE
+
+
+def test_an_older_answer_of_a_slow_instrument_is_told_by_a_mark() -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Doubtful(clock, 3, "1 s")], clock)
+    list(islice(acquisition.blocks(), 4))
+    (told,) = acquisition.incidents()
+    assert told.what == "older_answer"
+    assert told.t_ns == 6_000_000_000
