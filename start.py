@@ -62,13 +62,14 @@ WINDOW_PACKAGES = [
     "libxcb-keysyms1",
     "libxcb-shape0",
 ]
-# What the tests look at windows and pages with; without it those tests are skipped.
+# What the tests look at windows, pages and wires with; without it those are skipped.
 TEST_PROGRAMS = {
     "Xvfb": "xvfb",
     "xdotool": "xdotool",
     "qpdf": "qpdf",
     "pdfsig": "poppler-utils",
     "openssl": "openssl",
+    "mbpoll": "mbpoll",
 }
 # Loads what the window loads: the library, then the part that speaks to a display.
 WINDOW_QUESTION = """

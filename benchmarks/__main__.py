@@ -6,11 +6,22 @@ A further figure is one function in a module of its own, listed in `ROWS`.
 
 import sys
 from collections.abc import Callable
+from functools import partial
 
 from .help_start import help_start
+from .rtu_polls import rtu_polls
 from .table import Row, table
+from .tcp_loop import tcp_loop
+from .text_stream import text_stream
 
-ROWS: tuple[Callable[[bool], Row], ...] = (help_start,)
+ROWS: tuple[Callable[[bool], Row], ...] = (
+    help_start,
+    partial(rtu_polls, baud=9600, share=0.95),
+    partial(rtu_polls, baud=19_200, share=0.95),
+    partial(rtu_polls, baud=115_200, share=0.90),
+    tcp_loop,
+    text_stream,
+)
 
 
 def main(words: list[str]) -> int:

@@ -69,7 +69,7 @@ def record(
         raise RefusedError("hands_on_real_rig", where=str(rig_path))
     signer = signer_for(simulated=rig.simulated, folder=key_folder)
     clock = HostClock(rig.time_multiple)
-    instruments = open_instruments(rig, clock)
+    instruments = open_instruments(rig, clock, rig_path.parent)
     worker: Hands | None = None
     if hands is not None:
         from .simulated import hands_over_the_wire

@@ -8,13 +8,18 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from records.errors import InputError
+from records.measure import Quantity
 from records.tomlfile import load_toml, read_text
 from rig.simulator.devices import ServedRig, SimulatedRig
+from rig.simulator.doors import Door, ServedAs
 from rig.simulator.faults import check_faults
+from rig.simulator.rigtext import rig_text
+from rig.simulator.wirefaults import WireFault, check_wire_faults
 
 from .simulated import FAMILIES
 
 SIM_FORMAT = "proofstand.sim/1"
+_PERIOD_S = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +29,10 @@ class Sim:
     Attributes:
         seed: regulator, rig, day and noise are drawn from it.
         faults: severity 0 to 1 by id.
-        port: 0 takes any free one.
+        protocol: how the device is spoken to; without a network on a pseudo terminal.
+        port: 0 takes any free one. link: a lasting name for the pseudo terminal.
+        period: time between two lines of a stream.
+        wire_faults: what befalls its answers, and when.
         time_multiple: how many times faster than the wall clock rig time runs at most.
     """
 
@@ -32,10 +40,25 @@ class Sim:
     format: str
     family: str = "second-stage"
     seed: int = 1
+    protocol: ServedAs = "modbus-tcp"
     host: str = "127.0.0.1"
     port: int = 0
+    link: str = ""
+    period: Quantity | None = None
     time_multiple: float = 1.0
     faults: dict[str, float] = field(default_factory=dict)
+    wire_faults: tuple[WireFault, ...] = ()
+
+    @property
+    def door(self) -> Door:
+        """How it is served."""
+        return Door(
+            self.protocol,
+            self.host,
+            self.port,
+            Path(self.link) if self.link else None,
+            _PERIOD_S if self.period is None else self.period.value_si,
+        )
 
 
 def load_sim(path: Path) -> Sim:
@@ -56,6 +79,7 @@ def load_sim(path: Path) -> Sim:
         ("seed", sim.seed, 0, 2**63),
         ("port", sim.port, 0, 65_535),
         ("time_multiple", sim.time_multiple, 0.01, 1000.0),
+        ("period in seconds", sim.door.period_s, 0.01, 60.0),
     ):
         if not low <= value <= high:
             raise InputError(
@@ -69,6 +93,7 @@ def load_sim(path: Path) -> Sim:
         check_faults(sim.faults)
     except InputError as error:
         raise error.at(f"{path}: faults") from None
+    check_wire_faults(sim.wire_faults, str(path))
     return sim
 
 
@@ -80,7 +105,30 @@ def open_rig(sim: Sim) -> ServedRig:
         RigError: the port is taken.
     """
     return ServedRig(
-        SimulatedRig(sim.seed, sim.faults), sim.host, sim.port, sim.time_multiple
+        SimulatedRig(sim.seed, sim.faults),
+        multiple=sim.time_multiple,
+        door=sim.door,
+        wire_faults=sim.wire_faults,
+    )
+
+
+def where_served(served: ServedRig) -> str:
+    """Return where it answers, for people."""
+    protocol = served.door.protocol
+    if served.serial:
+        return f"{served.serial} ({protocol})"
+    return f"{served.host} port {served.port} ({protocol})"
+
+
+def served_rig_text(served: ServedRig) -> str:
+    """Return the text of the rig file that reads it."""
+    return rig_text(
+        served.host,
+        served.port,
+        served.multiple,
+        door=served.door,
+        serial=served.serial,
+        hands_port=served.hands_port,
     )
 
 

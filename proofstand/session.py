@@ -221,7 +221,44 @@ class Session:
                 journal.part(acquisition.part)
             for block in left:
                 journal.block(block)
+            self._say(journal, self._incidents(acquisition))
+            self._say(journal, self._counted(acquisition))
         return self._engine.ended
+
+    def _incidents(self, acquisition: Acquisition) -> list[Mark]:
+        """Return as marks what happened to instruments since this was last asked."""
+        marks = []
+        for incident in acquisition.incidents():
+            data = {"instrument": incident.instrument, **incident.data}
+            silent = incident.what == "silent"
+            data["trouble" if silent else "instrument_note"] = (
+                "instrument_silent" if silent else incident.what
+            )
+            origin = acquisition.part.origins.get(incident.instrument, 0)
+            marks.append(
+                Mark(
+                    part=acquisition.part.number,
+                    t_s=(incident.t_ns - origin) * 1e-9,
+                    kind=MarkKind.TROUBLE if silent else MarkKind.NOTE,
+                    data=data,
+                    by="recorder",
+                )
+            )
+        return marks
+
+    def _counted(self, acquisition: Acquisition) -> list[Mark]:
+        """Return a mark per instrument of which something went wrong."""
+        return [
+            Mark(
+                part=acquisition.part.number,
+                t_s=self._now_s,
+                kind=MarkKind.NOTE,
+                data={"instrument": instrument, "counted": "at the end", **counts},
+                by="recorder",
+            )
+            for instrument, counts in acquisition.told().items()
+            if counts
+        ]
 
     def _follow(
         self,
@@ -238,6 +275,7 @@ class Session:
                 if self._so_far is not None:
                     self._so_far.part(acquisition.part)
             journal.block(block)
+            self._say(journal, self._incidents(acquisition))
             self._take(journal, block, acquisition)
             self._give(journal, self._work_hands())
             self._give(journal, commands())

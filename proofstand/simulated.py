@@ -11,7 +11,7 @@ from records.errors import InputError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
 from records.planfile import plan_by_name
-from records.rig import Rig
+from records.rig import HandValves, Rig
 from records.run import Request
 from records.runfile import Seal, seal
 from records.tomlfile import load_toml
@@ -88,8 +88,9 @@ def hands_over_the_wire(rig: Rig, seed: int = 0) -> _Worker:
         RigError: it can't be reached.
     """
     first = rig.instruments[0]
+    valves = rig.hand_valves or HandValves(host=first.host, port=first.port)
     writer = ValveWriter(
-        first.host, first.port, simulated=rig.simulated, device=first.device
+        valves.host, valves.port, simulated=rig.simulated, device=first.device
     )
     return _Worker(Hands(seed), writer.move)
 

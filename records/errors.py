@@ -98,6 +98,11 @@ INPUT_IDS = frozenset(
         "window_missing",
         "key_certificate_wrong",
         "page_unprintable",
+        "rig_port_shared",
+        "rig_field_missing",
+        "rig_replay_real",
+        "driver_unknown",
+        "replay_nothing",
     }
 )
 RIG_IDS = frozenset(
@@ -108,6 +113,12 @@ RIG_IDS = frozenset(
         "instrument_wrong_answer",
         "instrument_lost",
         "instrument_frozen",
+        "serial_port_missing",
+        "serial_port_ambiguous",
+        "serial_port_in_use",
+        "serial_port_failed",
+        "driver_failed",
+        "replay_ended",
         "port_in_use",
         "simulated_rig_stopped",
     }

@@ -16,6 +16,17 @@ RegisterType = Literal[
 ]
 ByteOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 RegisterTable = Literal["holding", "input"]
+WireProtocol = Literal[
+    "modbus-tcp",
+    "modbus-rtu",
+    "modbus-rtu-tcp",
+    "ascii-polled",
+    "ascii-stream",
+    "replay",
+    "driver",
+    "log",
+]
+PATIENCE_S = 15.0
 REGISTERS_OF: dict[str, int] = {
     "int16": 1,
     "uint16": 1,
@@ -63,21 +74,94 @@ class Register:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockRegister:
-    """The instrument's own clock, read in the same reply as the values."""
+    """The instrument's own clock, read in the same reply as the values.
+
+    Attributes:
+        address, table, type, order: where it stands in a Modbus device.
+        tick: time of one count.
+        field: the group of the pattern that holds it, in a line of text.
+        wraps: number of counts after which it begins at zero again; 0 for the size of
+            its type, or never.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
-    address: int
+    address: int | None = None
     table: RegisterTable = "input"
     type: RegisterType = "uint64"
     order: ByteOrder = "ABCD"
     tick: Quantity
+    field: str = ""
+    wraps: int = 0
 
     @property
     def register(self) -> Register:
-        """The clock as a register to read."""
+        """The clock as a register to read.
+
+        Raises:
+            ValueError: it is a field of a line.
+        """
+        if self.address is None:
+            raise ValueError("the clock stands in no register")
         return Register(
             address=self.address, table=self.table, type=self.type, order=self.order
         )
+
+    @property
+    def wraps_ns(self) -> float:
+        """Length of one turn, nanoseconds; 0 for a clock that never starts again."""
+        turn = self.wraps or (2**32 if self.type == "uint32" else 0)
+        return turn * self.tick.value_si * 1e9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialLine:
+    """The serial port that an instrument hangs on; several may share one.
+
+    Attributes:
+        port: its name (``/dev/ttyUSB0``, ``COM3``), the identity of its USB adapter
+            (``usb:VID:PID`` or ``usb:VID:PID:SERIAL``, hexadecimal), or
+            ``socket://HOST:PORT`` or ``rfc2217://HOST:PORT``.
+        baud: bits a second. frame: data bits, parity (N, E, O), stop bits.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    port: str
+    baud: int
+    frame: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lines:
+    """What an instrument that speaks in lines of text says.
+
+    Attributes:
+        send: what asks for one line; "" for one that talks by itself.
+        pattern: regular expression that a whole line must fit; its named groups are
+            the fields of channels, status and clock. Groups ``checked`` and ``check``:
+            the exclusive or of the bytes of the first must be the second,
+            hexadecimal (the form of NMEA 0183).
+        end: what ends a line.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    pattern: str
+    send: str = ""
+    end: str = "\n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredRun:
+    """A recorded instrument that is played again.
+
+    Attributes:
+        run: the run file, relative to the rig file. instrument: id in that run.
+        part: the part of it.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    run: str
+    instrument: str
+    part: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,20 +171,77 @@ class Instrument:
     Attributes:
         id: name used by the channels. protocol: how it is spoken to; ``log`` is a
             logger file that was imported, not a device.
-        host, port, device: where it answers.
+        host, port: where it answers on the network.
+        device: its number on the bus.
+        serial: its serial port. lines: what it says, of one that speaks in lines.
+        stored: the record to play, of a replay.
+        driver: name of an installed driver. options: what that one is told.
         period: time asked for between readings. timeout: longest wait for an answer.
+        patience: how long it may fail before it counts as lost.
         clock: its own clock, or None when the host's clock stamps the samples.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     id: str
-    protocol: Literal["modbus-tcp", "log"]
+    protocol: WireProtocol
     host: str = ""
     port: int = 502
     device: int = 1
+    serial: SerialLine | None = None
+    lines: Lines | None = None
+    stored: StoredRun | None = None
+    driver: str = ""
+    options: dict[str, str | int | float | bool] = field(default_factory=dict)
     period: Quantity
     timeout: Quantity
+    patience: Quantity | None = None
     clock: ClockRegister | None = None
+
+    @property
+    def patience_s(self) -> float:
+        """How long it may fail before it counts as lost, seconds."""
+        return PATIENCE_S if self.patience is None else self.patience.value_si
+
+    @property
+    def address(self) -> str:
+        """Where it answers, as a person would look for it."""
+        if self.serial is not None:
+            return self.serial.port
+        if self.stored is not None:
+            return self.stored.run
+        return f"{self.host} port {self.port}" if self.host else self.driver
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """What an instrument says of a reading's soundness.
+
+    Attributes:
+        register: where its bits stand in a Modbus device.
+        bad: bits of which none may be set. good: bits that must all be set.
+        field: the group of the pattern that holds it, in a line of text.
+        accepts: the texts of that field that mean sound.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    register: Register | None = None
+    bad: int = 0
+    good: int = 0
+    field: str = ""
+    accepts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentLoop:
+    """A 4 to 20 mA transmitter: what the ends of the live-zero signal mean.
+
+    Attributes:
+        low: reading at 4 mA. high: reading at 20 mA.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    low: Quantity
+    high: Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +253,12 @@ class Channel:
         unit: unit and reference of the scaled reading, as ``"kPa gauge"``.
         span: lowest and highest reading that counts as measured.
         overload: pressure that damages the transducer.
-        scale, offset: reading in ``unit`` = raw times scale plus offset.
+        register, field: where its raw number stands, in a Modbus device or a line.
+        status: what the instrument says of its soundness.
+        loop: the transmitter's range, where raw times scale plus offset is a current
+            in milliampere.
+        scale, offset: reading in ``unit`` (with ``loop``, in mA) = raw times scale
+            plus offset.
         resolution: smallest step of the reading.
         calibration: the record in force, or None.
     """
@@ -128,6 +274,9 @@ class Channel:
     overload: Quantity | None = None
     register: Register | None = None
     column: int | None = None
+    field: str = ""
+    status: Status | None = None
+    loop: CurrentLoop | None = None
     scale: float = 1.0
     offset: float = 0.0
     calibration: Calibration | None = None
@@ -202,10 +351,20 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandValves:
+    """Where the hand valves of a simulated rig are worked."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    host: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rig:
     """A shop's rig as its file declares it.
 
     Attributes:
+        hand_valves: of a simulated rig that is not served as one Modbus TCP device.
         simulated: True for a simulated rig; everything made from it says so.
         time_multiple: how many times faster than the wall clock its time runs (1 for
             a real rig).
@@ -221,6 +380,7 @@ class Rig:
     instruments: tuple[Instrument, ...]
     channels: tuple[Channel, ...]
     traits: Traits | None = None
+    hand_valves: HandValves | None = None
 
     def channel(self, role: str, station: str | None = None) -> Channel | None:
         """Return the channel of a role, or None."""

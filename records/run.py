@@ -15,6 +15,9 @@ from .plan import Plan
 from .rig import Channel, Rig
 from .trace import Block, FlagArray, FloatArray, TimeArray, Trace
 
+LOOP_ZERO_MA = 4.0  # live zero of a 4 to 20 mA signal
+LOOP_SPAN_MA = 16.0
+
 # What may be asked of the hands.
 ACTS = (
     "open_to_air",
@@ -205,6 +208,9 @@ def reading_si(channel: Channel, raw: FloatArray) -> FloatArray:
     """Return uncalibrated readings in SI from raw counts, any shape."""
     unit = channel.measure_unit
     scaled = np.asarray(raw, dtype=np.float64) * channel.scale + channel.offset
+    if channel.loop is not None:
+        low, high = channel.loop.low.value_si, channel.loop.high.value_si
+        return low + (scaled - LOOP_ZERO_MA) / LOOP_SPAN_MA * (high - low)
     return scaled * unit.factor + unit.offset
 
 

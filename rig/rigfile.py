@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Callable
 from pathlib import Path
 
 from records.errors import InputError
@@ -78,6 +80,7 @@ def _check(rig: Rig, text: str, name: str) -> None:
     _check_traits(rig, text, name)
     for instrument in rig.instruments:
         _check_instrument(instrument, rig, place(instrument.id))
+    _check_ports(rig, place)
     for channel in rig.channels:
         _check_channel(channel, rig, stations, place(channel.id))
     if rig.time_multiple <= 0.0 or (rig.time_multiple != 1.0 and not rig.simulated):
@@ -113,27 +116,129 @@ def _check_traits(rig: Rig, text: str, name: str) -> None:
             )
 
 
+_BAUD = (50, 4_000_000)
+_HOSTED = ("modbus-tcp", "modbus-rtu-tcp")
+_SERIAL = ("modbus-rtu", "ascii-polled", "ascii-stream")
+_REGISTERS = ("modbus-tcp", "modbus-rtu", "modbus-rtu-tcp")
+_LINES = ("ascii-polled", "ascii-stream")
+_SHORTEST_TURN_NS = 10e9  # a shorter turn can't be told from an older answer
+_MEASURED_MA = (3.8, 20.5)  # NAMUR NE 43
+
+
+def _wrong(at: str, key: str, given: object, right: str) -> InputError:
+    return InputError("value_wrong", where=at, key=key, given=given, right=right)
+
+
+def _missing(at: str, instrument: Instrument, key: str) -> InputError:
+    return InputError("key_missing", where=at, key=f"instruments.{instrument.id}.{key}")
+
+
 def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
-    if instrument.protocol == "modbus-tcp" and not instrument.host:
-        raise InputError(
-            "key_missing", where=at, key=f"instruments.{instrument.id}.host"
-        )
+    protocol = instrument.protocol
+    if protocol in _HOSTED and not instrument.host:
+        raise _missing(at, instrument, "host")
+    if protocol in _SERIAL:
+        _check_serial(instrument, at)
+    if protocol in _LINES:
+        _check_lines(instrument, rig, at)
+    if protocol == "driver" and not instrument.driver:
+        raise _missing(at, instrument, "driver")
+    if protocol == "replay":
+        if instrument.stored is None:
+            raise _missing(at, instrument, "stored")
+        if not rig.simulated:
+            raise InputError("rig_replay_real", where=at, given=instrument.id)
     if not 1 <= instrument.port <= 65535:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="port",
-            given=instrument.port,
-            right="1 to 65535",
-        )
+        raise _wrong(at, "port", instrument.port, "1 to 65535")
     if not 0 <= instrument.device <= 255:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="device",
-            given=instrument.device,
-            right="0 to 255",
-        )
+        raise _wrong(at, "device", instrument.device, "0 to 255")
+    # Over a serial line 0 speaks to all and nobody answers (serial line V1.02, 2.2).
+    if protocol in ("modbus-rtu", "modbus-rtu-tcp") and not (
+        1 <= instrument.device <= 247
+    ):
+        raise _wrong(at, "device", instrument.device, "1 to 247 on a serial line")
+    _check_times(instrument, rig, at)
+
+
+def _check_serial(instrument: Instrument, at: str) -> None:
+    line = instrument.serial
+    if line is None or not line.port:
+        raise _missing(at, instrument, "serial")
+    if not _BAUD[0] <= line.baud <= _BAUD[1]:
+        raise _wrong(at, "serial.baud", line.baud, f"{_BAUD[0]} to {_BAUD[1]}")
+    if not re.fullmatch(r"[78][NEO][12]", line.frame):
+        right = "data bits, parity, stop bits, as 8E1, 8N1, 8N2 or 7E1"
+        raise _wrong(at, "serial.frame", repr(line.frame), right)
+    if instrument.protocol == "modbus-rtu" and line.frame[0] != "8":
+        right = "8 data bits; Modbus RTU takes no others"
+        raise _wrong(at, "serial.frame", repr(line.frame), right)
+
+
+def _check_lines(instrument: Instrument, rig: Rig, at: str) -> None:
+    lines = instrument.lines
+    if lines is None:
+        raise _missing(at, instrument, "lines")
+    try:
+        groups = re.compile(lines.pattern.encode()).groupindex
+    except re.error as error:
+        right = f"a regular expression ({error})"
+        raise _wrong(at, "lines.pattern", repr(lines.pattern), right) from None
+    if instrument.protocol == "ascii-polled" and not lines.send:
+        raise _missing(at, instrument, "lines.send")
+    if not lines.end or not lines.end.isascii():
+        raise _wrong(at, "lines.end", repr(lines.end), 'characters, as "\\r\\n"')
+    if ("check" in groups) != ("checked" in groups):
+        right = "both of the groups checked and check, or neither"
+        raise _wrong(at, "lines.pattern", repr(lines.pattern), right)
+    wanted = []
+    for channel in rig.columns(instrument.id):
+        wanted.append(channel.field)
+        if channel.status is not None:
+            wanted.append(channel.status.field)
+    if instrument.clock is not None:
+        wanted.append(instrument.clock.field)
+    for field in wanted:
+        if field not in groups:
+            raise InputError(
+                "rig_field_missing",
+                where=at,
+                instrument=instrument.id,
+                given=field or "''",
+                known=", ".join(groups) or "none",
+            )
+
+
+def _check_ports(rig: Rig, at: Callable[[str], str]) -> None:
+    """Check that what shares a port can share it."""
+    first: dict[str, Instrument] = {}
+    for each in rig.instruments:
+        line = each.serial
+        if line is None or each.protocol not in _SERIAL:
+            continue
+        other = first.setdefault(line.port, each)
+        if other is each:
+            continue
+        why = ""
+        if (each.protocol, other.protocol) != ("modbus-rtu", "modbus-rtu"):
+            why = "only Modbus RTU has device numbers"
+        elif line != other.serial:
+            why = "not at one baud rate and frame"
+        elif each.device == other.device:
+            why = f"with the same device number {each.device}"
+        if why:
+            raise InputError(
+                "rig_port_shared",
+                where=at(each.id),
+                one=other.id,
+                other=each.id,
+                port=line.port,
+                why=why,
+            )
+
+
+def _check_times(instrument: Instrument, rig: Rig, at: str) -> None:
+    if instrument.patience is not None and instrument.patience.value_si < 0.0:
+        raise _wrong(at, "patience", instrument.patience.typed, "zero or more")
     for key in ("period", "timeout"):
         quantity = getattr(instrument, key)
         if quantity.value_si <= 0.0:
@@ -149,7 +254,16 @@ def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
         raise InputError(
             "rig_register_type", where=at, given=clock.type, right="uint32 or uint64"
         )
-    if rig.simulated and clock is None and instrument.protocol != "log":
+    if clock is not None:
+        if clock.tick.value_si <= 0.0:
+            raise _wrong(at, "clock.tick", clock.tick.typed, "above zero")
+        if instrument.protocol in _REGISTERS and clock.address is None:
+            raise InputError("key_missing", where=at, key="clock.address")
+        if clock.wraps < 0 or 0.0 < clock.wraps_ns < _SHORTEST_TURN_NS:
+            right = "a turn of at least 10 s, or 0 for none"
+            raise _wrong(at, "clock.wraps", clock.wraps, right)
+    own_time = ("log", "replay", "driver")
+    if rig.simulated and clock is None and instrument.protocol not in own_time:
         # Host stamps of a rig that runs faster than the wall clock are wrong.
         raise InputError("rig_clock_missing", where=at, given=instrument.id)
 
@@ -170,7 +284,7 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
             given=channel.station,
             known=", ".join(stations),
         )
-    if instruments[channel.instrument].protocol == "modbus-tcp":
+    if instruments[channel.instrument].protocol in _REGISTERS:
         if channel.register is None:
             raise InputError("key_missing", where=at, key="channels.register")
         if not 0 <= channel.register.address <= 65535:
@@ -235,7 +349,58 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
             given=channel.overload.typed,
             right=f"at least the top of the span, {high.typed}",
         )
+    _check_loop(channel, at)
+    _check_status(channel, instruments[channel.instrument], at)
     _check_calibration(channel, at)
+
+
+def _check_loop(channel: Channel, at: str) -> None:
+    loop = channel.loop
+    if loop is None:
+        return
+    kind = channel.measure_unit.kind
+    for key, end in (("loop.low", loop.low), ("loop.high", loop.high)):
+        if end.kind is not kind or end.reference is not channel.reference:
+            raise _wrong(at, key, end.typed, f"as the channel's unit, {channel.unit}")
+    low, high = loop.low.value_si, loop.high.value_si
+    if not low < high:
+        raise _wrong(at, "loop.high", loop.high.typed, f"above {loop.low.typed}")
+    least, most = (low + (ma - 4.0) / 16.0 * (high - low) for ma in _MEASURED_MA)
+    slack = 1e-9 * (high - low)
+    if channel.span[0].value_si < least - slack or (
+        channel.span[1].value_si > most + slack
+    ):
+        raise _wrong(
+            at,
+            "span",
+            f"{channel.span[0].typed} to {channel.span[1].typed}",
+            "within 3.8 to 20.5 mA, that is -1.25 % to 103.125 % of the loop's range "
+            "(NAMUR NE 43)",
+        )
+
+
+def _check_status(channel: Channel, instrument: Instrument, at: str) -> None:
+    status = channel.status
+    if status is None:
+        return
+    if instrument.protocol in _REGISTERS:
+        register = status.register
+        if register is None:
+            raise InputError("key_missing", where=at, key="status.register")
+        if register.type.startswith("float"):
+            raise InputError(
+                "rig_register_type", where=at, given=register.type, right="uint16"
+            )
+        if not 0 <= register.address <= 65535:
+            raise _wrong(at, "status.register.address", register.address, "0 to 65535")
+        if not status.bad and not status.good:
+            raise InputError("key_missing", where=at, key="status.bad or status.good")
+        if status.bad < 0 or status.good < 0 or status.bad & status.good:
+            given = f"{status.bad} and {status.good}"
+            right = "bits, as 0x0003, none of them in both"
+            raise _wrong(at, "status.bad and status.good", given, right)
+    elif instrument.protocol in _LINES and not status.accepts:
+        raise InputError("key_missing", where=at, key="status.accepts")
 
 
 def _check_calibration(channel: Channel, at: str) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -62,6 +63,7 @@ def check_rig(rig: Rig, seconds: float) -> list[Row]:
     finally:
         for instrument in instruments:
             instrument.close()
+    counted = acquisition.told()
     today = datetime.fromtimestamp(clock.utc_ns() / 1e9, UTC).date()
     rows = []
     for instrument in instruments:
@@ -76,8 +78,20 @@ def check_rig(rig: Rig, seconds: float) -> list[Row]:
             trace = channel_trace(
                 channel, t_ns, raw[:, column], flags[:, column], origin
             )
-            rows.append(_row(channel, trace, asked, today.isoformat()))
+            row = _row(channel, trace, asked, today.isoformat())
+            rows.append(_with_counts(row, counted[id]))
     return rows
+
+
+def _with_counts(row: Row, counted: Mapping[str, str]) -> Row:
+    """Return a row that also says what went wrong on its instrument's wire."""
+    if not counted:
+        return row
+    told = ", ".join(
+        f"{often} {what.replace('_', ' ')}" for what, often in counted.items()
+    )
+    known = "" if row.faults == "none" else f"{row.faults}; "
+    return replace(row, faults=f"{known}requests: {told}")
 
 
 def _row(channel: Channel, trace: Trace, asked_hz: float, today: str) -> Row:

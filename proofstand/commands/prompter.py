@@ -86,7 +86,7 @@ class Prompter:
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
-                channel = mark.data.get("channel", "")
+                channel = mark.data.get("channel") or mark.data.get("instrument", "")
                 self._say(f"{mark.t_s:8.1f} s    TROUBLE: {what} {channel}".rstrip())
                 self._say(f"    ! {caution('stopped')}")
             case Troubled(error):

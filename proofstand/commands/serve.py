@@ -1,4 +1,4 @@
-"""``proofstand serve``: the simulated rig as a Modbus TCP device on this computer."""
+"""``proofstand serve``: the simulated rig as a device on this computer."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ def add(commands: Subparsers) -> None:
     parser = commands.add_parser(
         "serve",
         help="serve the simulated rig",
-        description="Serve a simulated rig as a real Modbus TCP device on this "
-        "computer until interrupted.",
+        description="Serve a simulated rig on this computer until interrupted: as a "
+        "Modbus TCP device, or on a serial port as Modbus RTU or lines of text. Says "
+        "where it answers.",
     )
     parser.add_argument(
         "sim", type=Path, metavar="SIM.toml", help="what to simulate (docs/sim-file.md)"
@@ -30,21 +31,26 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until interrupted."""
-    from proofstand.serving import load_sim, open_rig, serve_until_stopped
+    from proofstand.serving import (
+        load_sim,
+        open_rig,
+        serve_until_stopped,
+        served_rig_text,
+        where_served,
+    )
     from records.errors import InputError
-    from rig.simulator.rigtext import rig_text
 
     if args.write_rig is not None:
         refuse_existing(args.write_rig, "rig file")
     sim = load_sim(args.sim)
     with open_rig(sim) as served:
         print(
-            f"simulated rig at {served.host} port {served.port}, "
+            f"simulated rig at {where_served(served)}, "
             f"{served.multiple:g} times real time; stop with Ctrl-C",
             flush=True,
         )
         if args.write_rig is not None:
-            text = rig_text(served.host, served.port, served.multiple)
+            text = served_rig_text(served)
             try:
                 with args.write_rig.open("x", encoding="utf-8") as file:
                     file.write(text)

@@ -2,42 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import struct
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from records.errors import InputError
-from records.rig import Channel, Instrument, Register
-from records.trace import Flag, FlagArray, FloatArray
+from records.rig import Channel, Instrument, Register, RegisterTable, Status
+from records.trace import Flag, FlagArray
 from rig.clock import Clock
-from rig.wire.modbus import RegisterLink, decode
+from rig.wire.modbus import RegisterLink
+from rig.wire.registers import number_at
+
+from .reading import Reading
+
+__all__ = ["ModbusInstrument", "Reading"]
 
 _LONGEST_READ = 125  # registers in one answer (Modbus application protocol 6.3, 6.4)
 _LARGEST_HOLE = 16  # unused registers worth reading along rather than asking twice
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Reading:
-    """One answer of an instrument.
-
-    Attributes:
-        t_ns: its own clock, or the host's at mid-request, nanoseconds.
-        host_ns: the host's monotonic clock at mid-request, nanoseconds.
-        raw: shape (k,), counts as read. flags: shape (k,).
-    """
-
-    t_ns: int
-    host_ns: int
-    raw: FloatArray
-    flags: FlagArray
+@dataclass(frozen=True, slots=True)
+class _Span:
+    table: RegisterTable
+    start: int
+    count: int
 
 
 @dataclass(frozen=True, slots=True)
-class _Span:
-    table: str
-    start: int
-    count: int
+class _Place:
+    """Where a number stands in what was read: which bytes, in what form, from where."""
+
+    which: int
+    form: struct.Struct
+    offset: int
+
+    def number(self, bytes_of: Sequence[bytes]) -> int | float:
+        """Return the number that stands there."""
+        found: int | float = self.form.unpack_from(bytes_of[self.which], self.offset)[0]
+        return found
 
 
 class ModbusInstrument:
@@ -59,28 +63,49 @@ class ModbusInstrument:
     ) -> None:
         self.declared = declared
         self.channels = tuple(channels)
+        self.line: object = getattr(link, "line", None)
+        self.counts: Mapping[str, int] = getattr(link, "counts", {})
+        self._was_behind = getattr(link, "was_behind", None)
+        self.doubtful = self._was_behind is not None
         self._link = link
         self._clock = clock
         registers = [c.register for c in self.channels]
         if any(r is None for r in registers):
             raise InputError("key_missing", where=declared.id, key="channels.register")
-        self._registers: list[Register] = [r for r in registers if r is not None]
-        wanted = list(self._registers)
+        known = [r for r in registers if r is not None]
+        states = [
+            (i, c.status, c.status.register)
+            for i, c in enumerate(self.channels)
+            if c.status is not None and c.status.register is not None
+        ]
+        wanted = [*known, *(register for _, _, register in states)]
         if declared.clock is not None:
             wanted.append(declared.clock.register)
         self._spans = _spans(wanted)
-        units = [c.measure_unit for c in self.channels]
-        self._slope = np.array(
-            [c.scale * u.factor for c, u in zip(self.channels, units, strict=True)]
-        )
-        self._shift = np.array(
-            [
-                c.offset * u.factor + u.offset
-                for c, u in zip(self.channels, units, strict=True)
-            ]
-        )
-        self._low = np.array([c.span[0].value_si for c in self.channels])
-        self._high = np.array([c.span[1].value_si for c in self.channels])
+        # The bytes of each request's registers, once as they came, and once with the
+        # two bytes of each exchanged where anything needs that.
+        self._exchanges = any(number_at(r.type, r.order)[0] for r in wanted)
+        self._asks = [
+            (
+                span,
+                struct.Struct(f">{span.count}H").pack,
+                struct.Struct(f"<{span.count}H").pack if self._exchanges else None,
+            )
+            for span in self._spans
+        ]
+        places = [self._place(r) for r in known]
+        self._takes = [(p.which, p.form.unpack_from, p.offset) for p in places]
+        self._states: list[tuple[int, Status, _Place]] = [
+            (i, status, self._place(register)) for i, status, register in states
+        ]
+        self._clock_place: _Place | None = None
+        self._tick_ns = 0.0
+        if declared.clock is not None:
+            self._clock_place = self._place(declared.clock.register)
+            self._tick_ns = declared.clock.tick.value_si * 1e9
+        self._late_ns = 2e9 * declared.period.value_si
+        self._sound: FlagArray = np.zeros(len(self.channels), dtype=np.uint8)
+        self._sound.flags.writeable = False
 
     def read(self) -> Reading:
         """Ask the device once.
@@ -89,52 +114,53 @@ class ModbusInstrument:
             RigError: no connection, no answer in time, an exception reply, or a wrong
                 answer.
         """
+        device = self.declared.device
+        read = self._link.read
         before = self._clock.monotonic_ns()
-        words: dict[str, dict[int, int]] = {"holding": {}, "input": {}}
-        for span in self._spans:
-            answer = self._link.read(
-                span.table,  # type: ignore[arg-type]
-                span.start,
-                span.count,
-                self.declared.device,
-            )
-            words[span.table].update(
-                zip(range(span.start, span.start + span.count), answer, strict=True)
-            )
+        bytes_of: list[bytes] = []
+        for span, straight, turned in self._asks:
+            words = read(span.table, span.start, span.count, device)
+            bytes_of.append(straight(*words))
+            if turned is not None:
+                bytes_of.append(turned(*words))
         after = self._clock.monotonic_ns()
         host_ns = (before + after) // 2
-        flags = np.zeros(len(self.channels), dtype=np.uint8)
-        if self.declared.clock is not None:
-            tick_ns = self.declared.clock.tick.value_si * 1e9
-            t_ns = round(_value(words, self.declared.clock.register) * tick_ns)
+        flags = self._sound
+        if self._clock_place is not None:
+            t_ns = round(self._clock_place.number(bytes_of) * self._tick_ns)
         else:
             t_ns = host_ns
-            if after - before > 2e9 * self.declared.period.value_si:
-                flags |= np.uint8(Flag.LATE)
-        raw = np.array([_value(words, r) for r in self._registers], dtype=np.float64)
-        finite = np.isfinite(raw)
-        raw[~finite] = np.nan
-        flags[~finite] |= np.uint8(Flag.MISSING)
-        si = raw * self._slope + self._shift
-        outside = finite & ((si <= self._low) | (si >= self._high))
-        flags[outside] |= np.uint8(Flag.SATURATED)
-        return Reading(t_ns, host_ns, raw, flags)
+            if after - before > self._late_ns:
+                flags = flags | np.uint8(Flag.LATE)
+        for i, status, place in self._states:
+            bits = int(place.number(bytes_of))
+            if bits & status.bad or ~bits & status.good:
+                flags = flags.copy()
+                flags[i] |= np.uint8(Flag.DEVICE)
+        raw = [unpack(bytes_of[i], at)[0] for i, unpack, at in self._takes]
+        behind = self._was_behind is not None and self._was_behind()
+        return Reading(t_ns, host_ns, raw, flags, behind)
 
     def close(self) -> None:
         """Hang up."""
         self._link.close()
 
-
-def _value(words: dict[str, dict[int, int]], register: Register) -> float:
-    table = words[register.table]
-    taken = [table[register.address + i] for i in range(register.count)]
-    return float(decode(taken, register.type, register.order))
+    def _place(self, register: Register) -> _Place:
+        for i, span in enumerate(self._spans):
+            first = register.address - span.start
+            inside = 0 <= first and first + register.count <= span.count
+            if span.table == register.table and inside:
+                exchanged, form = number_at(register.type, register.order)
+                which = 2 * i + exchanged if self._exchanges else i
+                return _Place(which, form, 2 * first)
+        raise AssertionError(f"{register} is in no request")
 
 
 def _spans(registers: Sequence[Register]) -> list[_Span]:
     """Return the fewest requests that fetch all registers."""
     spans: list[_Span] = []
-    for table in ("holding", "input"):
+    tables: tuple[RegisterTable, ...] = ("holding", "input")
+    for table in tables:
         ours = sorted(
             {(r.address, r.address + r.count) for r in registers if r.table == table}
         )

@@ -9,10 +9,11 @@ from typing import Any
 
 from records.errors import RigError
 from records.rig import RegisterTable
-from rig.wire.modbus_server import TcpServer
 from rig.wire.registers import decode, encode
 
+from .doors import Door, Served
 from .faults import with_faults
+from .live import LiveRig
 from .noise import stream
 from .plant import STEP_S, Plant
 from .registermap import (
@@ -30,6 +31,7 @@ from .regulator import drawn_regulator
 from .rigbody import HIGHEST, VALVE_NAMES, Valves, drawn_rigbody, drawn_surroundings
 from .transducers import SAMPLE_S, Transducer
 from .truth import truth_of
+from .wirefaults import Timetable, WireFault
 
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
@@ -71,6 +73,7 @@ class SimulatedRig:
         self._aim = self.plant.valves
         self._share = 1.0 - math.exp(-SAMPLE_S / _HAND_S)
         self._snapshot: tuple[int, tuple[int, ...]] = (-1, ())
+        self._clock_zero_s = 0.0
 
     @property
     def t_s(self) -> float:
@@ -95,6 +98,11 @@ class SimulatedRig:
                 self._transducers, self._exposed(), strict=True
             ):
                 transducer.follow(value)
+
+    def restart_clock(self) -> None:
+        """Let the clock register begin at zero, as after a reboot of the device."""
+        self._clock_zero_s = self.t_s
+        self._snapshot = (-1, ())
 
     def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
         """Return registers; all input registers belong to one sample.
@@ -155,7 +163,9 @@ class SimulatedRig:
     def _inputs(self) -> tuple[int, ...]:
         if self._snapshot[0] != self._sample:
             words = [0] * INPUT_COUNT
-            clock = encode(round(self.t_s / TICK_S), "uint64", "ABCD")
+            clock = encode(
+                round((self.t_s - self._clock_zero_s) / TICK_S), "uint64", "ABCD"
+            )
             words[CLOCK_ADDRESS : CLOCK_ADDRESS + 4] = clock
             for wired, transducer in zip(WIRED, self._transducers, strict=True):
                 found = wired.words(transducer.reading(self._sample))
@@ -195,6 +205,7 @@ class InProcessLink:
                 "instrument_refused",
                 where="simulated rig",
                 instrument="simulated rig",
+                at="in process",
                 host="in process",
                 port=0,
                 code=code,
@@ -208,7 +219,7 @@ class InProcessLink:
 
 
 class ServedRig:
-    """A simulated rig behind a real Modbus TCP port of this computer.
+    """A simulated rig behind a real port of this computer.
 
     Rig time runs from the first request on, ``multiple`` times as fast as the wall
     clock, or slower where the computer or the reader can't keep up; the clock register
@@ -217,6 +228,8 @@ class ServedRig:
     Args:
         rig: what is served. host, port: where; 0 takes any free port.
         multiple: see above. clock: the wall clock, monotonic seconds.
+        door: how it is served, instead of host and port.
+        wire_faults: what befalls its answers.
 
     Raises:
         InputError: ``rig_not_loopback``. RigError: ``port_in_use``.
@@ -229,32 +242,20 @@ class ServedRig:
         port: int = 0,
         multiple: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
+        *,
+        door: Door | None = None,
+        wire_faults: Sequence[WireFault] = (),
     ) -> None:
         self.rig = rig
         self.multiple = multiple
-        self._clock = clock
-        self._anchor: tuple[float, float] | None = None
-        self._read_at = -math.inf  # when it was last read, wall time
-        self._read_to = 0.0  # up to where, rig time
-        self._server = TcpServer(self, host, port, DEVICE)
-        self.host = self._server.host
-        self.port = self._server.port
-
-    def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
-        """Answer a request; called by the server."""
-        self._catch_up()
-        self._read_at, self._read_to = self._clock(), self.rig.t_s
-        return self.rig.read(table, address, count)
-
-    def write(self, address: int, words: Sequence[int]) -> None:
-        """Take a valve position; called by the server."""
-        self._catch_up()
-        self.rig.write(address, words)
-
-    def tick(self) -> None:
-        """Keep time between requests; called by the server."""
-        if self._anchor is not None:
-            self._catch_up()
+        self.door = door or Door(host=host, port=port)
+        self.timetable = Timetable(wire_faults, rig.seed)
+        self._live = LiveRig(rig, multiple, clock, self.timetable)
+        self._served = Served(self.door, self._live, self.timetable)
+        self.host = self._served.host
+        self.port = self._served.port
+        self.serial = self._served.serial
+        self.hands_port = self._served.hands_port
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until the server has stopped; return whether it has.
@@ -262,18 +263,18 @@ class ServedRig:
         Raises:
             RigError: ``simulated_rig_stopped``: it failed.
         """
-        stopped = self._server.wait(timeout_s)
-        if stopped and self._server.failed is not None:
+        stopped = self._served.wait(timeout_s)
+        if stopped and self._served.failed is not None:
             raise RigError(
                 "simulated_rig_stopped",
-                where=f"{self.host}:{self.port}",
-                why=self._server.failed,
+                where=self.serial or f"{self.host}:{self.port}",
+                why=self._served.failed,
             )
         return stopped
 
     def close(self) -> None:
         """Stop serving."""
-        self._server.close()
+        self._served.close()
 
     def __enter__(self) -> ServedRig:
         """Serve until the block ends."""
@@ -282,24 +283,3 @@ class ServedRig:
     def __exit__(self, *_: object) -> None:
         """Stop serving."""
         self.close()
-
-    def _catch_up(self) -> None:
-        now = self._clock()
-        if self._anchor is None:
-            self._anchor = (now, self.rig.t_s)
-        wall, rig = self._anchor
-        aim = rig + (now - wall) * self.multiple
-        most = self.rig.t_s + _MOST_BEHIND_S * self.multiple
-        if self.multiple > 1.0 and now - self._read_at < _WAITS_S:
-            # Faster than real time it waits for its reader: a stall of a few hundredths
-            # of a second on the computer is no gap of seconds on the bench.
-            most = min(most, self._read_to + _AHEAD_S)
-        if aim > most:
-            aim = max(most, self.rig.t_s)
-            self._anchor = (now, aim)
-        self.rig.advance_to(aim)
-
-
-_MOST_BEHIND_S = 0.25  # wall time; more can't be caught up without a client waiting
-_AHEAD_S = 0.2  # rig time beyond the last reading
-_WAITS_S = 8.0  # wall time after which nobody is taken to be reading any more

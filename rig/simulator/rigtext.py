@@ -7,8 +7,10 @@ import datetime
 from records.measure import unit_of
 from records.rig import FORMAT
 
+from .doors import Door
 from .registermap import CLOCK_ADDRESS, DEVICE, WIRED, Wired
 from .rigbody import NOMINAL_INLET_M3, NOMINAL_OUTLET_M3, VOLUME_SPREAD
+from .textline import ASK, pattern
 
 _OVERLOAD = {"outlet": "30 kPa gauge", "inlet": "400 kPa gauge"}
 _STANDARDS = {
@@ -26,6 +28,10 @@ def rig_text(
     port: int,
     multiple: float,
     today: datetime.date | None = None,
+    *,
+    door: Door | None = None,
+    serial: str = "",
+    hands_port: int | None = None,
 ) -> str:
     """Return the text of the rig file for a simulated rig.
 
@@ -34,7 +40,14 @@ def rig_text(
         port: the same.
         multiple: how fast its time runs.
         today: the day that the dates of its calibration records are reckoned from.
+        door: how it is served; as one Modbus TCP device if None.
+        serial: name of its serial port.
+        hands_port: where its hand valves are worked, if not at ``port``.
     """
+    door = door or Door()
+    hands = ""
+    if hands_port not in (None, port) or door.protocol != "modbus-tcp":
+        hands = f'\n[hand_valves]\nhost = "{host}"\nport = {hands_port}\n'
     day = today or datetime.datetime.now(datetime.UTC).date()
     calibrated = day - _SINCE_CALIBRATION
     due = calibrated + _CALIBRATION_HOLDS
@@ -50,19 +63,10 @@ id = "station-1"
 
 [[instruments]]
 id = "rig-io"
-protocol = "modbus-tcp"
-host = "{host}"
-port = {port}
-device = {DEVICE}
-period = "50 ms"
-timeout = "2 s"
-
+protocol = "{door.protocol}"
+{_wire_text(door, host, port, serial)}
 [instruments.clock]
-address = {CLOCK_ADDRESS}
-table = "input"
-type = "uint64"
-order = "ABCD"
-tick = "0.001 ms"
+{_clock_text(door)}tick = "0.001 ms"
 
 [traits]
 tau_max = "5 s"
@@ -79,10 +83,49 @@ volume = "{NOMINAL_INLET_M3 * 1e6:g} cm3"
 u = "{NOMINAL_INLET_M3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
 allowance = "3 cm3"
 '''
-    return head + "".join(_channel_text(w, calibrated, due) for w in WIRED)
+    in_lines = door.protocol in _LINES
+    return (
+        head
+        + "".join(_channel_text(w, calibrated, due, in_lines) for w in WIRED)
+        + hands
+    )
 
 
-def _channel_text(wired: Wired, calibrated: datetime.date, due: datetime.date) -> str:
+_LINES = ("ascii-polled", "ascii-stream")
+
+
+def _wire_text(door: Door, host: str, port: int, serial: str) -> str:
+    if door.protocol in ("modbus-tcp", "modbus-rtu-tcp"):
+        lines = [f'host = "{host}"', f"port = {port}", f"device = {DEVICE}"]
+    elif door.protocol == "modbus-rtu":
+        where = f'{{ port = "{serial}", baud = 115200, frame = "8E1" }}'
+        lines = [f"serial = {where}", f"device = {DEVICE}"]
+    else:
+        where = f'{{ port = "{serial}", baud = 115200, frame = "8N1" }}'
+        lines = [f"serial = {where}"]
+    period = f"{door.period_s * 1e3:g} ms" if door.protocol in _LINES else "50 ms"
+    timeout = "2 s" if door.protocol == "modbus-tcp" else "500 ms"
+    lines += [f'period = "{period}"', f'timeout = "{timeout}"', ""]
+    if door.protocol in _LINES:
+        lines += ["[instruments.lines]", f"pattern = '{pattern()}'"]
+        lines += [r'end = "\r\n"']
+        if door.protocol == "ascii-polled":
+            lines += [rf'send = "{ASK}\r\n"']
+        lines += [""]
+    return "\n".join(lines)
+
+
+def _clock_text(door: Door) -> str:
+    if door.protocol in _LINES:
+        return 'field = "clock"\n'
+    return (
+        f'address = {CLOCK_ADDRESS}\ntable = "input"\ntype = "uint64"\norder = "ABCD"\n'
+    )
+
+
+def _channel_text(
+    wired: Wired, calibrated: datetime.date, due: datetime.date, in_lines: bool
+) -> str:
     make = wired.make
     unit = unit_of(wired.unit)
     step = wired.unit if wired.reference else "K"
@@ -107,14 +150,7 @@ def _channel_text(wired: Wired, calibrated: datetime.date, due: datetime.date) -
         f'span = ["{value(make.low)}", "{value(make.high)}"]',
         f'resolution = "{difference(make.resolution)}"',
         *([f'overload = "{overload}"'] if overload else []),
-        f"scale = {wired.scale!r}",
-        "",
-        "[channels.register]",
-        f"address = {wired.address}",
-        'table = "input"',
-        f'type = "{wired.type}"',
-        f'order = "{wired.order}"',
-        "",
+        *(_text_place(wired) if in_lines else _register_place(wired)),
         "[channels.calibration]",
         f'id = "SIM-{make.role.replace("_", "-").upper()}-1"',
         f"date = {calibrated.isoformat()}",
@@ -136,3 +172,20 @@ def _channel_text(wired: Wired, calibrated: datetime.date, due: datetime.date) -
                 f'u = "{text}"',
             ]
     return "\n".join(lines) + "\n"
+
+
+def _register_place(wired: Wired) -> list[str]:
+    return [
+        f"scale = {wired.scale!r}",
+        "",
+        "[channels.register]",
+        f"address = {wired.address}",
+        'table = "input"',
+        f'type = "{wired.type}"',
+        f'order = "{wired.order}"',
+        "",
+    ]
+
+
+def _text_place(wired: Wired) -> list[str]:
+    return [f'field = "{wired.make.role}"', ""]

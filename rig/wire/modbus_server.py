@@ -35,6 +35,18 @@ class _NotListening(Exception):
     pass
 
 
+class DeviceException(Exception):
+    """A bank that wants a request answered with an exception of its own choice.
+
+    Args:
+        code: exception code (V1.1b3, section 7).
+    """
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.code = code
+
+
 class RegisterBank(Protocol):
     """What a server answers from; called from the server's own thread only."""
 
@@ -185,6 +197,8 @@ class TcpServer:
                 self._bank.write(address, [int(word) for word in written])
             else:
                 return ExcCodes.ILLEGAL_FUNCTION
+        except DeviceException as error:
+            return ExcCodes(error.code)
         except LookupError:
             return ExcCodes.ILLEGAL_ADDRESS
         except ValueError:

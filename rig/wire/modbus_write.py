@@ -70,6 +70,7 @@ class LoopbackWriter:
             id,
             where="hands",
             instrument="hand valves",
+            at=f"{self._host} port {self._port}",
             host=self._host,
             port=self._port,
             device=self._device,

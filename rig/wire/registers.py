@@ -61,6 +61,19 @@ def encode(value: float, type: RegisterType, order: ByteOrder) -> tuple[int, ...
     return _arranged(struct.unpack(f">{len(raw) // 2}H", raw), order)
 
 
+def number_at(type: RegisterType, order: ByteOrder) -> tuple[bool, struct.Struct]:
+    """Return how to take a number out of the bytes of many registers at once.
+
+    Returns:
+        True where the two bytes of every register are to be exchanged first, and the
+        form to unpack: with both, low word first is the number read backwards.
+    """
+    low_first = order in _LOW_WORD_FIRST
+    exchanged = order in ("BADC", "CDAB")
+    form = _FORMATS[type]
+    return exchanged, struct.Struct(form.replace(">", "<") if low_first else form)
+
+
 def _arranged(words: Sequence[int], order: ByteOrder) -> tuple[int, ...]:
     # Both exchanges are their own inverse, so this serves both directions.
     placed = tuple(reversed(words)) if order in _LOW_WORD_FIRST else tuple(words)

@@ -3,6 +3,7 @@
 import pytest
 
 from benchmarks import __main__ as benchmarks
+from benchmarks import paced_bus
 from benchmarks.table import Row, table
 
 pytestmark = pytest.mark.tree
@@ -62,3 +63,11 @@ def test_the_exit_code_follows_the_worst_figure(
 
 def test_a_wrong_word_is_refused() -> None:
     assert benchmarks.main(["--quick"]) == 2
+
+
+def test_the_paced_wire_takes_the_time_of_the_published_text() -> None:
+    # Modbus over serial line V1.02: 11 bits a character, 3.5 of them between frames,
+    # 1.75 ms above 19200 baud; frame 01 03 00 00 00 0A C5 CD of many public texts.
+    rates = [round(paced_bus.most_polls_per_s(b), 1) for b in (9600, 19200, 115200)]
+    assert rates == [24.2, 48.5, 159.5]
+    assert paced_bus.crc(bytes.fromhex("01 03 00 00 00 0A")).hex() == "c5cd"

@@ -16,7 +16,7 @@ from rig.wire.modbus import TcpLink, decode
 SIM = """format = "proofstand.sim/1"
 seed = {seed}
 time_multiple = {multiple}
-"""
+{more}"""
 
 
 def command(*arguments: object) -> list[str]:
@@ -24,10 +24,12 @@ def command(*arguments: object) -> list[str]:
 
 
 @contextmanager
-def served(folder: Path, multiple: float, seed: int = 1) -> Iterator[Path]:
+def served(
+    folder: Path, multiple: float, seed: int = 1, more: str = ""
+) -> Iterator[Path]:
     """Serve a rig; gives its rig file."""
     sim, rig = folder / "sim.toml", folder / "rig.toml"
-    sim.write_text(SIM.format(seed=seed, multiple=multiple))
+    sim.write_text(SIM.format(seed=seed, multiple=multiple, more=more))
     (folder / "job.toml").write_text(JOB_TEXT)
     process = subprocess.Popen(
         command("serve", sim, "--write-rig", rig),

@@ -10,10 +10,10 @@ import pytest
 
 from records.errors import RigError
 from records.measure import parse_quantity
-from records.rig import Instrument
+from records.rig import PATIENCE_S, Instrument
 from records.trace import Block, Flag
-from rig.acquisition import BLOCK_NS, PATIENCE, Acquisition
-from rig.instruments.modbus import Reading
+from rig.acquisition import BLOCK_NS, Acquisition
+from rig.instruments.reading import Reading
 
 MS = 1_000_000
 
@@ -117,27 +117,44 @@ def test_the_same_answer_again_is_marked_not_measured_twice() -> None:
     assert acquisition.counts.stale == len(flags) - 4
 
 
-def test_a_single_lost_answer_is_a_gap_not_the_end() -> None:
+def test_a_single_lost_answer_is_a_row_of_missing_samples() -> None:
     clock = ManualClock()
     acquisition = Acquisition(
         1, [Scripted(clock, lambda n: None if n == 5 else clock.now_ns)], clock
     )
-    t = np.concatenate([b.t_ns for b in islice(acquisition.blocks(), 5)])
-    assert sorted(set(np.diff(t).tolist())) == [20 * MS, 40 * MS]
+    blocks = list(islice(acquisition.blocks(), 5))
+    t = np.concatenate([b.t_ns for b in blocks])
+    flags = np.concatenate([b.flags[:, 0] for b in blocks])
+    raw = np.concatenate([b.raw[:, 0] for b in blocks])
+    np.testing.assert_array_equal(np.diff(t), 20 * MS)
+    assert [n for n, flag in enumerate(flags) if flag] == [4]
+    assert flags[4] == Flag.MISSING
+    assert [n for n, value in enumerate(raw) if not np.isfinite(value)] == [4]
     assert acquisition.counts.failed == 1
+    assert acquisition.incidents() == []
 
 
-def test_a_silent_instrument_is_lost_after_some_tries_and_says_where() -> None:
+def test_a_silent_instrument_is_lost_when_patience_ends_and_says_where() -> None:
     clock = ManualClock()
     scripted = Scripted(clock, lambda n: None if n > 9 else clock.now_ns)
     acquisition = Acquisition(1, [scripted], clock)
     blocks: list[Block] = []
+    start = clock.now_ns
     with pytest.raises(RigError, match="instrument_lost") as caught:
         blocks.extend(acquisition.blocks())
-    assert scripted.asked == 9 + PATIENCE
+    waited = (clock.now_ns - start) * 1e-9
+    assert PATIENCE_S < waited < PATIENCE_S + 1.0
     assert caught.value.facts["instrument"] == "one"
     assert caught.value.facts["cause"] == "instrument_silent"
-    assert sum(b.t_ns.size for b in [*blocks, *acquisition.flush()]) == 9
+    blocks += acquisition.flush()
+    flags = np.concatenate([b.flags[:, 0] for b in blocks])
+    assert (flags == 0).sum() == 9
+    assert (flags[9:] == Flag.MISSING).all()
+    # Silence is written down all the time that it lasts: nobody takes it for a hold.
+    t = np.concatenate([b.t_ns for b in blocks])
+    assert np.diff(t).max() <= 300 * MS
+    (silent,) = acquisition.incidents()
+    assert (silent.what, silent.data["cause"]) == ("silent", "instrument_silent")
 
 
 def test_an_instrument_that_never_answered_is_told_at_once() -> None:
@@ -155,3 +172,39 @@ def test_a_clock_that_stands_still_is_no_measurement() -> None:
     )
     with pytest.raises(RigError, match="instrument_frozen"):
         list(acquisition.blocks())
+
+
+class Doubtful(Scripted):
+    """One whose n-th answer shows the one before it to have been an older one."""
+
+    doubtful = True
+
+    def __init__(self, clock: ManualClock, behind: int, period: str) -> None:
+        super().__init__(clock, lambda n: clock.now_ns, period)
+        self._behind = behind
+
+    def read(self) -> Reading:
+        reading = super().read()
+        reading.late_before = self.asked == self._behind
+        return reading
+
+
+@pytest.mark.parametrize("behind", range(2, 12))
+def test_an_older_answer_is_marked_wherever_it_stands(behind: int) -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Doubtful(clock, behind, "20 ms")], clock)
+    blocks = [*islice(acquisition.blocks(), 4), *acquisition.flush()]
+    raw = np.concatenate([b.raw[:, 0] for b in blocks])
+    flags = np.concatenate([b.flags[:, 0] for b in blocks])
+    np.testing.assert_array_equal(raw, np.arange(len(raw)) + 1.0)
+    assert [n + 1 for n, flag in enumerate(flags) if flag] == [behind - 1]
+    assert flags[behind - 2] == Flag.LATE
+
+
+def test_an_older_answer_of_a_slow_instrument_is_told_by_a_mark() -> None:
+    clock = ManualClock()
+    acquisition = Acquisition(1, [Doubtful(clock, 3, "1 s")], clock)
+    list(islice(acquisition.blocks(), 4))
+    (told,) = acquisition.incidents()
+    assert told.what == "older_answer"
+    assert told.t_ns == 6_000_000_000

@@ -9,6 +9,8 @@ import pytest
 
 from records.errors import InputError
 from records.measure import Reference
+from records.rig import Rig
+from records.tomlfile import from_json, to_json
 from rig.rigfile import load_rig, parse_rig
 
 DOC = (Path(__file__).parents[2] / "docs" / "rig-file.md").read_text("utf-8")
@@ -99,3 +101,181 @@ def test_a_simulated_rig_needs_its_own_clock() -> None:
 def test_a_missing_rig_file(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="file_missing"):
         load_rig(tmp_path / "none.toml")
+
+
+# --- instruments on serial lines ------------------------------------------------------
+
+RTU = """[[instruments]]
+id = "box"
+protocol = "modbus-rtu"
+serial = { port = "/dev/ttyUSB0", baud = 19200, frame = "8E1" }
+device = 17
+period = "50 ms"
+timeout = "200 ms"
+patience = "20 s"
+
+[[instruments]]
+id = "second"
+protocol = "modbus-rtu"
+serial = { port = "/dev/ttyUSB0", baud = 19200, frame = "8E1" }
+device = 18
+period = "50 ms"
+timeout = "200 ms"
+clock = { address = 0, type = "uint32", tick = "1 ms" }
+
+[[instruments]]
+id = "scale"
+protocol = "ascii-polled"
+serial = { port = "usb:0403:6001:A7", baud = 9600, frame = "7E1" }
+lines = { send = "P", pattern = '(?P<p>\\S+)' }
+period = "100 ms"
+timeout = "200 ms"
+
+[[channels]]
+id = "scale-p"
+role = "other"
+station = "A"
+instrument = "scale"
+unit = "kPa gauge"
+span = ["0 kPa gauge", "10 kPa gauge"]
+resolution = "1 Pa difference"
+field = "p"
+
+"""
+SERIAL = TEXT.replace("[[channels]]", RTU + "[[channels]]", 1)
+
+
+def test_serial_instruments_can_be_declared() -> None:
+    rig = parse_rig(SERIAL, "rig.toml")
+    box, second, scale = rig.instruments[1:]
+    assert box.serial is not None
+    assert box.address == "/dev/ttyUSB0"
+    assert box.patience_s == 20.0
+    assert second.patience_s == 15.0
+    assert second.clock is not None
+    assert second.clock.wraps_ns == pytest.approx(2**32 * 1e6)
+    assert scale.lines is not None
+    assert from_json(to_json(rig), Rig) == rig
+
+
+SERIAL_FAULTS = [
+    (
+        'frame = "8E1" }\ndevice = 17',
+        'frame = "9E1" }\ndevice = 17',
+        "value_wrong",
+        "8N1",
+    ),
+    (
+        'frame = "8E1" }\ndevice = 17',
+        'frame = "7E1" }\ndevice = 17',
+        "value_wrong",
+        "RTU",
+    ),
+    ("baud = 9600", "baud = 9", "value_wrong", "serial.baud"),
+    ("device = 17", "device = 0", "value_wrong", "1 to 247"),
+    ("device = 17", "device = 250", "value_wrong", "1 to 247"),
+    ("device = 18", "device = 17", "rig_port_shared", "same device number"),
+    (
+        'baud = 19200, frame = "8E1" }\ndevice = 18',
+        'baud = 9600, frame = "8E1" }\ndevice = 18',
+        "rig_port_shared",
+        "not at one baud rate",
+    ),
+    ('"usb:0403:6001:A7"', '"/dev/ttyUSB0"', "rig_port_shared", "device numbers"),
+    (', frame = "7E1" }', " }", "key_missing", "frame"),
+    ('send = "P", ', "", "key_missing", "send"),
+    (r"(?P<p>\S+)", r"(?P<p\S+)", "value_wrong", "regular expression"),
+    (r"(?P<p>\S+)", r"(?P<q>\S+)", "rig_field_missing", "q"),
+    (r"(?P<p>\S+)", r"(?P<p>\S+) (?P<check>..)", "value_wrong", "checked"),
+    ('patience = "20 s"', 'patience = "-1 s"', "value_wrong", "zero or more"),
+    ('patience = "20 s"', 'patience = "1 psi gauge"', "quantity_kind_wrong", "time"),
+    ('tick = "1 ms"', 'tick = "0 ms"', "value_wrong", "above zero"),
+    (
+        'address = 0, type = "uint32", tick',
+        'type = "uint32", tick',
+        "key_missing",
+        "clock",
+    ),
+    ('tick = "1 ms"', 'tick = "1 ms", wraps = 60', "value_wrong", "10 s"),
+    (
+        'protocol = "modbus-rtu"',
+        'protocol = "modbus"',
+        "value_wrong_type",
+        "modbus-rtu",
+    ),
+    ('protocol = "ascii-polled"', 'protocol = "driver"', "key_missing", "driver"),
+]
+
+
+@pytest.mark.parametrize(("good", "bad", "id", "right"), SERIAL_FAULTS)
+def test_a_fault_of_a_serial_instrument(
+    good: str, bad: str, id: str, right: str
+) -> None:
+    assert good in SERIAL
+    with pytest.raises(InputError) as caught:
+        parse_rig(SERIAL.replace(good, bad, 1), "rig.toml")
+    assert caught.value.id == id
+    assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
+    assert right in " ".join(caught.value.facts.values())
+
+
+# --- what else the page shows -------------------------------------------------------
+
+BLOCKS: list[str] = re.findall(r"```toml\n(.*?)```", DOC, re.S)[1:]
+PLAIN = """
+[[channels]]
+id = "{id}"
+role = "{id}"
+station = "A"
+instrument = "{instrument}"
+{more}
+"""
+PSI = """unit = "psi gauge"
+span = ["0 psi gauge", "250 psi gauge"]
+resolution = "0.01 psi difference"
+"""
+
+
+def documented(part: str) -> str:
+    return next(block for block in BLOCKS if part in block)
+
+
+def head(more: str = "") -> str:
+    return f'format = "proofstand.rig/1"\nid = "b"\n{more}\n[[stations]]\nid = "A"\n\n'
+
+
+def test_the_documented_bus() -> None:
+    register = 'register = { address = 0, type = "float32" }\n'
+    channel = PLAIN.format(id="one", instrument="bus-1", more=PSI + register)
+    rig = parse_rig(head() + documented("bus-1") + channel, "rig.toml")
+    assert rig.instruments[0].device == 17
+
+
+def test_the_documented_lines_of_text() -> None:
+    block = documented('[[channels]]\nid = "reference"')
+    block = block.replace(
+        '[[channels]]\nid = "reference"\n',
+        PLAIN.format(id="reference", instrument="scale", more=PSI).lstrip(),
+    )
+    rig = parse_rig(head() + block, "rig.toml")
+    assert rig.channels[0].field == "p"
+    lines = rig.instruments[0].lines
+    assert lines is not None
+    assert (lines.send, lines.end) == ("P\r\n", "\r\n")
+    assert re.fullmatch(lines.pattern, "OK -1.25 kPa")
+
+
+def test_the_documented_loop() -> None:
+    register = 'register = { address = 0, type = "uint16" }\n'
+    block = documented("loop =") + 'resolution = "0.1 psi difference"\n'
+    channel = PLAIN.format(id="one", instrument="bus-1", more=register + block)
+    rig = parse_rig(head() + documented("bus-1") + channel, "rig.toml")
+    assert rig.channels[0].loop is not None
+
+
+def test_the_documented_replay() -> None:
+    top, instrument = documented("replay").split("[[instruments]]")
+    channel = PLAIN.format(id="one", instrument="again", more=PSI)
+    rig = parse_rig(head(top) + "[[instruments]]" + instrument + channel, "rig.toml")
+    assert rig.instruments[0].stored is not None
+    assert rig.time_multiple == 10.0

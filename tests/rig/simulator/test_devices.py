@@ -42,7 +42,7 @@ def test_the_rig_file_describes_the_registers() -> None:
     )
     reading = instrument.read()
     assert reading.t_ns == 5_000_000_000
-    assert not reading.flags.any()
+    assert not any(reading.flags)
     now = shown(rig)
     for channel, raw in zip(declared.columns(io.id), reading.raw, strict=True):
         unit = channel.measure_unit

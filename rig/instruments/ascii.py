@@ -1,0 +1,220 @@
+"""Instruments that speak in lines of text, asked or free-running."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Sequence
+
+import numpy as np
+
+from records.errors import InputError
+from records.rig import Channel, Instrument
+from records.trace import Flag
+from rig.clock import Clock
+from rig.wire.text_line import LinePort
+
+from .reading import Reading, Readings
+
+LOOK_S = 0.05  # how often a free-running instrument is looked at, at least
+_RETRIES = 1  # at once, after a line that was garbled
+
+
+def compiled(declared: Instrument) -> re.Pattern[bytes]:
+    """Return the pattern of an instrument's lines.
+
+    Raises:
+        InputError: ``value_wrong``: no regular expression.
+    """
+    lines = declared.lines
+    if lines is None:
+        raise InputError("key_missing", where=declared.id, key="instruments.lines")
+    try:
+        return re.compile(lines.pattern.encode())
+    except re.error as error:
+        raise InputError(
+            "value_wrong",
+            where=declared.id,
+            key="lines.pattern",
+            given=repr(lines.pattern),
+            right=f"a regular expression ({error})",
+        ) from None
+
+
+class _Parser:
+    """Turns a line into numbers, or says that it is garbled."""
+
+    def __init__(self, declared: Instrument, channels: Sequence[Channel]) -> None:
+        self._match = compiled(declared).fullmatch
+        groups = compiled(declared).groupindex
+        self._checks = "check" in groups and "checked" in groups
+        self._fields = tuple(c.field for c in channels)
+        self._states = [
+            (i, c.status.field, frozenset(a.encode() for a in c.status.accepts))
+            for i, c in enumerate(channels)
+            if c.status is not None and c.status.field
+        ]
+        self._clock = ""
+        self._tick_ns = 0.0
+        if declared.clock is not None:
+            self._clock = declared.clock.field
+            self._tick_ns = declared.clock.tick.value_si * 1e9
+
+    def parse(self, line: bytes) -> tuple[int, list[float], list[int]] | None:
+        """Return clock (0 without one), numbers and flags; None when garbled."""
+        match = self._match(line)
+        if match is None or (self._checks and not _check_fits(match)):
+            return None
+        try:
+            found = match.group(*self._fields)
+            texts = found if isinstance(found, tuple) else (found,)
+            # a field that the line leaves out is missing, the others still count
+            raw = [float(text) if text else np.nan for text in texts]
+            t_ns = 0
+            if self._clock:
+                t_ns = round(float(match.group(self._clock)) * self._tick_ns)
+        except (ValueError, OverflowError):
+            return None
+        flags = [0] * len(raw)
+        for i, field, accepts in self._states:
+            if match.group(field) not in accepts:
+                flags[i] = int(Flag.DEVICE)
+        return t_ns, raw, flags
+
+
+def _check_fits(match: re.Match[bytes]) -> bool:
+    total = 0
+    for byte in match.group("checked") or b"":
+        total ^= byte
+    try:
+        return int(match.group("check"), 16) == total
+    except (TypeError, ValueError):
+        return False
+
+
+class PolledAscii:
+    """Asks for one line a reading.
+
+    Args:
+        declared, channels: as the rig file has them.
+        port: where its lines come from. clock: the host's clock.
+    """
+
+    def __init__(
+        self,
+        declared: Instrument,
+        channels: Sequence[Channel],
+        port: LinePort,
+        clock: Clock,
+    ) -> None:
+        self.declared = declared
+        self.channels = tuple(channels)
+        self.line: object = port
+        self.counts = port.counts
+        self.doubtful = True
+        self._port = port
+        self._clock = clock
+        self._parser = _Parser(declared, channels)
+        assert declared.lines is not None
+        self._send = declared.lines.send.encode()
+        self._late_ns = 2e9 * declared.period.value_si
+
+    def read(self) -> Reading:
+        """Ask once; once more at once where the answer was garbled.
+
+        Raises:
+            RigError: no connection, no answer in time, or a wrong one.
+        """
+        start = time.monotonic()
+        for attempt in range(_RETRIES + 1):
+            before = self._clock.monotonic_ns()
+            line = self._port.ask(self._send)
+            after = self._clock.monotonic_ns()
+            parsed = self._parser.parse(line)
+            if parsed is not None:
+                break
+            self.counts["garbled"] += 1
+            self.counts["retried"] += attempt < _RETRIES
+        else:
+            raise self._port.error(
+                "instrument_wrong_answer", start, why="a line that is not as declared"
+            )
+        t_ns, raw, flags = parsed
+        host_ns = (before + after) // 2
+        if self.declared.clock is None:
+            t_ns = host_ns
+            if after - before > self._late_ns:
+                flags = [flag | Flag.LATE for flag in flags]
+        return Reading(t_ns, host_ns, raw, flags, self._port.was_behind())
+
+    def close(self) -> None:
+        """Hang up."""
+        self._port.close()
+
+
+class StreamedAscii:
+    """Takes the lines of an instrument that talks by itself.
+
+    Without a clock of its own the lines of one look are spread evenly since the last
+    look; their time is known to within the time between two looks.
+
+    Args: as :class:`PolledAscii`.
+    """
+
+    def __init__(
+        self,
+        declared: Instrument,
+        channels: Sequence[Channel],
+        port: LinePort,
+        clock: Clock,
+    ) -> None:
+        self.declared = declared
+        self.channels = tuple(channels)
+        self.line: object = port
+        self.counts = port.counts
+        self.every_s = max(declared.period.value_si, LOOK_S)
+        self._port = port
+        self._clock = clock
+        self._parser = _Parser(declared, channels)
+        self._period_ns = round(declared.period.value_si * 1e9)
+        self._looked_ns: int | None = None
+
+    def read(self) -> Readings | None:
+        """Return the lines since the last look; None when there are none yet.
+
+        Raises:
+            RigError: no connection, or silent for longer than the timeout.
+        """
+        parse = self._parser.parse
+        lines = self._port.new_lines()
+        now = self._clock.monotonic_ns()
+        found = [parsed for parsed in map(parse, lines) if parsed is not None]
+        self.counts["garbled"] += len(lines) - len(found)
+        if not found:
+            return None
+        n = len(found)
+        host_ns = self._spread(n, now)
+        t_ns = host_ns
+        if self.declared.clock is not None:
+            t_ns = np.array([t for t, _, _ in found], dtype=np.int64)
+        return Readings(
+            t_ns,
+            host_ns,
+            np.array([raw for _, raw, _ in found], dtype=np.float64),
+            np.array([flags for _, _, flags in found], dtype=np.uint8),
+        )
+
+    def close(self) -> None:
+        """Hang up."""
+        self._port.close()
+
+    def _spread(self, n: int, now: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        last, self._looked_ns = self._looked_ns, now
+        span = n * self._period_ns
+        if last is not None and now - last < 2 * span:
+            span = now - last
+        # After a pause they did not come evenly since then, but one after the other.
+        step = max(1, span // n)
+        if last is not None:
+            step = max(1, min(step, (now - last) // n))
+        return now - step * np.arange(n - 1, -1, -1, dtype=np.int64)
