@@ -94,6 +94,13 @@ INPUT_IDS = frozenset(
         "usage",
         "run_state_wrong",
         "journal_without_data",
+        "journal_unwritable",
+        "rig_station_wanted",
+        "rig_channel_unknown",
+        "rig_channel_kind",
+        "rig_changed",
+        "calibration_of_another",
+        "calibration_points_wrong",
     }
 )
 RIG_IDS = frozenset(
@@ -115,6 +122,7 @@ INTEGRITY_IDS = frozenset(
         "run_block_changed",
         "signature_wrong",
         "journal_damaged",
+        "calibration_changed",
     }
 )
 REFUSED_IDS = frozenset(
@@ -123,6 +131,9 @@ REFUSED_IDS = frozenset(
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",
+        "reference_undeclared",
+        "reference_overdue",
+        "reference_range",
     }
 )
 FAULT_IDS = frozenset({"our_fault"})
