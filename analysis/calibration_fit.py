@@ -55,7 +55,9 @@ def fit_polynomial(x: FloatArray, y: FloatArray, order: int) -> PolynomialFit:
     """Fit y as a polynomial of x.
 
     Args:
-        x: shape (n,). y: shape (n,). order: 1 or higher.
+        x: shape (n,).
+        y: shape (n,).
+        order: 1 or higher.
 
     Raises:
         ValueError: not more points than coefficients, or too few different x.
@@ -170,7 +172,8 @@ def fit_channel(
     """Fit a channel's curve to its points.
 
     Args:
-        points: of one set, all runs together. order: of the polynomial.
+        points: of one set, all runs together.
+        order: of the polynomial.
         curve_limit: how much the slope may differ from its mean, as a share of it.
 
     Raises:
@@ -216,7 +219,9 @@ def figures(
     spread at one level coming from the same side.
 
     Args:
-        points: of one set. fit: their curve. span: of the channel, as a value, SI.
+        points: of one set.
+        fit: their curve.
+        span: of the channel, as a value, SI.
     """
     left = {id(p): float(fit.value(np.array(p.reading))) - p.applied for p in points}
     first = [p for p in points if p.run == points[0].run and p.direction == "up"]

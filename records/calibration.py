@@ -27,7 +27,6 @@ import numpy as np
 from .measure import Quantity, Reference
 from .trace import FloatArray
 
-
 REFERENCE_FORMAT = "proofstand.reference/1"
 RECORD_FORMAT = "proofstand.calibration/1"
 Direction = Literal["up", "down"]

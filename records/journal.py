@@ -45,21 +45,32 @@ class JournalWriter:
     Args:
         path: the journal; must not exist, see :meth:`resume` for one that does.
         header: what is known of the run.
+        behind: an interrupted journal as read, to go on behind.
 
     Raises:
         InputError: ``file_exists``, ``file_unwritable``.
+        RefusedError: ``run_being_recorded``.
     """
 
-    def __init__(self, path: Path, header: RunHeader) -> None:
+    def __init__(
+        self, path: Path, header: RunHeader, *, behind: Journal | None = None
+    ) -> None:
+        self.path = path
+        self._instruments = [i.id for i in header.rig.instruments]
         try:
-            file = path.open("xb", buffering=0)
+            mode = "xb" if behind is None else "ab"
+            self._file: IO[bytes] = path.open(mode, buffering=0)
         except FileExistsError:
             raise InputError("file_exists", where=str(path), what="journal") from None
         except OSError as error:
             raise InputError(
                 "file_unwritable", where=str(path), why=error.strerror or error
             ) from None
-        self._take_over(path, file, header)
+        self._lock(0 if behind is None else behind.length)
+        if behind is not None:
+            self._write(_RESUMED, json.dumps({"torn": behind.torn_bytes}).encode())
+            self.sync()
+            return
         try:
             self._write_all(MAGIC)
             self._write(_HEADER, to_json(header))
@@ -71,16 +82,17 @@ class JournalWriter:
                 "file_unwritable", where=str(path), why=error.facts["why"]
             ) from None
 
-    def _take_over(self, path: Path, file: IO[bytes], header: RunHeader) -> None:
-        self.path = path
-        self._file = file
-        self._instruments = [i.id for i in header.rig.instruments]
+    def _lock(self, length: int) -> None:
+        """Make sure that nobody else writes, nor has written since it was read."""
+        free = True
         if fcntl is not None:
             try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                file.close()
-                raise RefusedError("run_being_recorded", where=str(path)) from None
+                free = False
+        if not free or self._file.tell() != length:
+            self._file.close()
+            raise RefusedError("run_being_recorded", where=str(self.path))
 
     @classmethod
     def resume(cls, path: Path) -> tuple[JournalWriter, Journal]:
@@ -110,20 +122,7 @@ class JournalWriter:
                 else f"of format {read.format}",
                 wanted="interrupted",
             )
-        writer = cls.__new__(cls)
-        try:
-            file = path.open("ab", buffering=0)
-        except OSError as error:
-            raise InputError(
-                "file_unwritable", where=str(path), why=error.strerror or error
-            ) from None
-        writer._take_over(path, file, read.run.header)
-        if file.tell() != read.length:  # another recorder was quicker
-            file.close()
-            raise RefusedError("run_being_recorded", where=str(path))
-        writer._write(_RESUMED, json.dumps({"torn": read.torn_bytes}).encode())
-        writer.sync()
-        return writer, read
+        return cls(path, read.run.header, behind=read), read
 
     def _write(self, kind: int, payload: bytes) -> None:
         check = zlib.crc32(payload, zlib.crc32(bytes([kind])))
@@ -395,7 +394,7 @@ def _take(found: _Found, kind: int, payload: memoryview, path: Path) -> None:
 
 
 def _packed(flags: FlagArray) -> bytes:
-    """Return flags as a count and runs of equal ones, those of good samples left out."""
+    """Return a count and runs of equal flags; good samples make none."""
     runs = flag_runs(flags)
     table = np.empty(len(runs), dtype=_RUN)
     for name, column in zip(_RUN.names or (), runs.T, strict=True):
