@@ -10,7 +10,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +19,10 @@ from typing import TYPE_CHECKING
 from records.errors import InputError, RigError
 from records.planfile import builtin_plan
 
+from .procedure.engine import Command
 from .recording import Recorded, record
 from .session import SessionEvent
+from .signoff.issue import issue
 from .signoff.keys import make_key
 from .simulated import DEFAULT_PLAN, JOB_TEXT
 
@@ -31,6 +33,7 @@ FOLDER = "proofstand-demo"
 TIME_MULTIPLE = 20.0
 SEED = 1
 START_S = 30.0
+OWNER = "Larkmere Valve Works (invented), demonstration"
 LEAD = "I. Ferrand (invented), quality lead of the Larkmere Valve Works"
 
 _SIM = f"""format = "proofstand.sim/1"
@@ -46,11 +49,14 @@ class Demo:
 
     Attributes:
         folder: where everything lies. run: the sealed run file.
+        certificate: its signed page. number: the page's.
         recorded: what was recorded. wall_seconds: how long it took, wall time.
     """
 
     folder: Path
     run: Path
+    certificate: Path
+    number: str
     recorded: Recorded
     wall_seconds: float
 
@@ -80,8 +86,14 @@ def approved_plan() -> str:
     return text.replace('"shop default"', f'"shop default, accepted by {LEAD}"')
 
 
-def run_demo(folder: Path, tell: Callable[[SessionEvent], None]) -> Demo:
-    """Make the shop, serve the rig, record, seal.
+def run_demo(
+    folder: Path,
+    tell: Callable[[SessionEvent], None],
+    commands: Callable[[], Iterable[Command]] = tuple,
+    *,
+    watched: bool = False,
+) -> Demo:
+    """Make the shop, serve the rig, record, seal, certify.
 
     Raises:
         InputError: the folder can't be written.
@@ -97,7 +109,7 @@ def run_demo(folder: Path, tell: Callable[[SessionEvent], None]) -> Demo:
         raise InputError(
             "file_unwritable", where=str(folder), why=error.strerror or error
         ) from None
-    make_key(folder / "key")
+    make_key(folder / "key", OWNER, demo=True)
     rig_path = folder / "rig.toml"
     with _served(folder / "sim.toml", rig_path):
         recorded = record(
@@ -110,9 +122,19 @@ def run_demo(folder: Path, tell: Callable[[SessionEvent], None]) -> Demo:
             by="simulated hands",
             key_folder=folder / "key",
             tell=tell,
-            commands=tuple,
+            commands=commands,
+            watched=watched,
         )
-    return Demo(folder, folder / "run.h5", recorded, time.monotonic() - started)
+    run, page = folder / "run.h5", folder / "certificate.pdf"
+    issued = issue(run, page, by=LEAD.split(",")[0], key_folder=folder / "key")
+    return Demo(
+        folder,
+        run,
+        page,
+        issued.certificate.number,
+        recorded,
+        time.monotonic() - started,
+    )
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from pathlib import Path
 from records.errors import InputError, RefusedError
 from records.planfile import plan_by_name
 from records.run import MarkKind
-from records.runfile import Seal, Signer, seal
+from records.runfile import Seal, seal
 from rig.acquisition import open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
@@ -17,6 +17,8 @@ from rig.rigfile import load_rig
 from .procedure.engine import Command, Engine, prepared_plan
 from .runs import load_job, new_header
 from .session import Closed, Hands, Marked, Session, SessionEvent
+from .signoff.keys import signer_for
+from .so_far import SoFar
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +48,14 @@ def record(
     key_folder: Path | None,
     tell: Callable[[SessionEvent], None],
     commands: Callable[[], Iterable[Command]],
+    watched: bool = False,
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
 
     Raises:
         InputError: a file can't be used.
         RigError: the rig failed; the journal stays.
-        RefusedError: simulated hands on a real rig.
+        RefusedError: simulated hands on a real rig, or a key that may not sign here.
     """
     rig = load_rig(rig_path)
     plan, plan_text = plan_by_name(plan_name)
@@ -62,9 +65,9 @@ def record(
         Engine(prepared, rig)  # before anything is opened: can this rig run this plan
     except InputError as error:
         raise error.at(str(rig_path)) from None
-    signer = _signer(key_folder)
     if hands is not None and not rig.simulated:
         raise RefusedError("hands_on_real_rig", where=str(rig_path))
+    signer = signer_for(simulated=rig.simulated, folder=key_folder)
     clock = HostClock(rig.time_multiple)
     instruments = open_instruments(rig, clock)
     worker: Hands | None = None
@@ -101,17 +104,10 @@ def record(
         clock=clock,
         tell=listen,
         hands=worker,
+        so_far=SoFar(header, within_holds=watched),
     )
     session.run(commands)
     made = seal(journal, out, signer)
     journal.unlink()  # the sealed file holds every byte of it and has been read back
     connected = opened.get("disconnect", 0.0) - opened.get("fit_regulator", 0.0)
     return Recorded(header.id, made, seconds, max(connected, 0.0))
-
-
-def _signer(folder: Path | None) -> Signer | None:
-    if folder is None:
-        return None
-    from .signoff.keys import load_signer
-
-    return load_signer(folder)

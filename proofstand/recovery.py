@@ -10,6 +10,8 @@ from records.journal import read_journal, refuse_if_live
 from records.run import Part, RunState
 from records.runfile import write_run
 
+from .signoff.keys import signer_for
+
 
 @dataclass(frozen=True, slots=True)
 class Recovered:
@@ -31,15 +33,28 @@ class Recovered:
     damaged_records: int
 
 
-def recover(journal: Path, out: Path) -> Recovered:
+def recover(
+    journal: Path,
+    out: Path,
+    key_folder: Path | None = None,
+    *,
+    unsigned: bool = False,
+) -> Recovered:
     """Make a sealed file of a journal's whole records; the journal is not touched.
 
     A journal with a close record and no damage gives an ordinary sealed run; any other
     one a run of state *interrupted* that names the journal and its digest.
 
+    Args:
+        journal: what a recorder left.
+        out: the run file to make.
+        key_folder: of the key that seals it; None takes the shop's for a real rig.
+        unsigned: use no key.
+
     Raises:
-        InputError: no journal of ours, or one without any reading.
-        RefusedError: a recorder still writes it.
+        InputError: no journal of ours, or one without any reading; the key can't be
+            used.
+        RefusedError: a recorder still writes it, or the key may not sign it.
     """
     refuse_if_live(journal)
     read = read_journal(journal)
@@ -50,7 +65,10 @@ def recover(journal: Path, out: Path) -> Recovered:
     whole = read.closed is not None and not read.damaged_records
     header = replace(run.header, source=f"{journal.name} sha256 {read.sha256}")
     state = RunState.CLOSED if whole else RunState.INTERRUPTED
-    seal = write_run(replace(run, header=header, state=state), out)
+    signer = None
+    if not unsigned:
+        signer = signer_for(simulated=run.header.rig.simulated, folder=key_folder)
+    seal = write_run(replace(run, header=header, state=state), out, signer)
     last = max(
         (s.t_ns[-1] - _origin(run.parts, part, instrument, int(s.t_ns[0]))) * 1e-9
         for (part, instrument), s in run.samples.items()

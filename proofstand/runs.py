@@ -19,6 +19,7 @@ from records.runfile import write_run
 from records.tomlfile import load_toml, read_text, text_sha256
 from rig.loggercsv import INSTRUMENT, load_map, read_log
 
+from .signoff.keys import signer_for
 from .version import VERSION
 
 
@@ -103,11 +104,24 @@ def import_log(
     plan_name: str,
     job_path: Path | None,
     out: Path,
+    key_folder: Path | None = None,
+    *,
+    unsigned: bool = False,
 ) -> Imported:
     """Make a sealed run of a logger's file.
 
+    Args:
+        log_path: the logger's file.
+        map_path: what its columns are.
+        plan_name: plan to judge by, a file or a built-in id.
+        job_path: job card, or None.
+        out: the run file to make.
+        key_folder: of the key that seals it; None takes the shop's.
+        unsigned: use no key.
+
     Raises:
         InputError: anything of it can't be read; with file and line.
+        RefusedError: the key may not sign it.
     """
     plan, plan_text = plan_by_name(plan_name)
     job = load_job(job_path) if job_path is not None else no_job()
@@ -132,7 +146,10 @@ def import_log(
         truth=None,
         samples={(1, INSTRUMENT): log.samples},
     )
-    seal = write_run(run, out)
+    signer = None
+    if not unsigned:
+        signer = signer_for(simulated=log.rig.simulated, folder=key_folder)
+    seal = write_run(run, out, signer)
     return Imported(
         header.id,
         seal.sha256,

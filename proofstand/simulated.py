@@ -13,7 +13,7 @@ from records.jobcard import JobCard
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import Request
-from records.runfile import Seal, Signer, seal
+from records.runfile import Seal, seal
 from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
@@ -26,6 +26,7 @@ from rig.simulator.rigtext import rig_text
 from .procedure.engine import prepared_plan
 from .runs import new_header
 from .session import Closed, Session, SessionEvent
+from .signoff.keys import signer_for
 
 FAMILIES = ("second-stage",)
 DEFAULT_PLAN = "low-pressure"
@@ -131,7 +132,7 @@ def simulate(
     faults: Sequence[str],
     seed: int,
     out: Path,
-    signer: Signer | None = None,
+    key_folder: Path | None = None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
     """Make a sealed run of a simulated regulator, the same for the same seed.
@@ -141,11 +142,13 @@ def simulate(
 
     Raises:
         InputError: unknown family, fault or plan; a severity outside 0 to 1; the output
-            exists.
+            exists; the key can't be used.
+        RefusedError: the key is not a demonstration key.
     """
     if family not in FAMILIES:
         raise InputError("family_unknown", given=family, known=", ".join(FAMILIES))
     severities = parsed_faults(faults)
+    signer = signer_for(simulated=True, folder=key_folder)
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job()
     prepared = prepared_plan(plan, job)

@@ -101,6 +101,10 @@ INPUT_IDS = frozenset(
         "rig_changed",
         "calibration_of_another",
         "calibration_points_wrong",
+        "no_display",
+        "window_missing",
+        "key_certificate_wrong",
+        "page_unprintable",
     }
 )
 RIG_IDS = frozenset(
@@ -123,6 +127,9 @@ INTEGRITY_IDS = frozenset(
         "signature_wrong",
         "journal_damaged",
         "calibration_changed",
+        "certificate_changed",
+        "certificate_cut_short",
+        "certificate_of_another_run",
     }
 )
 REFUSED_IDS = frozenset(
@@ -134,6 +141,13 @@ REFUSED_IDS = frozenset(
         "reference_undeclared",
         "reference_overdue",
         "reference_range",
+        "key_for_real_rigs",
+        "key_for_demonstration",
+        "run_not_sealed",
+        "run_not_signed",
+        "simulated_needs_demo_key",
+        "run_not_whole",
+        "calibration_was_expired",
     }
 )
 FAULT_IDS = frozenset({"our_fault"})

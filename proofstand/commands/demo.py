@@ -23,14 +23,20 @@ def add(commands: Subparsers) -> None:
         metavar="DIR",
         help="folder to make (default proofstand-demo, or the next free number)",
     )
+    parser.add_argument(
+        "--window",
+        action="store_true",
+        help="open the Bench desk on the recorded run when it is over",
+    )
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run, print findings and times; exit as judge would."""
     from proofstand.demo import TIME_MULTIPLE, free_folder, run_demo
-    from proofstand.signoff.verify import verify
+    from proofstand.signoff.verify import belongs, verify
     from proofstand.words.sentences import caution
+    from records.errors import ProofstandError
 
     from .judged import print_judged
     from .prompter import Prompter
@@ -44,13 +50,29 @@ def run(args: argparse.Namespace) -> int:
     made = run_demo(folder, prompter.tell)
     print()
     code = print_judged(made.run, as_json=False)
-    found = verify(made.run, folder / "key")
+    key = folder / "key"
+    run, paper = verify(made.run, key), verify(made.certificate, key)
+    pairs = belongs([run, paper])
     print()
-    print(f"Run file: {made.run}: the seal fits, {found.signature_said}")
+    print(f"Run file: {made.run}: the seal fits, {run.signature_said}")
+    fits = " and belongs to that run" if made.certificate in pairs else ""
+    print(
+        f"Certificate {made.number}: {made.certificate}: {paper.signature_said}{fits}"
+    )
     print(
         f"Rig time {made.recorded.rig_seconds:.0f} s, of which connected to "
         f"disconnected {made.recorded.connected_seconds:.0f} s; "
         f"wall time {made.wall_seconds:.1f} s"
     )
     print(f"Look again: proofstand judge {made.run}")
+    print(f"Check both: proofstand verify {made.certificate} {made.run} --key {key}")
+    if args.window:
+        from .main import tell
+        from .window import WindowOptions, opener
+
+        print("The Bench desk opens; close it to come back here.", flush=True)
+        try:
+            opener()(WindowOptions(run=made.run))
+        except ProofstandError as error:  # the test itself is done, whatever this is
+            tell(error, False)
     return code

@@ -5,7 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from .options import Subparsers, json_option, out_option, refuse_existing
+from .options import (
+    Subparsers,
+    json_option,
+    key_options,
+    out_option,
+    refuse_existing,
+)
 
 
 def add(commands: Subparsers) -> None:
@@ -24,6 +30,7 @@ def add(commands: Subparsers) -> None:
     )
     parser.add_argument("--job", type=Path, metavar="JOB.toml", help="job card")
     out_option(parser, "the run file to make")
+    key_options(parser, "the shop's")
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -35,7 +42,15 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.runs import import_log
 
     refuse_existing(args.out, "run file")
-    found = import_log(args.log, args.map, args.plan, args.job, args.out)
+    found = import_log(
+        args.log,
+        args.map,
+        args.plan,
+        args.job,
+        args.out,
+        args.key,
+        unsigned=args.unsigned,
+    )
     if args.json:
         print(
             json.dumps(

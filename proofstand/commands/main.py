@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 from records.errors import EXIT_INTERRUPTED, InputError, OurFault, ProofstandError
 
 from . import (
+    certify,
     demo,
     import_log,
     judge,
@@ -26,6 +27,7 @@ from . import (
     serve,
     simulate,
     verify,
+    window,
 )
 
 COMMANDS = (
@@ -36,7 +38,9 @@ COMMANDS = (
     serve,
     import_log,
     judge,
+    certify,
     verify,
+    window,
     plan,
     rig,
 )

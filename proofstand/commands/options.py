@@ -26,20 +26,34 @@ def out_option(parser: argparse.ArgumentParser, what: str) -> None:
     )
 
 
+def key_options(parser: argparse.ArgumentParser, otherwise: str) -> None:
+    """Add ``--key`` and ``--unsigned``, of which one may be given.
+
+    Args:
+        parser: of the command.
+        otherwise: what is used when neither is given.
+    """
+    either = parser.add_mutually_exclusive_group()
+    either.add_argument(
+        "--key",
+        type=Path,
+        metavar="FOLDER",
+        help=f"folder of the key that seals the run (default: {otherwise})",
+    )
+    either.add_argument(
+        "--unsigned", action="store_true", help="seal the run without a key"
+    )
+
+
 def refuse_existing(path: Path, what: str) -> None:
     """Refuse an output path that is taken or has no folder, before any work is done.
 
     Raises:
         InputError: ``file_exists`` or ``file_unwritable``.
     """
-    from records.errors import InputError
+    from records.runfile import check_place
 
-    if path.exists():
-        raise InputError("file_exists", where=str(path), what=what)
-    if not path.resolve().parent.is_dir():
-        raise InputError(
-            "file_unwritable", where=str(path), why="there is no such folder"
-        )
+    check_place(path, what)
 
 
 def progress(line: str) -> None:

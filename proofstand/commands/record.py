@@ -48,7 +48,8 @@ def add(commands: Subparsers) -> None:
         "--key",
         type=Path,
         metavar="FOLDER",
-        help="folder of the key that seals the run",
+        help="folder of the key that seals the run (default: the shop's; none for a "
+        "simulated rig)",
     )
     json_option(parser)
     parser.set_defaults(run=run)

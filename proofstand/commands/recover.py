@@ -6,7 +6,13 @@ import argparse
 import json
 from pathlib import Path
 
-from .options import Subparsers, json_option, out_option, refuse_existing
+from .options import (
+    Subparsers,
+    json_option,
+    key_options,
+    out_option,
+    refuse_existing,
+)
 
 
 def add(commands: Subparsers) -> None:
@@ -19,6 +25,7 @@ def add(commands: Subparsers) -> None:
     )
     parser.add_argument("journal", type=Path, metavar="RUN.journal")
     out_option(parser, "the run file to make")
+    key_options(parser, "the shop's; none for a simulated rig")
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -28,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.recovery import recover
 
     refuse_existing(args.out, "run file")
-    found = recover(args.journal, args.out)
+    found = recover(args.journal, args.out, args.key, unsigned=args.unsigned)
     if args.json:
         print(
             json.dumps(

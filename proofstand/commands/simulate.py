@@ -31,6 +31,12 @@ def add(commands: Subparsers) -> None:
         "--out", type=Path, metavar="RUN.h5", help="the run file to make"
     )
     parser.add_argument(
+        "--key",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of a demonstration key to seal it with (default: unsigned)",
+    )
+    parser.add_argument(
         "--list-faults", action="store_true", help="the faults there are, and stop"
     )
     json_option(parser)
@@ -67,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
         faults=args.fault,
         seed=args.seed,
         out=args.out,
+        key_folder=args.key,
         tell=tell,
     )
     end_progress()

@@ -23,7 +23,7 @@ from .picture import LimitMark, Line, Span, TracePicture, thinned
 
 _MM = 1.0 / 25.4
 _BUCKETS = 900
-_SMALL, _TEXT = 5.6, 6.6  # points
+_SMALL, _TEXT = 6.5, 7.2  # points
 _RIGHT_MM, _LEFT_MM, _TOP_MM, _BOTTOM_MM = 23.0, 9.0, 1.5, 8.5
 _LANE_MM, _GAP_MM, _SHEET_MM = 9.0, 2.2, 4.2
 
@@ -226,8 +226,8 @@ def _sheet(
         )
         wide = (stop - span.start_s) * mm_per_s
         words = f"{number} {span.step}"
-        room = wide > 1.12 * len(words) + 1.0
-        if wide > 2.0:
+        room = wide > 1.3 * len(words) + 1.0
+        if wide > 1.3 * len(str(number)) + 0.6:
             axes.text(
                 (span.start_s + stop) / 2.0,
                 0.48,

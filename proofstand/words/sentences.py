@@ -66,3 +66,19 @@ def action(request: Request, aim: str = "") -> tuple[str, str]:
 def caution(id: str) -> str:
     """Return a caution's sentence."""
     return str(words()["caution"][id])
+
+
+def page(id: str, /, **facts: object) -> str:
+    """Return a piece of the certificate's wording, its facts filled in."""
+    said = str(words()["page"][id])
+    return _fill(said, {name: str(value) for name, value in facts.items()})
+
+
+def page_list(id: str) -> tuple[str, ...]:
+    """Return a list of the certificate's wording."""
+    return tuple(words()["page"][id])
+
+
+def page_words() -> dict[str, str]:
+    """Return all of the certificate's wording that is one text each."""
+    return {id: said for id, said in words()["page"].items() if isinstance(said, str)}

@@ -66,7 +66,7 @@ def test_cautions_that_the_steps_name_exist() -> None:
 def test_every_error_id_is_raised_somewhere() -> None:
     code = "\n".join(
         f.read_text("utf-8")
-        for room in ("records", "rig", "analysis", "proofstand")
+        for room in ("records", "rig", "analysis", "proofstand", "gui")
         for f in (ROOT / room).rglob("*.py")
         if f.name != "errors.py"
     )

@@ -1,0 +1,420 @@
+"""The window: opens, drives one desk, and closes without losing anything."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from proofstand.commands.window import WindowOptions
+from records.errors import InputError
+
+from .display import check_display
+
+try:
+    from PySide6.QtCore import QSize, Qt, QTimer
+    from PySide6.QtGui import QCloseEvent, QKeyEvent
+    from PySide6.QtWidgets import (
+        QApplication,
+        QPushButton,
+        QStackedWidget,
+        QVBoxLayout,
+        QWidget,
+    )
+except ImportError as error:  # said in words by whoever opens the window
+    raise InputError("window_missing", why=error) from error
+
+from .bench_desk.head import HeadBar
+from .bench_desk.pieces import Rule
+from .bench_desk.presenter import Presenter
+from .bench_desk.screen import Head, Phase, Screen
+from .bench_desk.start_checks import Given
+from .bench_desk.start_sheet import StartSheet
+from .bench_desk.strips import CloseStrip
+from .bench_desk.wording import said
+from .session_thread import (
+    Over,
+    SessionThread,
+    Task,
+    free_paper,
+    paper_of,
+    recorded_run,
+    recorded_test,
+    simulated_test,
+)
+from .theme import Theme, inks_for, palette, scale_for, sheet
+
+if TYPE_CHECKING:
+    from .bench_desk.view import BenchDesk
+
+BEAT_MS = 60
+HEAD_BEATS = 8
+RESCALE_MS = 200
+_SCALE_MOVES = 0.03
+
+
+class Window(QWidget):
+    """The one window: start sheet, then a test, its verdict, and the next.
+
+    Args:
+        options: what it was opened with.
+        size: a fixed size for pictures and tests, or None for the whole screen.
+    """
+
+    def __init__(self, options: WindowOptions, size: QSize | None = None) -> None:
+        super().__init__()
+        self._options = options
+        self._inks = inks_for(light=options.light, dark=options.dark)
+        if size is None:
+            size = self.screen().availableSize()
+        self.resize(size)
+        self.setMinimumSize(min(size.width(), 1100), min(size.height(), 700))
+        self.setWindowTitle(said("title"))
+        self._theme = Theme(self._inks, scale_for(size.width(), size.height()))
+        self._given = Given(
+            rig=options.rig,
+            plan=options.plan,
+            job=options.job,
+            out=options.out,
+            by=options.by,
+        )
+        self._by = options.by
+        self._presenter: Presenter | None = None
+        self._thread: SessionThread | None = None
+        self._paper_thread: SessionThread | None = None
+        self._closing = False
+        self._end_asked = False
+        self._beats = 0
+        self._phase: Phase | None = None
+        self.screen_now: Screen | None = None
+        self.start: StartSheet
+        self.desk: BenchDesk | None = None
+        self._layout = QVBoxLayout(self)
+        self._layout.setContentsMargins(0, 0, 0, 0)
+        self._layout.setSpacing(0)
+        self._build()
+        self._beat = QTimer(self)
+        self._beat.setInterval(BEAT_MS)
+        self._beat.timeout.connect(self.beat)
+        self._beat.start()
+        self._rescale = QTimer(self)
+        self._rescale.setSingleShot(True)
+        self._rescale.setInterval(RESCALE_MS)
+        self._rescale.timeout.connect(self._fit)
+
+    # --- building --------------------------------------------------------------------
+
+    def _build(self) -> None:
+        """Make all widgets at the present scale."""
+        while (item := self._layout.takeAt(0)) is not None:
+            old = item.widget()
+            if old is not None:
+                old.hide()
+                old.deleteLater()
+        theme = self._theme
+        self.setPalette(palette(self._inks))
+        self.setAutoFillBackground(True)
+        self.setStyleSheet(sheet(theme))
+        self.head = HeadBar(theme)
+        self.close_strip = CloseStrip(theme)
+        self.close_strip.keep.connect(self.keep_on)
+        self.close_strip.end.connect(self.end_and_close)
+        self._stack = QStackedWidget()
+        self.start = StartSheet(theme, self._given)
+        self.start.begin.connect(self.begin)
+        self.start.watch.connect(lambda _: self.watch_simulated(None))
+        self.start.look.connect(self.look_at)
+        if self._options.desk != "bench":
+            desk = self._options.desk.capitalize()
+            self.start.side_note.setText(said("start", "not_built", desk=desk))
+        self._stack.addWidget(self.start)
+        self.desk = None
+        self._layout.addWidget(self.head)
+        self._layout.addWidget(Rule(theme))
+        self._layout.addWidget(self.close_strip)
+        self._layout.addWidget(self._stack, 1)
+
+    def _bench(self) -> BenchDesk:
+        """Return the desk, made when it is first needed: plots take long to load."""
+        if self.desk is None:
+            from .bench_desk.view import BenchDesk
+
+            self.desk = BenchDesk(self._theme)
+            self.desk.confirm.connect(self.confirm)
+            self.desk.stop.connect(self.stop)
+            self.desk.make_paper.connect(self.make_paper)
+            self.desk.next_test.connect(self.next_test)
+            self._stack.addWidget(self.desk)
+        return self.desk
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Fit the sizes of everything to a window that has another size."""
+        super().resizeEvent(event)
+        if hasattr(self, "_rescale"):
+            self._rescale.start()
+
+    def _fit(self) -> None:
+        scale = scale_for(self.width(), self.height())
+        if abs(scale - self._theme.scale) <= _SCALE_MOVES * self._theme.scale:
+            return
+        self._given = self.start.given
+        read = self.start.read.isChecked()
+        self._theme = Theme(self._inks, scale)
+        self._build()
+        self.start.read.setChecked(read)
+        if self._presenter is not None:
+            self._stack.setCurrentWidget(self._bench())
+            self._phase = None
+            self.show_now()
+
+    # --- what is begun ---------------------------------------------------------------
+
+    def open_as_asked(self) -> None:
+        """Begin what the options ask for."""
+        options = self._options
+        if options.run is not None:
+            self.look_at(options.run)
+        elif options.simulated:
+            self.watch_simulated(options.folder)
+        elif options.hands is not None:
+            self.begin(self._given)
+
+    def begin(self, given: Given) -> None:
+        """Begin a test on a rig."""
+        self._given, self._by = given, given.by.strip()
+        hands = self._options.hands
+        task = recorded_test(
+            rig=Path(given.rig.strip()),
+            plan=given.plan.strip() or "low-pressure",
+            job=Path(given.job.strip()),
+            out=Path(given.out.strip()),
+            by=self._by,
+            key_folder=self._options.key,
+            hands=hands,
+        )
+        self._run(task, Presenter("opening", hands=hands is None))
+
+    def watch_simulated(self, folder: Path | None) -> None:
+        """Begin a whole simulated test in a folder of its own."""
+        from proofstand.demo import free_folder
+
+        task = simulated_test(free_folder(folder))
+        self._run(task, Presenter("opening_simulated", hands=False))
+
+    def look_at(self, path: Path) -> None:
+        """Show a recorded run."""
+        self._run(recorded_run(path), Presenter("looking", live=False))
+
+    def _run(self, task: Task, presenter: Presenter) -> None:
+        if self._thread is not None and self._thread.alive:
+            return
+        self._presenter = presenter
+        self._thread = SessionThread(task)
+        self._stack.setCurrentWidget(self._bench())
+        self.setFocus()
+        self._thread.start()
+        self.show_now()
+
+    def next_test(self) -> None:
+        """Go back to the start sheet, ready for the next regulator."""
+        if self._thread is not None and self._thread.alive:
+            return
+        self._options_used()
+        self._presenter, self.screen_now = None, None
+        self.start.read.setChecked(False)
+        self.start.folder_anew()
+        self.start.renew()
+        self._stack.setCurrentWidget(self.start)
+        if self.desk is not None:
+            self._stack.removeWidget(self.desk)
+            self.desk.deleteLater()
+            self.desk = None
+        self.head.show_head(Head())
+
+    def _options_used(self) -> None:
+        """What the command line asked for has been done; from now on people choose."""
+        self._options = replace(
+            self._options, hands=None, simulated=False, folder=None, run=None
+        )
+
+    # --- the beat --------------------------------------------------------------------
+
+    def beat(self) -> None:
+        """Take what the session told since, and show it."""
+        if self._end_asked and not self._closing:
+            self.end_and_close()
+        for thread in (self._thread, self._paper_thread):
+            if thread is not None and self._presenter is not None:
+                events = thread.drain()
+                if thread is self._paper_thread:
+                    events = [e for e in events if not isinstance(e, Over)]
+                self._presenter.take(events)
+        if self._presenter is not None:
+            self.show_now()
+        if self._closing and not self._busy():
+            self.close()
+
+    def show_now(self) -> None:
+        """Show the screen as it is now."""
+        if self._presenter is None:
+            return
+        self.screen_now = self._presenter.screen()
+        self._beats = (self._beats + 1) % HEAD_BEATS
+        if self._beats == 0 or self.screen_now.phase is not self._phase:
+            self._phase = self.screen_now.phase
+            self.head.show_head(self.screen_now.head)
+        self._bench().show_screen(self.screen_now, self._presenter.histories)
+
+    def _busy(self) -> bool:
+        return any(
+            thread is not None and thread.alive
+            for thread in (self._thread, self._paper_thread)
+        )
+
+    # --- presses ---------------------------------------------------------------------
+
+    def confirm(self) -> None:
+        """Pass on that what was asked is done."""
+        if self._presenter is not None and self._thread is not None:
+            command = self._presenter.confirm(self._by or said("nobody"))
+            if command is not None:
+                self._thread.say(command)
+                self.show_now()
+
+    def stop(self) -> None:
+        """Take a press on stop."""
+        if self._presenter is not None and self._thread is not None:
+            command = self._presenter.stop(self._by or said("nobody"))
+            if command is not None:
+                self._thread.say(command)
+            self.show_now()
+
+    def make_paper(self) -> None:
+        """Make the certificate or report of the run that is shown."""
+        if self._presenter is None:
+            return
+        final = self._presenter.make_paper()
+        if final is not None:
+            out = free_paper(final.run_path)
+            self._paper_thread = SessionThread(paper_of(final, out))
+            self._paper_thread.start()
+            self.show_now()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Enter presses what has the focus, else confirms; Esc takes a press back."""
+        if event.isAutoRepeat():
+            return
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            focused = QApplication.focusWidget()
+            if isinstance(focused, QPushButton) and focused.isVisible():
+                focused.click()
+            elif self._presenter is not None:
+                self.confirm()
+        elif event.key() == Qt.Key.Key_Escape:
+            self.keep_on()
+        else:
+            super().keyPressEvent(event)
+
+    # --- closing ---------------------------------------------------------------------
+
+    def keep_on(self) -> None:
+        """Go on with the test: the window stays."""
+        if self._closing:
+            return
+        self.close_strip.hide()
+        self.setFocus()
+        if self._presenter is not None:
+            self._presenter.keep_on()
+
+    def end_and_close(self) -> None:
+        """End a test that is on, keep what was recorded, then close."""
+        self._closing = True
+        if self._presenter is not None and self._thread is not None:
+            command = self._presenter.end(self._by or said("nobody"))
+            if command is not None:
+                self._thread.say(command)
+        if self._busy():
+            self.close_strip.tell_ending()
+        else:
+            self.close()
+
+    def ask_end(self) -> None:
+        """End at the next beat; may be called from a signal's handler."""
+        self._end_asked = True
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+        """Close at once when nothing is on; else ask, and at the second time end."""
+        running = self._presenter is not None and self._presenter.running
+        if not self._busy():
+            self._beat.stop()
+            event.accept()
+            return
+        event.ignore()
+        if self._closing:
+            return
+        if running and not self.close_strip.isVisible():
+            self.close_strip.ask()
+        else:
+            self.end_and_close()
+
+    def wait_for_threads(self) -> None:
+        """Let nothing outlive the window."""
+        for thread in (self._thread, self._paper_thread):
+            if thread is not None and thread.alive:
+                if not thread.join(10.0):
+                    thread.let_go()
+                thread.join()
+
+
+def made_application() -> QApplication:
+    """Return the application, made once."""
+    app = QApplication.instance()
+    if not isinstance(app, QApplication):
+        app = QApplication([said("title")])
+    app.setStyle("Fusion")
+    app.setApplicationName(said("title"))
+    return app
+
+
+@contextmanager
+def _end_signals(window: Window) -> Iterator[None]:
+    """Let a polite end signal end the test and close the window, nothing lost."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    names = [n for n in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, n)]
+    before = {
+        getattr(signal, name): signal.signal(
+            getattr(signal, name), lambda *_: window.ask_end()
+        )
+        for name in names
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def open_window(options: WindowOptions) -> int:
+    """Open the window and wait until it is closed.
+
+    Raises:
+        InputError: ``no_display`` or ``window_missing``.
+    """
+    check_display()
+    # Findings are worked out beside the drawing: shorter turns keep the picture smooth.
+    sys.setswitchinterval(0.0005)
+    app = made_application()
+    window = Window(options)
+    window.showMaximized()
+    window.open_as_asked()
+    with _end_signals(window):
+        app.exec()
+    window.wait_for_threads()
+    return 0

@@ -1,0 +1,1 @@
+"""The Bench desk: what a technician sees and presses while a regulator is tested."""

@@ -1,0 +1,148 @@
+"""The one action, how far its hold is, and what may be pressed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QColor, QPainter
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+from ..theme import Theme
+from .pieces import BigLine, key, line, put, restyle
+from .screen import Action, HoldBar, Phase, Screen
+from .wording import said
+
+
+class HoldProgress(QWidget):
+    """How much of a hold is held: a bar with both times under it."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self._hold: HoldBar | None = None
+        self.setFixedHeight(theme.px(38))
+        self.setAccessibleName("hold")
+
+    def put(self, hold: HoldBar | None) -> None:
+        """Show how far it is."""
+        self._hold = hold
+        if hold is not None:
+            told = f"{hold.held_s:.0f} of {hold.total_s:.0f} s"
+            self.setAccessibleDescription(told)
+        self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw it."""
+        hold = self._hold
+        if hold is None or hold.total_s <= 0.0:
+            return
+        theme, inks = self._theme, self._theme.inks
+        painter = QPainter(self)
+        high = theme.px(10)
+        share = min(hold.held_s / hold.total_s, 1.0)
+        end = round(self.width() * share)
+        painter.fillRect(0, 0, self.width(), high, QColor(inks.rule))
+        painter.fillRect(0, 0, end, high, QColor(inks.ink))
+        painter.setFont(theme.font("label"))
+        metrics = painter.fontMetrics()
+        base = high + theme.px(6) + metrics.ascent()
+        held, total = f"{hold.held_s:.0f} s", f"{hold.total_s:.0f} s"
+        word = said("held")
+        painter.setPen(QColor(inks.soft))
+        painter.drawText(0, base, word)
+        total_x = self.width() - metrics.horizontalAdvance(total)
+        painter.drawText(total_x, base, total)
+        least = metrics.horizontalAdvance(word) + theme.px(10)
+        wide = metrics.horizontalAdvance(held)
+        x = max(end - wide, least)
+        if x + wide + theme.px(8) < total_x:
+            painter.setPen(QColor(inks.ink))
+            painter.drawText(x, base, held)
+
+
+class ActionPanel(QWidget):
+    """What to do now."""
+
+    confirm = Signal()
+    stop = Signal()
+    back = Signal()
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        inks, px = theme.inks, theme.px
+        self.first = BigLine(theme, "huge", bold=True, name="what to do now")
+        self.second = BigLine(theme, "large", bold=False, name="how")
+        self.detail = line(theme, "lead", ink=inks.soft, wrap=True, name="why")
+        self.caution = line(
+            theme, "text", bold=True, ink=inks.fails, wrap=True, name="caution"
+        )
+        self.progress = HoldProgress(theme)
+        self.done = key(theme, said("done"), size="lead", strong=True)
+        self.done.setMinimumHeight(px(54))
+        self.done.setMinimumWidth(px(300))
+        self.done.clicked.connect(self.confirm)
+        self.foot = line(theme, "text", ink=inks.soft, wrap=True, name="what to press")
+        self.rig_foot = line(theme, "label", ink=inks.soft)
+        self.rig_foot.setText(said("not_in_here"))
+        self.stop_key = key(theme, said("stop"))
+        self.stop_key.setMinimumHeight(px(36))
+        self.stop_key.clicked.connect(self.stop)
+        self.back_key = key(theme, said("after", "back"), size="lead", strong=True)
+        self.back_key.setMinimumHeight(px(50))
+        self.back_key.clicked.connect(self.back)
+        for each in (
+            self.done,
+            self.stop_key,
+            self.back_key,
+        ):  # Enter is the window's to give
+            each.setAutoDefault(False)
+        words = QVBoxLayout()
+        words.setSpacing(0)
+        words.addWidget(self.foot)
+        words.addWidget(self.rig_foot)
+        low = QHBoxLayout()
+        low.setSpacing(px(16))
+        low.addLayout(words, 1)
+        low.addWidget(self.stop_key, 0, Qt.AlignmentFlag.AlignBottom)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(px(24), px(8), px(24), px(12))
+        layout.setSpacing(0)
+        layout.addWidget(self.first)
+        layout.addWidget(self.second)
+        layout.addSpacing(px(4))
+        layout.addWidget(self.detail)
+        layout.addSpacing(px(3))
+        layout.addWidget(self.caution)
+        layout.addSpacing(px(7))
+        layout.addWidget(self.done, 0, Qt.AlignmentFlag.AlignLeft)
+        layout.addWidget(self.back_key, 0, Qt.AlignmentFlag.AlignLeft)
+        layout.addWidget(self.progress)
+        layout.addStretch(1)
+        layout.addLayout(low)
+
+    def show_screen(self, screen: Screen) -> None:
+        """Show the action of a screen."""
+        action = screen.action
+        self.first.put(action.first)
+        self.second.put(action.second)
+        put(self.detail, action.detail)
+        self.detail.setVisible(bool(action.detail))
+        put(self.caution, action.caution)
+        self.caution.setVisible(bool(action.caution))
+        self._show_keys(action)
+        put(self.foot, action.foot)
+        self.back_key.setVisible(screen.phase is Phase.FAILED)
+        self.rig_foot.setVisible(screen.phase is not Phase.FAILED)
+        self.stop_key.setVisible(bool(screen.stop))
+        if self.stop_key.text() != screen.stop:
+            self.stop_key.setText(screen.stop)
+            self.stop_key.setAccessibleName(screen.stop)
+        restyle(self.stop_key, "grave", "true" if screen.stop_sure else "false")
+
+    def _show_keys(self, action: Action) -> None:
+        self.progress.setVisible(action.hold is not None)
+        self.progress.put(action.hold)
+        self.done.setVisible(bool(action.confirm))
+        if action.confirm:
+            self.done.setEnabled(action.armed)

@@ -1,0 +1,85 @@
+"""The head of the window: desks, regulator and rig, person; what is simulated."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QPainter
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from ..theme import Theme
+from .pieces import line, put
+from .screen import Head
+from .wording import several
+
+_RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+
+
+class DeskName(QWidget):
+    """The name of the desk that is on, underlined with ink."""
+
+    def __init__(self, theme: Theme, text: str) -> None:
+        super().__init__()
+        self._theme = theme
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, theme.px(5))
+        label = QLabel(text)
+        label.setFont(theme.font("lead", bold=True))
+        layout.addWidget(label)
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw the line beneath."""
+        thick = self._theme.px(3)
+        QPainter(self).fillRect(
+            0, self.height() - thick, self.width(), thick, QColor(self._theme.inks.ink)
+        )
+
+
+class HeadBar(QWidget):
+    """The lines across the top."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        inks, px = theme.inks, theme.px
+        self.setFixedHeight(px(54))
+        desk = DeskName(theme, several("desks")[0])
+        self._first = line(theme, "text", name="regulator and plan")
+        self._second = line(theme, "label", ink=inks.soft, name="rig and readings")
+        self._person = line(theme, "text", name="person")
+        self._more = line(theme, "label", ink=inks.soft, name="test gas and attempt")
+        for label in (self._person, self._more):
+            label.setAlignment(_RIGHT)
+        self._band = QLabel()
+        self._band.setFont(theme.font("text", bold=True))
+        self._band.setStyleSheet(
+            f"color: {inks.fails}; border: 2px solid {inks.fails};"
+            f"padding: {px(5)}px {px(12)}px;"
+        )
+        self._band.hide()
+        middle, right = QVBoxLayout(), QVBoxLayout()
+        for box, labels in (
+            (middle, (self._first, self._second)),
+            (right, (self._person, self._more)),
+        ):
+            box.setSpacing(0)
+            box.addStretch(1)
+            for label in labels:
+                box.addWidget(label)
+            box.addStretch(1)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(px(24), 0, px(24), 0)
+        layout.setSpacing(px(24))
+        layout.addWidget(desk, 0, Qt.AlignmentFlag.AlignVCenter)
+        layout.addLayout(middle, 5)
+        layout.addWidget(self._band, 0, Qt.AlignmentFlag.AlignVCenter)
+        layout.addLayout(right, 2)
+
+    def show_head(self, head: Head) -> None:
+        """Show the lines."""
+        put(self._first, head.first)
+        put(self._second, head.second)
+        put(self._person, head.person)
+        put(self._more, head.more)
+        put(self._band, head.band)
+        self._band.setVisible(bool(head.band))

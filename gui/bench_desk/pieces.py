@@ -1,0 +1,206 @@
+"""Small pieces that the panels are made of."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter
+from PySide6.QtSvg import QSvgRenderer
+from PySide6.QtWidgets import QLabel, QPushButton, QSizePolicy, QWidget
+
+from proofstand.drawing.bar import Bar, bar_svg
+
+from ..theme import Theme
+
+
+def line(
+    theme: Theme,
+    size: str,
+    *,
+    bold: bool = False,
+    ink: str = "",
+    wrap: bool = False,
+    name: str = "",
+) -> QLabel:
+    """Return a label of one of the theme's sizes.
+
+    Args:
+        theme: inks and fonts.
+        size: label, text, lead, large or huge.
+        bold: the heavier weight.
+        ink: the colour, or the theme's ink.
+        wrap: may take several lines.
+        name: what a screen reader calls it.
+    """
+    label = QLabel()
+    label.setFont(theme.font(size, bold=bold))
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setStyleSheet(f"color: {ink or theme.inks.ink};")
+    label.setWordWrap(wrap)
+    if not wrap:
+        label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+    if name:
+        label.setAccessibleName(name)
+    return label
+
+
+def put(label: QLabel, text: str) -> None:
+    """Set a label's text when it changed; also for a screen reader."""
+    if label.text() != text:
+        label.setText(text)
+
+
+def key(
+    theme: Theme, text: str, *, size: str = "text", strong: bool = False
+) -> QPushButton:
+    """Return something to press."""
+    button = QPushButton(text)
+    button.setFont(theme.font(size, bold=strong))
+    button.setAccessibleName(text)
+    button.setCursor(Qt.CursorShape.PointingHandCursor)
+    if strong:
+        button.setProperty("strong", "true")
+    return button
+
+
+def restyle(button: QPushButton, name: str, value: str) -> None:
+    """Give a button another look when that changed."""
+    if button.property(name) != value:
+        button.setProperty(name, value)
+        button.style().unpolish(button)
+        button.style().polish(button)
+
+
+# A line of large words and its base line, in heights of a capital: room for what
+# reaches above a capital and below the line, and no more.
+_LINE, _BASE = 1.53, 1.14
+
+
+class Rule(QWidget):
+    """A thin line between two panels."""
+
+    def __init__(self, theme: Theme, *, upright: bool = False) -> None:
+        super().__init__()
+        self._ink = QColor(theme.inks.rule)
+        thick = max(theme.px(1.5), 1)
+        if upright:
+            self.setFixedWidth(thick)
+        else:
+            self.setFixedHeight(thick)
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Fill it."""
+        QPainter(self).fillRect(self.rect(), self._ink)
+
+
+class BigLine(QWidget):
+    """One line in huge or large words, no higher than its letters need.
+
+    A line that is too long for the panel goes on in a second one.
+    """
+
+    def __init__(self, theme: Theme, size: str, *, bold: bool, name: str) -> None:
+        super().__init__()
+        self._ink = QColor(theme.inks.ink)
+        self._text = ""
+        self._lines: list[str] = []
+        self.setFont(theme.font(size, bold=bold))
+        metrics = QFontMetricsF(self.font())
+        self._line_px = round(_LINE * metrics.capHeight())
+        self._cap_px = metrics.capHeight()
+        self.setAccessibleName(name)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.setFixedHeight(self._line_px)
+
+    def set_ink(self, ink: str) -> None:
+        """Write in another ink."""
+        self._ink = QColor(ink)
+
+    @property
+    def capital_px(self) -> float:
+        """Height of its capitals."""
+        return self._cap_px
+
+    def text(self) -> str:
+        """Return what it says."""
+        return self._text
+
+    def put(self, text: str) -> None:
+        """Say something else."""
+        if text != self._text:
+            self._text = text
+            self.setAccessibleDescription(text)
+            self._break()
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Break the line anew."""
+        self._break()
+
+    def _break(self) -> None:
+        metrics = QFontMetricsF(self.font())
+        lines = [""]
+        for word in self._text.split():
+            longer = f"{lines[-1]} {word}".strip()
+            if lines[-1] and metrics.horizontalAdvance(longer) > self.width():
+                lines.append(word)
+            else:
+                lines[-1] = longer
+        self._lines = lines
+        self.setFixedHeight(self._line_px * len(lines) if self._text else 0)
+        self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw the words."""
+        painter = QPainter(self)
+        painter.setPen(self._ink)
+        base = _BASE * self._cap_px
+        for i, text in enumerate(self._lines):
+            painter.drawText(0, round(base + i * self._line_px), text)
+
+
+class BarPicture(QWidget):
+    """A finding's bar, drawn from the same SVG as on the page."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self._bar: Bar | None = None
+        self._svg = ""
+        self._renderer: QSvgRenderer | None = None
+        self.setFixedHeight(theme.px(18))
+        self.setMinimumWidth(theme.px(90))
+
+    @property
+    def svg(self) -> str:
+        """What is drawn."""
+        return self._svg
+
+    def sizeHint(self) -> QSize:  # noqa: N802
+        """Return the size it has on the page, scaled."""
+        return QSize(self._theme.px(150), self._theme.px(18))
+
+    def put(self, bar: Bar) -> None:
+        """Show another bar."""
+        if bar != self._bar:
+            self._bar = bar
+            self._make()
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw it anew at its new width, so that hatching keeps its measure."""
+        self._make()
+
+    def _make(self) -> None:
+        if self._bar is None:
+            return
+        scale = self._theme.scale
+        self._svg = bar_svg(
+            self._bar, self._theme.inks, self.width() / scale, self.height() / scale
+        )
+        self._renderer = QSvgRenderer(QByteArray(self._svg.encode()))
+        self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw it."""
+        if self._renderer is not None:
+            self._renderer.render(QPainter(self), QRectF(self.rect()))

@@ -1,0 +1,558 @@
+"""The Bench desk's rules: session events are folded into a screen. Knows no Qt.
+
+The screen follows from the events, the presses and the clock that is handed in; how
+samples were cut into blocks makes no difference.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+from proofstand.display import number
+from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.session import (
+    Asked,
+    Closed,
+    Judged,
+    Marked,
+    Sampled,
+    Started,
+    Troubled,
+)
+from proofstand.words.sentences import caution, trouble
+from records.errors import ProofstandError
+from records.judgement import Judgement
+from records.measure import Kind
+from records.plan import Plan, Step
+from records.run import Mark, MarkKind, Request, RunHeader
+
+from ..session_thread import Final, Over, PaperMade, PaperRefused, ThreadEvent
+from .findings import finding_rows
+from .live import Live
+from .picturing import Standing, drawn_of, picture_at, value_words
+from .screen import (
+    Action,
+    FindingRow,
+    Head,
+    HoldBar,
+    Phase,
+    Picture,
+    Screen,
+    Strip,
+    Verdict,
+)
+from .verdicts import verdict_of
+from .wording import calibration_words, known, said, several, step_words
+
+# A press counts only when what it answers has stood so long.
+ARM_S = 0.7
+STOP_AGAIN_S = 0.4
+STOP_FORGETS_S = 8.0
+
+
+class Presenter:
+    """Folds the events of one test.
+
+    Args:
+        opening: id of the words while nothing has come yet.
+        hands: people work the valves and confirm.
+        live: a test is on, not a record that is looked at.
+        clock: seconds, only ever forward; tests hand in their own.
+    """
+
+    def __init__(
+        self,
+        opening: str = "opening",
+        *,
+        hands: bool = True,
+        live: bool = True,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._opening = opening
+        self._hands = hands
+        self._live = live
+        self._clock = clock
+        self._header: RunHeader | None = None
+        self._journal: Path | None = None
+        self._channels: dict[str, Live] = {}
+        self._drawn: tuple[Live, ...] = ()
+        self._marks: list[Mark] = []
+        self._now_s = 0.0
+        self._step: Step | None = None
+        self._step_s = 0.0
+        self._attempt = 1
+        self._begun: list[str] = []
+        self._ended: list[str] = []
+        self._read: list[str] = []
+        self._request: Request | None = None
+        self._asked_at = 0.0
+        self._confirmed = False
+        self._hold: tuple[float, float] | None = None
+        self._soak: tuple[float, float] | None = None
+        self._closing_s = ""
+        self._notice = ""
+        self._silent: dict[str, str] = {}
+        self._over_pressure: Strip | None = None
+        self._over_pressure_was = ""
+        self._vented = False
+        self._abandoned = False
+        self._judgement: Judgement | None = None
+        self._judged_on = ""
+        self._closed = ""
+        self._error: ProofstandError | None = None
+        self._final: Final | None = None
+        self._paper: Path | None = None
+        self._paper_words = ""
+        self._paper_error: ProofstandError | None = None
+        self._making = False
+        self._stop_at: float | None = None
+        self._stopping = False
+        self._over = False
+
+    # --- events ----------------------------------------------------------------------
+
+    def take(self, events: Iterable[ThreadEvent]) -> None:
+        """Take events in the order in which they came."""
+        for event in events:
+            self._take(event)
+
+    def _take(self, event: ThreadEvent) -> None:
+        match event:
+            case Started(_, journal, header):
+                self._begin(header, journal)
+            case Sampled(_, traces):
+                for id, trace in traces.items():
+                    live = self._channels.get(id)
+                    if live is not None and len(trace):
+                        live.add(trace)
+                        self._now_s = max(self._now_s, float(trace.t_s[-1]))
+            case Asked(request):
+                self._ask(request)
+            case Marked(mark):
+                self._mark(mark)
+            case Judged(judgement, on):
+                self._judgement, self._judged_on = judgement, on
+            case Troubled(error):
+                self._error = error
+            case Closed(how):
+                self._closed = how
+                self._request, self._hold, self._soak = None, None, None
+                self._hold_highest(None)
+            case Final():
+                self._final = event
+                self._judgement, self._judged_on = event.judgement, ""
+                self._paper = event.paper
+                if event.paper is not None:
+                    self._paper_words = said(
+                        "after", "certificate_found", path=event.paper
+                    )
+            case PaperMade(path, made_number, title):
+                self._making, self._paper = False, path
+                self._paper_words = said(
+                    "after",
+                    "certificate_at",
+                    title=title,
+                    number=made_number,
+                    path=path,
+                )
+            case PaperRefused(error):
+                self._making, self._paper_error = False, error
+            case Over():
+                self._over = True
+
+    def _begin(self, header: RunHeader, journal: Path) -> None:
+        self._header, self._journal = header, journal
+        periods = {i.id: i.period.value_si for i in header.rig.instruments}
+        self._channels = {
+            c.id: Live(c, periods.get(c.instrument, 1.0))
+            for c in header.rig.channels
+            if c.measure_unit.kind is Kind.PRESSURE
+        }
+        self._drawn = drawn_of(self._channels.values())
+
+    def _ask(self, request: Request) -> None:
+        self._request, self._confirmed = request, False
+        self._asked_at = self._clock()
+        self._hold = self._soak = None
+        self._hold_highest(None)
+
+    def _hold_highest(self, start_s: float | None) -> None:
+        for live in self._channels.values():
+            live.hold_from(start_s)
+
+    def _mark(self, mark: Mark) -> None:
+        self._marks.append(mark)
+        match mark.kind:
+            case MarkKind.STEP_BEGIN:
+                plan = self._plan
+                self._step = None if plan is None else plan.step(mark.step)
+                self._attempt = int(mark.data.get("attempt", "1"))
+                if self._attempt == 1:
+                    self._step_s, self._notice = mark.t_s, ""
+                self._request = self._hold = self._soak = None
+                self._closing_s = ""
+                self._hold_highest(None)
+                if mark.step not in self._begun:
+                    self._begun.append(mark.step)
+                if mark.step in self._ended:
+                    self._ended.remove(mark.step)
+            case MarkKind.CONFIRMED:
+                self._confirmed = True
+            case MarkKind.SEEN:
+                self._closing_s = mark.data.get("closing_s", self._closing_s)
+            case MarkKind.HOLD_BEGIN:
+                self._hold = (mark.t_s, float(mark.data.get("seconds", "0")))
+                self._soak, self._request = None, None
+                if mark.step not in self._read:
+                    self._read.append(mark.step)
+                self._hold_highest(mark.t_s)
+            case MarkKind.HOLD_END:
+                self._hold = None
+            case MarkKind.STEP_REPEAT:
+                self._notice = self._again_words(mark)
+            case MarkKind.STEP_END | MarkKind.STEP_SKIP:
+                self._step_over(mark)
+            case MarkKind.TROUBLE:
+                self._trouble_mark(mark)
+            case MarkKind.NOTE if "settling" in mark.data:
+                self._soak = (mark.t_s, float(mark.data["settling"]))
+            case MarkKind.NOTE if "back" in mark.data:
+                self._silent.pop(mark.data["back"], None)
+            case MarkKind.ABANDONED:
+                self._abandoned = True
+
+    def _step_over(self, mark: Mark) -> None:
+        if mark.step not in self._ended:
+            self._ended.append(mark.step)
+        if mark.data.get("how") == "timed_out" and self._over_pressure is None:
+            what = said("left_out", "timed_out", step=step_words(mark.step))
+            self._over_pressure = Strip(what=what, do=caution("stopped"))
+            self._over_pressure_was = what
+        if self._step is not None and self._step.kind == "closing-zero":
+            self._vented = mark.data.get("how") == "done"
+        self._hold = self._soak = None
+        self._request = None
+
+    def _again_words(self, mark: Mark) -> str:
+        why = mark.data.get("why", "")
+        facts = {"closing_s": mark.data.get("closing_s", "?"), "window": self._window()}
+        return said("again", why if known("again", why) else "other", **facts)
+
+    def _trouble_mark(self, mark: Mark) -> None:
+        what = mark.data.get("trouble", "")
+        channel = mark.data.get("channel", "")
+        if what == "channel_silent":
+            self._silent[channel] = said("left_out", "silent", channel=channel)
+        elif what == "over_pressure":
+            told = said("left_out", "over_pressure")
+            was = said("left_out", "over_pressure_was")
+            live = self._channels.get(channel)
+            try:
+                limit = float(mark.data["limit"])
+            except (KeyError, ValueError):
+                live = None
+            if live is not None and self._plan is not None:
+                most = value_words(self._plan, live.channel, limit)
+                facts = {"channel": channel, "limit": most}
+                told = said("left_out", "over_pressure_in", **facts)
+                was = said("left_out", "over_pressure_was_in", **facts)
+            self._over_pressure = Strip(what=told, do=caution("stopped"))
+            self._over_pressure_was = was
+
+    # --- presses ---------------------------------------------------------------------
+
+    def confirm(self, by: str) -> Command | None:
+        """Return the confirmation of what is asked, or None where a press says nothing.
+
+        A request that has only just appeared can't be meant yet.
+        """
+        request = self._request
+        if request is None or not self._may_confirm(request) or not self._armed():
+            return None
+        self._confirmed = True
+        return Acknowledge(request.id, by)
+
+    def _may_confirm(self, request: Request) -> bool:
+        return (
+            request.confirm
+            and not self._confirmed
+            and self._hands
+            and not self._stopping
+        )
+
+    def _armed(self) -> bool:
+        return self._clock() - self._asked_at >= ARM_S
+
+    def stop(self, by: str) -> Command | None:
+        """Take a press on stop; the second one ends the test."""
+        if not self.running or self._stopping:
+            return None
+        now = self._clock()
+        if self._stop_at is None or now - self._stop_at > STOP_FORGETS_S:
+            self._stop_at = now
+            return None
+        if now - self._stop_at < STOP_AGAIN_S:
+            return None
+        return self.end(by)
+
+    def keep_on(self) -> None:
+        """Forget a first press on stop."""
+        self._stop_at = None
+
+    def end(self, by: str) -> Command | None:
+        """End the test at once, as when the window closes."""
+        if not self.running or self._stopping:
+            return None
+        self._stopping = True
+        return Abandon("stopped at the window", by)
+
+    def make_paper(self) -> Final | None:
+        """Return what to make a paper of, once; None where there is nothing to make."""
+        if self._final is None or self._paper is not None or self._making:
+            return None
+        self._making, self._paper_error = True, None
+        return self._final
+
+    @property
+    def running(self) -> bool:
+        """Whether a test is on: begun or being opened, and not over."""
+        return self._live and not self._closed and self._error is None
+
+    @property
+    def histories(self) -> Mapping[str, Live]:
+        """The channels with their samples, by id, to draw."""
+        return self._channels
+
+    # --- the screen ------------------------------------------------------------------
+
+    @property
+    def _plan(self) -> Plan | None:
+        return None if self._header is None else self._header.plan
+
+    @property
+    def phase(self) -> Phase:
+        """How far the test is."""
+        if self._error is not None:
+            return Phase.FAILED
+        if self._final is not None:
+            return Phase.OVER
+        if self._header is None:
+            return Phase.OPENING
+        return Phase.SEALING if self._closed else Phase.RUNNING
+
+    def screen(self) -> Screen:
+        """Return what is to be shown now."""
+        if self._stop_at is not None and (
+            self._clock() - self._stop_at > STOP_FORGETS_S
+        ):
+            self._stop_at = None
+        stop, sure = "", False
+        if self.running:
+            sure = self._stop_at is not None
+            stop = said("stop_sure") if sure else said("stop")
+            if self._stopping:
+                stop, sure = said("stopping"), False
+        return Screen(
+            phase=self.phase,
+            head=self._head(),
+            picture=self._picture(),
+            action=self._action(),
+            findings=self._findings(),
+            strip=self._strip(),
+            verdict=self._verdict(),
+            stop=stop,
+            stop_sure=sure,
+        )
+
+    def _head(self) -> Head:
+        header = self._header
+        if header is None:
+            return Head()
+        job, plan, rig = header.job, header.plan, header.rig
+        title = said("plan_line", title=plan.title, version=plan.version)
+        if plan.status == "draft" and plan.steps:
+            title += f" ({said('draft')})"
+        first = "   ".join(p for p in (job.regulator.serial, job.regulator.model) if p)
+        second = [rig.name or rig.id, calibration_words(rig, header.started_utc_ns)]
+        if self._live and self._drawn and self._now_s > 0.0:
+            second.append(self._readings_words())
+        elif not self._live:
+            day = time.strftime("%Y-%m-%d", time.localtime(header.started_utc_ns / 1e9))
+            second.append(said("recorded_run", date=day))
+        gas = said("test_gas", gas=job.test_gas or plan.test_gas)
+        return Head(
+            first=f"{first}   {title}",
+            second="   ".join(second),
+            person=header.by or job.technician or said("nobody"),
+            more=f"{gas}   {said('attempt', n=self._attempt)}",
+            band=said("simulated") if rig.simulated else "",
+        )
+
+    def _readings_words(self) -> str:
+        missing = sum(live.missing for live in self._drawn[:1])
+        rate = self._drawn[0].rate(self._now_s)
+        told = number(rate, 0 if rate >= 10.0 else 1)
+        return said("readings", rate=told, missing=missing or said("none_missing"))
+
+    def _findings(self) -> tuple[FindingRow, ...]:
+        if self._header is None:
+            return ()
+        on = self._judged_on if self._judged_on not in self._ended else ""
+        return finding_rows(
+            self._header.plan,
+            self._header.rig,
+            self._judgement,
+            on=on,
+            read=self._read,
+            ended=self._ended,
+            final=self._final is not None,
+        )
+
+    def _strip(self) -> Strip | None:
+        if self._error is not None:
+            told = trouble(self._error)
+            where = f"{told.where}: " if told.where else ""
+            return Strip(what=f"{where}{told.what}", do=told.do)
+        if self.phase is Phase.OVER:
+            return self._paper_strip()
+        if self._silent:
+            return Strip(what=" ".join(self._silent.values()), do=caution("stopped"))
+        if self._over_pressure is not None:
+            return self._over_pressure
+        if self._stopping or self._abandoned:
+            return Strip(what=said("after", "stopped"), do=caution("stopped"))
+        if self._notice:
+            return Strip(what=self._notice, grave=False)
+        return None
+
+    def _paper_strip(self) -> Strip | None:
+        if self._paper_error is not None:
+            told = trouble(self._paper_error)
+            where = f"{told.where}: " if told.where else ""
+            return Strip(what=f"{where}{told.what}", do=told.do)
+        make_safe = caution("stopped") if self._live and not self._vented else ""
+        if self._abandoned:
+            return Strip(what=said("after", "stopped"), do=make_safe)
+        if self._over_pressure is not None:
+            return Strip(what=self._over_pressure_was, do=make_safe)
+        return None
+
+    # --- the action ------------------------------------------------------------------
+
+    def _action(self) -> Action:
+        phase = self.phase
+        if phase is Phase.FAILED:
+            return self._failed_action()
+        if phase is Phase.OPENING:
+            first, second, detail = several(self._opening)
+            return Action(first=first, second=second, detail=detail)
+        if phase is not Phase.RUNNING:
+            first, second, detail = several("sealing")
+            return Action(first=first, second=second, detail=detail)
+        if self._hold is not None and self._step is not None:
+            return self._hold_action(*self._hold)
+        if self._soak is not None:
+            start, seconds = self._soak
+            first, second = several("settling")
+            held = min(max(self._now_s - start, 0.0), seconds)
+            return Action(
+                first=first,
+                second=second,
+                detail=said("settling_detail"),
+                hold=HoldBar(held_s=held, total_s=seconds),
+                foot=self._foot(),
+            )
+        if self._request is not None:
+            return self._asked_action(self._request)
+        first, second, detail = several("act", "hands_off")
+        return Action(first=first, second=second, detail=detail, foot=self._foot())
+
+    def _failed_action(self) -> Action:
+        if self._header is None:  # nothing was opened, no gas was let in by us
+            words = several("fail", "before" if self._live else "unread")
+            return Action(first=words[0], second=words[1], detail=words[2])
+        first, second, detail = several("fail", "action")
+        if self._journal is not None and self._journal.exists():
+            detail = said("after", "journal_at", path=self._journal)
+        return Action(first=first, second=second, detail=detail)
+
+    def _hold_action(self, start_s: float, seconds: float) -> Action:
+        assert self._step is not None
+        held = min(max(self._now_s - start_s, 0.0), seconds)
+        told = []
+        if self._closing_s and self._step.kind == "lockup":
+            told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
+        told.append(said("to_go", seconds=f"{max(seconds - held, 0.0):.0f}"))
+        first = several("act", "hands_off")[0]
+        return Action(
+            first=first,
+            second=said("hold", self._step.kind),
+            detail="  ".join(told),
+            hold=HoldBar(held_s=held, total_s=seconds),
+            foot=self._foot(),
+        )
+
+    def _asked_action(self, request: Request) -> Action:
+        aim = request.aim.typed if request.aim is not None else ""
+        first, second, detail = several(
+            "act",
+            request.act,
+            aim=aim,
+            repeats=request.repeats,
+            window=self._window(),
+        )
+        may = self._may_confirm(request)
+        foot = said("press_when_done") if may else self._foot()
+        if request.confirm and self._confirmed:
+            foot = said("confirmed")
+        return Action(
+            first=first,
+            second=second,
+            detail=detail,
+            caution=caution(request.caution) if request.caution else "",
+            confirm=request.id if may else "",
+            armed=may and self._armed(),
+            foot=foot,
+            confirmed=request.confirm and self._confirmed,
+        )
+
+    def _foot(self) -> str:
+        return said("nothing_to_press" if self._hands else "simulated_hands")
+
+    def _window(self) -> str:
+        window = self._step.window if self._step is not None else None
+        if window is None:
+            return "1 to 5 s"
+        return f"{window[0].value_si:g} to {window[1].value_si:g} s"
+
+    # --- picture and verdict ---------------------------------------------------------
+
+    def _picture(self) -> Picture | None:
+        if self._header is None:
+            return None
+        return picture_at(
+            Standing(
+                plan=self._header.plan,
+                drawn=self._drawn,
+                marks=self._marks,
+                begun=self._begun,
+                now_s=self._now_s,
+                step=self._step,
+                step_s=self._step_s,
+                hold=self._hold,
+                request=self._request,
+                over=self.phase is not Phase.RUNNING,
+            )
+        )
+
+    def _verdict(self) -> Verdict | None:
+        if self._final is None:
+            return None
+        return verdict_of(
+            self._final,
+            paper=self._paper,
+            paper_words=self._paper_words,
+            making=self._making,
+        )

@@ -1,0 +1,221 @@
+"""What the Bench desk shows at one moment: plain, immutable, without Qt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from proofstand.drawing.bar import Bar
+
+
+class Phase(StrEnum):
+    """How far a test is."""
+
+    OPENING = "opening"
+    RUNNING = "running"
+    SEALING = "sealing"
+    OVER = "over"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """The lines across the top.
+
+    Attributes:
+        first, second: regulator and plan; rig, calibration and readings.
+        person, more: who; test gas and attempt.
+        band: said across the whole head, or "".
+    """
+
+    first: str = ""
+    second: str = ""
+    person: str = ""
+    more: str = ""
+    band: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range:
+    """A scale and where its grid lines stand, with their labels."""
+
+    low: float
+    high: float
+    ticks: tuple[tuple[float, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone:
+    """A band to be in or a wall not to cross, in the lane's unit.
+
+    Attributes:
+        low, high: both for a band; for a wall the one that must not be crossed.
+        from_s, to_s: where it applies; ``to_s`` None: to the end of the picture.
+        words: what it says. wall: hatched on the forbidden side.
+        firm: a limit; otherwise an aim.
+    """
+
+    low: float | None
+    high: float | None
+    from_s: float
+    to_s: float | None
+    words: str
+    wall: bool = False
+    firm: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lane:
+    """One channel with a scale of its own.
+
+    Attributes:
+        name: as it stands at the right-hand end. value, unit: the reading now.
+        notes: highest, trend. factor, offset: SI to the unit shown.
+        stale: nothing good was read lately.
+    """
+
+    channel: str
+    role: str
+    name: str
+    value: str
+    unit: str
+    notes: tuple[str, ...]
+    factor: float
+    offset: float
+    scale: Range
+    zones: tuple[Zone, ...] = ()
+    large: bool = False
+    stale: bool = False
+
+    def shown(self, value_si: float) -> float:
+        """Return an SI value in the lane's unit."""
+        return (value_si - self.offset) / self.factor
+
+
+@dataclass(frozen=True, slots=True)
+class StepCell:
+    """A step under its stretch; ``stop_s`` None while it is on."""
+
+    id: str
+    words: str
+    start_s: float
+    stop_s: float | None
+    done: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """The trace and its time axis.
+
+    Attributes:
+        from_s, to_s: what the picture shows. now_s: the latest reading.
+        whole_s: how long the strip with the whole run is.
+        to_come: the steps after the one that is on, as a sentence.
+    """
+
+    from_s: float
+    to_s: float
+    now_s: float
+    whole_s: float
+    lanes: tuple[Lane, ...] = ()
+    steps: tuple[StepCell, ...] = ()
+    to_come: str = ""
+    whole_words: str = ""
+    ticks: tuple[tuple[float, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldBar:
+    """How far a hold is, seconds."""
+
+    held_s: float
+    total_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """The one thing to do now.
+
+    Attributes:
+        first, second: very large. detail: one line of why or how long.
+        caution: what could hurt, or "".
+        confirm: id of the request to confirm, or "" where nothing is to be pressed.
+        armed: the key counts now; a request has to stand a moment first.
+        foot: what is to be pressed, or that nothing is.
+    """
+
+    first: str
+    second: str
+    detail: str = ""
+    caution: str = ""
+    confirm: str = ""
+    armed: bool = False
+    hold: HoldBar | None = None
+    foot: str = ""
+    confirmed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingRow:
+    """One line of the findings; the word is always there.
+
+    Attributes:
+        word: how it stands. count: how many of its repeats are known.
+        value: value, uncertainty, unit and reference. why: the reason in full.
+    """
+
+    id: str
+    name: str
+    word: str
+    count: str
+    value: str
+    bar: Bar
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """How the run stands, from its sealed file.
+
+    Attributes:
+        kind: the verdict's id. lines: likely causes and notes.
+        run_path: the sealed file. paper: certificate or report, or None.
+        paper_words: its title, number and place.
+        make: what the button that makes one says, or "".
+    """
+
+    kind: str
+    first: str
+    second: str
+    lines: tuple[str, ...]
+    run_words: str
+    paper_words: str
+    run_path: Path
+    paper: Path | None
+    make: str
+    making: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """A trouble or a notice: what it is, and what to do."""
+
+    what: str
+    do: str = ""
+    grave: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screen:
+    """Everything that is shown."""
+
+    phase: Phase
+    head: Head
+    picture: Picture | None
+    action: Action
+    findings: tuple[FindingRow, ...]
+    strip: Strip | None = None
+    verdict: Verdict | None = None
+    stop: str = ""
+    stop_sure: bool = False

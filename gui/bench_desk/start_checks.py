@@ -1,0 +1,185 @@
+"""The start sheet's rules: each field is looked at as it is typed. Knows no Qt."""
+
+from __future__ import annotations
+
+import re
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from proofstand.ready import (
+    check_out,
+    check_plan_for,
+    check_rig_for,
+    job_at,
+    journal_of,
+    plan_called,
+    rig_at,
+)
+from proofstand.words.sentences import trouble
+from records.errors import ProofstandError
+from records.jobcard import JobCard
+from records.measure import Kind
+from records.plan import Plan
+from records.rig import Rig
+
+from .wording import calibration_words, said
+
+FIELDS = ("rig", "plan", "job", "out", "by")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """What is typed, as it is."""
+
+    rig: str = ""
+    plan: str = ""
+    job: str = ""
+    out: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What stands beside a field: good news, or what is wrong and what to do."""
+
+    words: str
+    good: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """All fields looked at."""
+
+    beside: dict[str, Beside]
+
+    @property
+    def ready(self) -> bool:
+        """Whether the test can begin."""
+        return all(each.good for each in self.beside.values())
+
+    @property
+    def first_bad(self) -> str:
+        """The first field that is not good yet, or ""."""
+        return next((f for f in FIELDS if not self.beside[f].good), "")
+
+
+def look_at(given: Given) -> Sheet:
+    """Look at every field, and at what has to fit together."""
+    given = Given(**{name: _clean(getattr(given, name)) for name in FIELDS})
+    beside: dict[str, Beside] = {}
+    rig = plan = job = None
+    try:
+        rig = rig_at(given.rig) if given.rig else None
+        beside["rig"] = _rig_words(rig)
+    except ProofstandError as error:
+        beside["rig"] = _wrong(error)
+    try:
+        plan = plan_called(given.plan) if given.plan else None
+        beside["plan"] = _plan_words(plan)
+    except ProofstandError as error:
+        beside["plan"] = _wrong(error)
+    try:
+        job = job_at(given.job) if given.job else None
+        beside["job"] = _job_words(job)
+    except ProofstandError as error:
+        beside["job"] = _wrong(error)
+    _together(rig, plan, job, beside)
+    beside["out"] = _out_words(given.out)
+    by = given.by
+    beside["by"] = Beside("" if by else said("start", "by_empty"), True)
+    return Sheet(beside)
+
+
+def _clean(text: str) -> str:
+    """Return a field without what can't be typed, such as a pasted end of line."""
+    return "".join(sign for sign in text if sign.isprintable()).strip()
+
+
+def _together(
+    rig: Rig | None, plan: Plan | None, job: JobCard | None, beside: dict[str, Beside]
+) -> None:
+    if plan is not None and job is not None:
+        try:
+            plan = check_plan_for(plan, job)
+        except ProofstandError as error:
+            beside["job"] = _wrong(error)
+    if plan is not None and rig is not None:
+        try:
+            check_rig_for(plan, rig)
+        except ProofstandError as error:
+            beside["rig"] = _wrong(error)
+
+
+def _wrong(error: ProofstandError) -> Beside:
+    told = trouble(error)
+    where = f"{told.where}: " if told.where else ""
+    return Beside(f"{where}{told.what} {told.do}", False)
+
+
+def _needed() -> Beside:
+    return Beside(said("start", "empty"), False)
+
+
+def _rig_words(rig: Rig | None) -> Beside:
+    if rig is None:
+        return _needed()
+    pressures = [c for c in rig.channels if c.measure_unit.kind is Kind.PRESSURE]
+    words = said(
+        "start",
+        "rig_simulated" if rig.simulated else "rig_good",
+        name=rig.name or rig.id,
+        channels=", ".join(c.id for c in pressures),
+        cal=calibration_words(rig, time.time_ns()),
+    )
+    return Beside(words, True)
+
+
+def _plan_words(plan: Plan | None) -> Beside:
+    if plan is None:
+        return _needed()
+    words = said(
+        "start",
+        "plan_good",
+        title=plan.title,
+        version=plan.version,
+        status=plan.status,
+        steps=len(plan.steps),
+    )
+    return Beside(words, True)
+
+
+def _job_words(job: JobCard | None) -> Beside:
+    if job is None:
+        return _needed()
+    r = job.regulator
+    words = said("start", "job_good", serial=r.serial, model=r.model, gas=r.gas)
+    return Beside(words, True)
+
+
+def _out_words(text: str) -> Beside:
+    if not text:
+        return _needed()
+    out = Path(text)
+    try:
+        check_out(out)
+    except ProofstandError as error:
+        return _wrong(error)
+    return Beside(said("start", "out_good", journal=journal_of(out).name), True)
+
+
+def suggested_out(job_path: str) -> str:
+    """Return a run file that is free, named for the job's regulator and the day."""
+    try:
+        job = job_at(_clean(job_path))
+    except ProofstandError:
+        return ""
+    serial = re.sub(r"[^A-Za-z0-9]+", "-", job.regulator.serial).strip("-") or "run"
+    day = time.strftime("%Y%m%d")
+    folder = Path(_clean(job_path)).parent
+    number = 1
+    while True:
+        out = folder / f"{serial}-{day}-{number}.h5"
+        if not out.exists() and not journal_of(out).exists():
+            return str(out)
+        number += 1

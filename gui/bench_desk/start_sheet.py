@@ -1,0 +1,281 @@
+"""The start sheet: what is to be tested, checked as it is typed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QFileDialog,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from proofstand.demo import free_folder
+from proofstand.words.sentences import caution
+from records.planfile import builtin_plan_ids
+
+from ..theme import Theme
+from .pieces import Rule, key, line, put
+from .start_checks import FIELDS, Given, look_at, suggested_out
+from .wording import said
+
+WAIT_MS = 150  # after the last key, before the fields are looked at
+
+
+class StartSheet(QWidget):
+    """Fields on the left, what works without a rig on the right."""
+
+    begin = Signal(object)
+    watch = Signal(object)
+    look = Signal(object)
+
+    def __init__(self, theme: Theme, given: Given) -> None:
+        super().__init__()
+        self._theme = theme
+        self._suggested = ""
+        self.fields: dict[str, QLineEdit] = {}
+        self.notes: dict[str, QLabel] = {}
+        px = theme.px
+        self._wait = QTimer(self)
+        self._wait.setSingleShot(True)
+        self._wait.setInterval(WAIT_MS)
+        self._wait.timeout.connect(self.look_now)
+        left, right = QWidget(), QWidget()
+        self._fill_left(left)
+        self._fill_right(right)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(left, 62)
+        layout.addWidget(Rule(theme, upright=True))
+        layout.addWidget(right, 38)
+        self.setMinimumHeight(px(560))
+        self.fill(given)
+
+    # --- making ----------------------------------------------------------------------
+
+    def _fill_left(self, side: QWidget) -> None:
+        theme, px = self._theme, self._theme.px
+        layout = QVBoxLayout(side)
+        layout.setContentsMargins(px(24), px(18), px(28), px(18))
+        layout.setSpacing(px(4))
+        head = QLabel(said("start", "head"))
+        head.setFont(theme.font("large"))
+        layout.addWidget(head)
+        lead = line(theme, "text", ink=theme.inks.soft, wrap=True)
+        lead.setText(said("start", "lead"))
+        layout.addWidget(lead)
+        layout.addSpacing(px(10))
+        grid = QGridLayout()
+        grid.setHorizontalSpacing(px(14))
+        grid.setVerticalSpacing(px(2))
+        grid.setColumnStretch(1, 1)
+        for i, name in enumerate(FIELDS):
+            self._field(grid, 2 * i, name)
+        layout.addLayout(grid)
+        layout.addStretch(1)
+        title = line(theme, "text", bold=True)
+        title.setText(said("cautions"))
+        layout.addWidget(title)
+        told = line(theme, "text", wrap=True)
+        told.setText(f"{caution('general')} {caution('raise_slowly')}")
+        layout.addWidget(told)
+        layout.addSpacing(px(4))
+        self.read = QCheckBox(said("start", "read_cautions"))
+        self.read.setFont(theme.font("text"))
+        self.read.toggled.connect(self._clear_begin_note)
+        layout.addWidget(self.read)
+        layout.addSpacing(px(8))
+        row = QHBoxLayout()
+        row.setSpacing(px(16))
+        self.begin_key = key(theme, said("start", "begin"), size="lead", strong=True)
+        self.begin_key.setMinimumHeight(px(50))
+        self.begin_key.setMinimumWidth(px(240))
+        self.begin_key.clicked.connect(self._begin)
+        self.begin_note = line(
+            theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="not yet"
+        )
+        row.addWidget(self.begin_key)
+        row.addWidget(self.begin_note, 1)
+        layout.addLayout(row)
+
+    def _field(self, grid: QGridLayout, at: int, name: str) -> None:
+        theme, px = self._theme, self._theme.px
+        label = QLabel(said("start", name))
+        label.setFont(theme.font("text", bold=True))
+        entry: QWidget
+        if name == "plan":
+            self.plan_box = QComboBox()
+            self.plan_box.setEditable(True)
+            self.plan_box.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
+            self.plan_box.addItems(
+                [id for id in builtin_plan_ids() if id != "trace-only"]
+            )
+            self.plan_box.setFont(theme.font("text"))
+            edit = self.plan_box.lineEdit()
+            assert edit is not None
+            entry = self.plan_box
+        else:
+            edit = QLineEdit()
+            entry = edit
+        edit.setFont(theme.font("text"))
+        edit.setPlaceholderText(said("start", f"{name}_hint"))
+        entry.setAccessibleName(said("start", name))
+        edit.setAccessibleName(said("start", name))
+        entry.setMinimumHeight(px(36))
+        label.setBuddy(entry)
+        edit.textChanged.connect(lambda _: self._typed(name))
+        note = line(theme, "label", wrap=True, name=f"{said('start', name)}, note")
+        note.setMinimumHeight(px(30))
+        note.setAlignment(Qt.AlignmentFlag.AlignTop)
+        note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
+        grid.addWidget(label, at, 0, Qt.AlignmentFlag.AlignVCenter)
+        grid.addWidget(entry, at, 1)
+        if name != "by":
+            choose = key(theme, said("start", "choose"))
+            choose.setAccessibleName(
+                f"{said('start', 'choose')}: {said('start', name)}"
+            )
+            choose.clicked.connect(lambda: self._choose(name))
+            grid.addWidget(choose, at, 2)
+        grid.addWidget(note, at + 1, 1, 1, 2)
+        self.fields[name] = edit
+        self.notes[name] = note
+
+    def _fill_right(self, side: QWidget) -> None:
+        theme, px = self._theme, self._theme.px
+        layout = QVBoxLayout(side)
+        layout.setContentsMargins(px(28), px(18), px(24), px(18))
+        layout.setSpacing(px(6))
+        head = QLabel(said("start", "without"))
+        head.setFont(theme.font("large"))
+        layout.addWidget(head)
+        layout.addSpacing(px(10))
+        self.watch_key = key(theme, said("start", "watch"), size="lead")
+        self.watch_key.setMinimumHeight(px(50))
+        self.watch_key.clicked.connect(lambda: self.watch.emit(None))
+        self.watch_lead = line(theme, "text", wrap=True)
+        self.folder_anew()
+        layout.addWidget(self.watch_key)
+        layout.addWidget(self.watch_lead)
+        layout.addSpacing(px(20))
+        self.look_key = key(theme, said("start", "look"), size="lead")
+        self.look_key.setMinimumHeight(px(50))
+        self.look_key.clicked.connect(self._look)
+        told = line(theme, "text", wrap=True)
+        told.setText(said("start", "look_lead"))
+        self.side_note = line(
+            theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="note"
+        )
+        layout.addWidget(self.look_key)
+        layout.addWidget(told)
+        layout.addSpacing(px(16))
+        layout.addWidget(self.side_note)
+        layout.addStretch(1)
+        foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
+        foot.setText(said("not_in_here"))
+        layout.addWidget(foot)
+
+    def folder_anew(self) -> None:
+        """Say which folder the next simulated test goes into."""
+        folder = free_folder(None).resolve()
+        self.watch_lead.setText(said("start", "watch_lead", folder=folder.name))
+        self.watch_lead.setToolTip(str(folder))
+
+    # --- what is typed ---------------------------------------------------------------
+
+    @property
+    def given(self) -> Given:
+        """What is typed now."""
+        return Given(**{name: self.fields[name].text() for name in FIELDS})
+
+    def fill(self, given: Given) -> None:
+        """Fill the fields, and look at them at once."""
+        for name in FIELDS:
+            self.fields[name].setText(getattr(given, name))
+        if not given.plan:
+            self.fields["plan"].setText(self.plan_box.itemText(0))
+        self.look_now()
+
+    def renew(self) -> None:
+        """Make the sheet ready for the next test: a free run file, cautions anew."""
+        self._suggest(force=True)
+        self.begin_note.setText("")
+        self.look_now()
+
+    def _typed(self, name: str) -> None:
+        if name == "job":
+            self._suggest()
+        self._clear_begin_note()
+        self._wait.start()
+
+    def _suggest(self, *, force: bool = False) -> None:
+        """Suggest a run file where the person has not typed one."""
+        out = self.fields["out"]
+        if force or out.text() in ("", self._suggested):
+            found = suggested_out(self.fields["job"].text())
+            if found:
+                self._suggested = found
+                out.setText(found)
+
+    def _clear_begin_note(self, *_: object) -> None:
+        self.begin_note.setText("")
+
+    def look_now(self) -> None:
+        """Look at every field and say beside it how it stands."""
+        self._wait.stop()
+        inks = self._theme.inks
+        sheet = look_at(self.given)
+        for name in FIELDS:
+            beside = sheet.beside[name]
+            empty = not self.fields[name].text().strip()
+            ink = inks.soft if beside.good or empty else inks.fails
+            self.notes[name].setStyleSheet(f"color: {ink};")
+            put(self.notes[name], beside.words)
+
+    def _begin(self) -> None:
+        self.look_now()
+        sheet = look_at(self.given)
+        if not sheet.ready:
+            name = sheet.first_bad
+            self.begin_note.setText(
+                said("start", "fill_first", field=said("start", name))
+            )
+            self.fields[name].setFocus()
+            return
+        if not self.read.isChecked():
+            self.begin_note.setText(said("start", "cautions_first"))
+            self.read.setFocus()
+            return
+        self.begin.emit(self.given)
+
+    def _choose(self, name: str) -> None:
+        start = self.fields[name].text().strip()
+        if name == "out":
+            chosen, _ = QFileDialog.getSaveFileName(
+                self, said("start", name), start, options=_PLAIN
+            )
+        else:
+            chosen, _ = QFileDialog.getOpenFileName(
+                self, said("start", name), start, "*.toml", options=_PLAIN
+            )
+        if chosen:
+            self.fields[name].setText(chosen)
+
+    def _look(self) -> None:
+        chosen, _ = QFileDialog.getOpenFileName(
+            self, said("start", "look"), "", "*.h5", options=_PLAIN
+        )
+        if chosen:
+            self.look.emit(Path(chosen))
+
+
+_PLAIN = QFileDialog.Option.DontConfirmOverwrite  # an existing file is refused anyway

@@ -1,0 +1,198 @@
+"""The Bench desk's widgets put together; shows screens and passes presses on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+
+from ..history import History
+from ..theme import Theme
+from ..trace_plot import LaneToDraw, TracePlot, ZoneToDraw
+from .action_panel import ActionPanel
+from .findings_panel import FindingsPanel
+from .live import Live
+from .pieces import Rule, line, put
+from .readouts import LargeReadout, SmallReadout
+from .run_sheet import RunSheet, WholeRun
+from .screen import Lane, Phase, Picture, Screen, Zone
+from .strips import StripBar
+from .verdict_panel import VerdictPanel
+
+READOUT_PX = 226
+ACTION_SHARE, FINDINGS_SHARE = 52, 48
+LOW_PX = 326
+BEATS_PER_TEXT = 4  # nobody reads numbers that change twenty times a second
+
+
+class TraceArea(QWidget):
+    """The picture with its readouts, run sheet and whole run."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        px = theme.px
+        self.plot = TracePlot(theme)
+        self.sheet = RunSheet(theme)
+        self.whole = WholeRun(theme)
+        self.to_come = line(theme, "label", ink=theme.inks.soft, wrap=True)
+        self.whole_words = line(theme, "label", ink=theme.inks.soft)
+        self._beats = 0
+        self.readouts: dict[str, LargeReadout | SmallReadout] = {}
+        self._beside = QWidget()
+        self._beside_layout = QVBoxLayout(self._beside)
+        self._beside_layout.setContentsMargins(0, 0, 0, 0)
+        self._beside_layout.setSpacing(px(6))
+        top = QHBoxLayout()
+        top.setSpacing(px(14))
+        top.addWidget(self.plot, 1)
+        top.addWidget(self._beside)
+        foot = QHBoxLayout()
+        foot.setSpacing(px(14))
+        strips = QVBoxLayout()
+        strips.setSpacing(px(5))
+        strips.addWidget(self.sheet)
+        strips.addWidget(self.whole)
+        foot.addLayout(strips, 1)
+        words = QWidget()
+        words.setFixedWidth(px(READOUT_PX))
+        beside = QVBoxLayout(words)
+        beside.setContentsMargins(0, px(4), 0, px(4))
+        beside.setSpacing(0)
+        beside.addWidget(self.to_come)
+        beside.addStretch(1)
+        beside.addWidget(self.whole_words)
+        foot.addWidget(words)
+        self._beside.setFixedWidth(px(READOUT_PX))
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(px(8), px(10), px(18), px(8))
+        layout.setSpacing(px(4))
+        layout.addLayout(top, 1)
+        layout.addLayout(foot)
+
+    def show_picture(
+        self, picture: Picture, channels: Mapping[str, Live], *, glide: bool
+    ) -> None:
+        """Show a picture of the channels' histories."""
+        inks = self._theme.inks
+
+        def history(key: str) -> History:
+            return channels[key].history
+
+        lanes = [self._to_draw(lane, picture) for lane in picture.lanes]
+        self._beats += 1
+        if self._beats % BEATS_PER_TEXT == 0 or not glide or not self.readouts:
+            self._show_readouts(picture.lanes)
+        self.plot.draw(lanes, history, picture.from_s, picture.to_s, glide=glide)
+        self.sheet.show_picture(picture)
+        first = picture.lanes[0]
+        self.whole.show_picture(
+            picture, history(first.channel), inks.of_role(first.role)
+        )
+        put(self.to_come, picture.to_come)
+        put(self.whole_words, picture.whole_words)
+
+    def _to_draw(self, lane: Lane, picture: Picture) -> LaneToDraw:
+        return LaneToDraw(
+            key=lane.channel,
+            ink=self._theme.inks.of_role(lane.role),
+            low=lane.scale.low,
+            high=lane.scale.high,
+            ticks=lane.scale.ticks,
+            factor=lane.factor,
+            offset=lane.offset,
+            zones=tuple(self._zone(zone, picture) for zone in lane.zones),
+            large=lane.large,
+            dot=bool(lane.value) and not lane.stale,
+        )
+
+    def _zone(self, zone: Zone, picture: Picture) -> ZoneToDraw:
+        inks = self._theme.inks
+        ink = inks.fails if zone.wall else inks.conforms if zone.firm else inks.soft
+        return ZoneToDraw(
+            low=zone.low,
+            high=zone.high,
+            from_s=zone.from_s,
+            to_s=picture.to_s if zone.to_s is None else zone.to_s,
+            words=zone.words,
+            ink=ink,
+            wall=zone.wall,
+        )
+
+    def _show_readouts(self, lanes: tuple[Lane, ...]) -> None:
+        if [lane.channel for lane in lanes] != list(self.readouts):
+            while (item := self._beside_layout.takeAt(0)) is not None:
+                old = item.widget()
+                if old is not None:
+                    old.deleteLater()
+            self.readouts = {}
+            for lane in lanes:
+                kind = LargeReadout if lane.large else SmallReadout
+                made = kind(self._theme, self._theme.inks.of_role(lane.role))
+                self._beside_layout.addWidget(made, 30 if lane.large else 10)
+                self.readouts[lane.channel] = made
+        wide = self._theme.px(READOUT_PX)
+        for lane in lanes:
+            readout = self.readouts[lane.channel]
+            readout.put(lane)
+            if isinstance(readout, LargeReadout):
+                metrics = readout.value.fontMetrics()
+                wide = max(wide, metrics.horizontalAdvance(lane.value) + 4)
+        if self._beside.width() < wide:
+            self._beside.setFixedWidth(wide)
+
+
+class BenchDesk(QWidget):
+    """A test: trace above, action or verdict and findings below."""
+
+    confirm = Signal()
+    stop = Signal()
+    make_paper = Signal()
+    next_test = Signal()
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        px = theme.px
+        self.strip = StripBar(theme)
+        self.trace = TraceArea(theme)
+        self.action = ActionPanel(theme)
+        self.verdict = VerdictPanel(theme)
+        self.findings = FindingsPanel(theme)
+        self.action.confirm.connect(self.confirm)
+        self.action.stop.connect(self.stop)
+        self.action.back.connect(self.next_test)
+        self.verdict.make.connect(self.make_paper)
+        self.verdict.next.connect(self.next_test)
+        self._left = QStackedWidget()
+        self._left.addWidget(self.action)
+        self._left.addWidget(self.verdict)
+        low = QWidget()
+        low.setFixedHeight(px(LOW_PX))
+        below = QHBoxLayout(low)
+        below.setContentsMargins(0, 0, 0, 0)
+        below.setSpacing(0)
+        below.addWidget(self._left, ACTION_SHARE)
+        below.addWidget(Rule(theme, upright=True))
+        below.addWidget(self.findings, FINDINGS_SHARE)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self.strip)
+        layout.addWidget(self.trace, 1)
+        layout.addWidget(Rule(theme))
+        layout.addWidget(low)
+
+    def show_screen(self, screen: Screen, channels: Mapping[str, Live]) -> None:
+        """Show everything of a screen."""
+        self.strip.show_strip(screen.strip)
+        if screen.picture is not None and screen.picture.lanes:
+            glide = screen.phase is Phase.RUNNING
+            self.trace.show_picture(screen.picture, channels, glide=glide)
+        self.findings.show_rows(screen.findings)
+        if screen.verdict is not None:
+            self.verdict.show_verdict(screen.verdict)
+            self._left.setCurrentWidget(self.verdict)
+        else:
+            self.action.show_screen(screen)
+            self._left.setCurrentWidget(self.action)

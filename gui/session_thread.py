@@ -1,0 +1,298 @@
+"""The session in a thread: events come out of one queue, commands go into another.
+
+Knows no Qt: the window drains the queue on its own beat. What outlives no thread here:
+every task ends by itself when the test is abandoned, or at once when told to let go.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.judge import judge
+from proofstand.demo import run_demo
+from proofstand.procedure.engine import Command
+from proofstand.ready import journal_of
+from proofstand.recording import record
+from proofstand.session import (
+    Closed,
+    Marked,
+    Sampled,
+    SessionEvent,
+    Started,
+    Troubled,
+)
+from records.errors import OurFault, ProofstandError
+from records.judgement import Judgement
+from records.run import Run, RunState
+from records.runfile import open_run
+
+PAPER = "certificate.pdf"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Final:
+    """A run was judged from its sealed file.
+
+    Attributes:
+        run_path: the file. run: its header and marks.
+        paper: the certificate or report that lies beside it, or None.
+        key_folder: the key that sealed it, for its paper; None takes the shop's own.
+        by: who tested.
+    """
+
+    run_path: Path
+    run: Run
+    judgement: Judgement
+    paper: Path | None = None
+    key_folder: Path | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PaperMade:
+    """A certificate or report was made."""
+
+    path: Path
+    number: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class PaperRefused:
+    """It could not be made."""
+
+    error: ProofstandError
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """The thread is done; nothing more comes of it."""
+
+
+ThreadEvent = SessionEvent | Final | PaperMade | PaperRefused | Over
+Tell = Callable[[ThreadEvent], None]
+Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
+
+
+class SessionThread:
+    """Runs one task beside the window.
+
+    Args:
+        task: given a function to tell events with and one that returns commands.
+    """
+
+    def __init__(self, task: Task) -> None:
+        self._task = task
+        self._events: queue.SimpleQueue[ThreadEvent] = queue.SimpleQueue()
+        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self._let_go = False
+        self._thread = threading.Thread(target=self._run, name="session")
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the task is still at it."""
+        return self._thread.is_alive()
+
+    def say(self, command: Command) -> None:
+        """Give the session a command; it is taken after the next readings."""
+        self._commands.put(command)
+
+    def let_go(self) -> None:
+        """End at the next readings without sealing; the journal stays."""
+        self._let_go = True
+
+    def drain(self, most: int = 2000) -> list[ThreadEvent]:
+        """Return what has come since, at most so many events."""
+        found: list[ThreadEvent] = []
+        while len(found) < most and not self._events.empty():
+            found.append(self._events.get())
+        return found
+
+    def join(self, timeout_s: float | None = None) -> bool:
+        """Wait for the end; return whether it has come."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _take(self) -> Iterable[Command]:
+        if self._let_go:
+            raise KeyboardInterrupt
+        said: list[Command] = []
+        while not self._commands.empty():
+            said.append(self._commands.get())
+        return said
+
+    def _run(self) -> None:
+        told = _Once(self._events.put)
+        try:
+            self._task(told, self._take)
+        except KeyboardInterrupt:
+            pass
+        except ProofstandError as error:
+            told.trouble(error)
+        except BaseException as error:  # the last wall: said in words, kept in the log
+            told.trouble(_our_fault(error))
+        finally:
+            self._events.put(Over())
+
+
+class _Once:
+    """Passes events on; tells of a trouble once, also if the session told already."""
+
+    def __init__(self, put: Callable[[ThreadEvent], None]) -> None:
+        self._put = put
+        self._told: ProofstandError | None = None
+
+    def __call__(self, event: ThreadEvent) -> None:
+        if isinstance(event, Troubled):
+            self._told = event.error
+        self._put(event)
+
+    def trouble(self, error: ProofstandError) -> None:
+        if error is not self._told:
+            self._put(Troubled(error))
+
+
+def _our_fault(error: BaseException) -> OurFault:
+    from proofstand.log import log_path, start_log
+
+    start_log().error("unexpected fault", exc_info=error)
+    return OurFault("our_fault", why=f"{type(error).__name__}: {error}", log=log_path())
+
+
+# --- what may be done in the thread -------------------------------------------------
+
+
+def recorded_test(
+    *,
+    rig: Path,
+    plan: str,
+    job: Path,
+    out: Path,
+    by: str,
+    key_folder: Path | None,
+    hands: str | None,
+) -> Task:
+    """Return the task of a test on a rig, sealed and judged."""
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        record(
+            rig_path=rig,
+            plan_name=plan,
+            job_path=job,
+            out=out,
+            journal=journal_of(out),
+            hands=hands,
+            by=by,
+            key_folder=key_folder,
+            tell=tell,
+            commands=commands,
+            watched=True,
+        )
+        tell(final_of(out, key_folder=key_folder, by=by))
+
+    return task
+
+
+def simulated_test(folder: Path) -> Task:
+    """Return the task of a whole test on a simulated rig, in a shop of its own."""
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        made = run_demo(folder, tell, commands, watched=True)
+        tell(final_of(made.run, key_folder=folder / "key", by="simulated hands"))
+
+    return task
+
+
+def recorded_run(path: Path) -> Task:
+    """Return the task of looking at a sealed run file."""
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        final = final_of(path)
+        for event in replayed(final.run):
+            tell(event)
+        tell(final)
+
+    return task
+
+
+def paper_of(final: Final, out: Path) -> Task:
+    """Return the task of making a run's certificate or report."""
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        try:
+            from proofstand.signoff.issue import issue
+
+            issued = issue(
+                final.run_path, out, by=final.by, key_folder=final.key_folder
+            )
+        except ProofstandError as error:
+            tell(PaperRefused(error))
+            return
+        made = issued.certificate
+        tell(PaperMade(issued.path, made.number, made.title.said))
+
+    return task
+
+
+def final_of(path: Path, *, key_folder: Path | None = None, by: str = "") -> Final:
+    """Return a run file's judgement.
+
+    Raises:
+        InputError, IntegrityError: the file can't be used.
+    """
+    run = open_run(path)
+    return Final(
+        run_path=path,
+        run=run,
+        judgement=judge(run),
+        paper=paper_beside(path),
+        key_folder=key_folder if key_folder is not None else _key_beside(run, path),
+        by=by or run.header.by or run.header.job.technician,
+    )
+
+
+def _key_beside(run: Run, path: Path) -> Path | None:
+    """Return the demonstration shop's key where a simulated run lies in its folder."""
+    folder = path.parent / "key"
+    return folder if run.header.rig.simulated and folder.is_dir() else None
+
+
+def paper_beside(run_path: Path) -> Path | None:
+    """Return the paper that lies beside a run file, or None."""
+    for name in (f"{run_path.stem}.pdf", PAPER):
+        found = run_path.with_name(name)
+        if found.is_file():
+            return found
+    return None
+
+
+def free_paper(run_path: Path) -> Path:
+    """Return a name beside the run file that is free for its paper."""
+    number = 1
+    while True:
+        tail = "" if number == 1 else f"-{number}"
+        found = run_path.with_name(f"{run_path.stem}{tail}.pdf")
+        if not found.exists():
+            return found
+        number += 1
+
+
+def replayed(run: Run, part: int = 1) -> Iterator[SessionEvent]:
+    """Give a recorded run as the events with which it was recorded, samples first."""
+    yield Started(run.id, Path(), run.header)
+    traces = {c.id: run.trace(c, part) for c in run.header.rig.channels}
+    yield Sampled(part, traces)
+    for mark in run.marks:
+        if mark.part == part:
+            yield Marked(mark)
+    ends = [float(t.t_s[-1]) for t in traces.values() if len(t)]
+    how = "done" if run.state is RunState.SEALED else run.state.value
+    yield Closed(how, max(ends, default=0.0))

@@ -1,0 +1,167 @@
+"""Inks, fonts and sizes for Qt: the same inks as on paper, sizes from font metrics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPalette, QPen
+from PySide6.QtWidgets import QApplication
+
+from proofstand.drawing.inks import (
+    DARK,
+    FONT_FAMILY,
+    FONT_FILES,
+    LIGHT,
+    Inks,
+    fonts_folder,
+)
+
+# At this size of window the capitals of the action line and of the live value are as
+# high as this, and those of the second line; a larger window has larger ones.
+BASE_WIDTH, BASE_HEIGHT = 1366, 768
+HUGE_CAPITAL_PX = 46.0
+LARGE_CAPITAL_PX = 37.0
+_TEXT_PX = {"label": 13, "text": 15, "lead": 19}
+_MOST = 3.0
+
+
+@cache
+def load_fonts() -> str:
+    """Load the shipped fonts and return the family's name."""
+    for name in FONT_FILES:
+        QFontDatabase.addApplicationFontFromData((fonts_folder() / name).read_bytes())
+    return FONT_FAMILY
+
+
+@dataclass(frozen=True, slots=True)
+class Theme:
+    """How everything looks.
+
+    Attributes:
+        inks: the colours. scale: 1 for the smallest window, more for a larger one.
+    """
+
+    inks: Inks
+    scale: float = 1.0
+
+    def font(self, size: str, *, bold: bool = False) -> QFont:
+        """Return a font of one of five sizes: label, text, lead, large, huge."""
+        font = QFont(load_fonts())
+        font.setPixelSize(self.size(size))
+        if bold:
+            font.setWeight(QFont.Weight.Bold)
+        return font
+
+    def size(self, size: str) -> int:
+        """Return a size in pixels; the two largest follow from the capitals' height."""
+        if size == "huge":
+            return pixels_for(HUGE_CAPITAL_PX * self.scale)
+        if size == "large":
+            return pixels_for(LARGE_CAPITAL_PX * self.scale)
+        return round(_TEXT_PX[size] * self.scale)
+
+    def px(self, length: float) -> int:
+        """Return a length in pixels at this scale."""
+        return round(length * self.scale)
+
+    def pen(self, ink: str, width: float = 1.0) -> QPen:
+        """Return a pen that keeps its width however the picture is scaled."""
+        pen = QPen(QColor(ink), width * self.scale)
+        pen.setCosmetic(True)
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+        return pen
+
+
+@cache
+def pixels_for(capital_px: float) -> int:
+    """Return the font size in pixels whose capitals are at least so high."""
+    size = int(capital_px)
+    while True:
+        font = QFont(load_fonts())
+        font.setPixelSize(size)
+        if QFontMetricsF(font).capHeight() >= capital_px:
+            return size
+        size += 1
+
+
+def scale_for(width: int, height: int) -> float:
+    """Return the scale of a window of that size."""
+    return min(max(min(width / BASE_WIDTH, height / BASE_HEIGHT), 1.0), _MOST)
+
+
+def system_is_dark() -> bool:
+    """Tell whether the person's system asks for dark windows."""
+    return QApplication.styleHints().colorScheme() is Qt.ColorScheme.Dark
+
+
+def inks_for(*, light: bool, dark: bool) -> Inks:
+    """Return the inks asked for, or those that fit the person's system."""
+    if light or dark:
+        return DARK if dark else LIGHT
+    return DARK if system_is_dark() else LIGHT
+
+
+def palette(inks: Inks) -> QPalette:
+    """Return the palette of a set of inks."""
+    made = QPalette()
+    roles = QPalette.ColorRole
+    for role, ink in (
+        (roles.Window, inks.paper),
+        (roles.WindowText, inks.ink),
+        (roles.Base, inks.panel),
+        (roles.AlternateBase, inks.paper),
+        (roles.Text, inks.ink),
+        (roles.Button, inks.panel),
+        (roles.ButtonText, inks.ink),
+        (roles.Highlight, inks.outlet),
+        (roles.HighlightedText, inks.paper),
+        (roles.PlaceholderText, inks.soft),
+        (roles.ToolTipBase, inks.panel),
+        (roles.ToolTipText, inks.ink),
+    ):
+        made.setColor(role, QColor(ink))
+    return made
+
+
+def sheet(theme: Theme) -> str:
+    """Return the style of what Qt draws itself: fields, keys, lists."""
+    inks, px = theme.inks, theme.px
+    return f"""
+    QWidget {{ color: {inks.ink}; }}
+    QToolTip {{ background: {inks.panel}; color: {inks.ink};
+        border: 1px solid {inks.soft}; padding: {px(4)}px; }}
+    QLineEdit, QComboBox {{ background: {inks.panel}; color: {inks.ink};
+        border: 1px solid {inks.soft}; border-radius: 2px;
+        padding: {px(5)}px {px(8)}px; selection-background-color: {inks.outlet};
+        selection-color: {inks.paper}; }}
+    QLineEdit:focus, QComboBox:focus {{ border: 2px solid {inks.outlet};
+        padding: {px(5) - 1}px {px(8) - 1}px; }}
+    QPushButton {{ background: {inks.panel}; color: {inks.ink};
+        border: 1px solid {inks.soft}; border-radius: 2px;
+        padding: {px(6)}px {px(14)}px; }}
+    QPushButton:hover {{ border-color: {inks.ink}; }}
+    QPushButton:focus {{ border: 2px solid {inks.outlet};
+        padding: {px(6) - 1}px {px(14) - 1}px; }}
+    QPushButton:disabled {{ color: {inks.soft}; border-color: {inks.rule}; }}
+    QPushButton[strong="true"] {{ background: {inks.ink}; color: {inks.paper};
+        border: 2px solid {inks.ink}; }}
+    QPushButton[strong="true"]:focus {{ border: 2px solid {inks.outlet}; }}
+    QPushButton[strong="true"]:disabled {{ background: {inks.paper};
+        color: {inks.soft}; border: 2px solid {inks.rule}; }}
+    QPushButton[grave="true"] {{ background: {inks.paper}; color: {inks.fails};
+        border: 2px solid {inks.fails}; }}
+    QCheckBox {{ spacing: {px(10)}px; }}
+    QCheckBox::indicator {{ width: {px(18)}px; height: {px(18)}px;
+        border: 1px solid {inks.soft}; background: {inks.panel}; border-radius: 2px; }}
+    QCheckBox::indicator:checked {{ background: {inks.ink};
+        border: 1px solid {inks.ink}; image: none; }}
+    QCheckBox::indicator:focus {{ border: 2px solid {inks.outlet}; }}
+    QComboBox::drop-down {{ border: none; width: {px(28)}px; }}
+    QScrollArea, QScrollArea > QWidget > QWidget {{ background: transparent;
+        border: none; }}
+    QScrollBar:vertical {{ background: transparent; width: {px(10)}px; }}
+    QScrollBar::handle:vertical {{ background: {inks.rule}; min-height: 24px; }}
+    QScrollBar::add-line, QScrollBar::sub-line {{ height: 0; }}
+    """

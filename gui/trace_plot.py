@@ -1,0 +1,372 @@
+"""The live trace: each channel in a lane of its own scale, limits where they apply.
+
+What is drawn is made ready per pixel from the histories, so that a frame costs the same
+after an hour as after a minute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen
+from PySide6.QtWidgets import (
+    QFrame,
+    QGraphicsView,
+    QHBoxLayout,
+    QVBoxLayout,
+    QWidget,
+)
+
+from records.trace import FloatArray
+
+from .history import History
+from .theme import Theme
+
+_View = tuple[float, float, float, float]  # from and to in time, then in value
+GLIDE = 0.35  # how far the picture goes towards its new scale per frame
+_HATCH_PX = 9.0
+AXIS_PX = 56
+LARGE_SHARE, SMALL_SHARE = 30, 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneToDraw:
+    """A band (both ends) or a wall (one end), in the lane's unit."""
+
+    low: float | None
+    high: float | None
+    from_s: float
+    to_s: float
+    words: str
+    ink: str
+    wall: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaneToDraw:
+    """One lane of a picture.
+
+    Attributes:
+        key: names the lane. low, high, ticks: its scale.
+        factor, offset: SI to the unit of the scale.
+        now: the reading at the end of the trace, or None.
+    """
+
+    key: str
+    ink: str
+    low: float
+    high: float
+    ticks: tuple[tuple[float, str], ...]
+    factor: float
+    offset: float
+    zones: tuple[ZoneToDraw, ...]
+    large: bool
+    dot: bool
+
+
+class LanePlot(pg.GraphicsView):  # type: ignore[misc]
+    """One lane: a trace, few grid lines, zones."""
+
+    def __init__(self, theme: Theme, lane: LaneToDraw) -> None:
+        super().__init__(background=QColor(theme.inks.paper))
+        self.theme = theme
+        self.lane = lane
+        self.curve = pg.PlotCurveItem(
+            pen=theme.pen(lane.ink, 2.0 if lane.large else 1.4),
+            antialias=True,
+            connect="finite",
+        )
+        # Many short lines are drawn several times faster than one long path.
+        self.curve.setSegmentedLineMode("on")
+        self._shown: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0))
+        self._end: tuple[float, float] | None = None
+        self._view: _View | None = None
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setCacheMode(QGraphicsView.CacheModeFlag.CacheNone)
+        self.setViewportUpdateMode(QGraphicsView.ViewportUpdateMode.FullViewportUpdate)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._box = pg.ViewBox(enableMenu=False, enableMouse=False, defaultPadding=0.0)
+        self._box.disableAutoRange()
+        self._box.addItem(self.curve)
+        self.setCentralItem(self._box)
+
+    def wheelEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave the wheel to whoever lies beneath."""
+        event.ignore()
+
+    def draw(
+        self,
+        lane: LaneToDraw,
+        history: History,
+        from_s: float,
+        to_s: float,
+        glide: bool,
+    ) -> None:
+        """Show a stretch of the history."""
+        self.lane = lane
+        wanted = (from_s, to_s, lane.low, lane.high)
+        if self._view is None or not glide or _close(self._view, wanted):
+            self._view = wanted
+        else:
+            now = self._view
+            left, right, low, high = (
+                a + GLIDE * (b - a) for a, b in zip(now, wanted, strict=True)
+            )
+            self._view = (left, right, low, high)
+        left, right, low, high = self._view
+        pixels = self.viewport().width() * self.devicePixelRatioF()
+        buckets = max(int(pixels / (2 if lane.large else 4)), 64)
+        t, value = history.drawn(left, right, buckets)
+        shown = (value - lane.offset) / lane.factor
+        good = np.flatnonzero(np.isfinite(shown[-8:])) if shown.size else np.empty(0)
+        self._end = None
+        if good.size:
+            at = max(shown.size - 8, 0) + int(good[-1])
+            self._end = (float(t[at]), float(shown[at]))
+        pad = (0.05 if lane.large else 0.1) * (high - low)
+        self._box.setRange(
+            xRange=(left, right), yRange=(low - pad, high + pad), padding=0.0
+        )
+        self.curve.setData(t, shown)
+        self._shown = (t, shown)
+
+    # --- what is drawn about the trace -----------------------------------------------
+
+    def at(self, x: float, y: float) -> QPointF:
+        """Return where a time and a value stand, in pixels."""
+        return QPointF(self._box.mapViewToScene(QPointF(x, y)))
+
+    def drawBackground(self, painter: QPainter, rect: QRectF) -> None:  # noqa: N802
+        """Draw paper, grid lines and bands beneath the trace."""
+        painter.fillRect(rect, QColor(self.theme.inks.paper))
+        painter.save()
+        painter.resetTransform()
+        if self._view is not None:
+            self._grid(painter)
+            for zone in self.lane.zones:
+                self._zone(painter, zone)
+        painter.restore()
+
+    def drawForeground(self, painter: QPainter, rect: QRectF) -> None:  # noqa: N802
+        """Draw the end of the trace, and what the zones say, above it."""
+        super().drawForeground(painter, rect)
+        painter.save()
+        painter.resetTransform()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        if self._end is not None and self.lane.large and self.lane.dot:
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(self.lane.ink))
+            size = self.theme.px(4.5)
+            painter.drawEllipse(self.at(*self._end), size, size)
+        self._words(painter)
+        painter.restore()
+
+    def _grid(self, painter: QPainter) -> None:
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        painter.setPen(QPen(QColor(self.theme.inks.rule), 1.0))
+        width = self.viewport().width()
+        for value, _ in self.lane.ticks:
+            y = round(self.at(0.0, value).y())
+            painter.drawLine(0, y, width, y)
+
+    def _zone_box(self, zone: ZoneToDraw) -> tuple[float, float]:
+        left = self.at(zone.from_s, 0.0).x()
+        right = self.at(zone.to_s, 0.0).x()
+        return max(left, 0.0), min(right, float(self.viewport().width()))
+
+    def _zone(self, painter: QPainter, zone: ZoneToDraw) -> None:
+        left, right = self._zone_box(zone)
+        if right <= left:
+            return
+        ink = QColor(zone.ink)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        if not zone.wall and zone.low is not None and zone.high is not None:
+            top, foot = self.at(0.0, zone.high).y(), self.at(0.0, zone.low).y()
+            wash = QColor(ink)
+            wash.setAlphaF(0.13)
+            painter.fillRect(QRectF(left, top, right - left, foot - top), wash)
+            painter.setPen(QPen(ink, 1.2 * self.theme.scale))
+            for y in (top, foot):
+                painter.drawLine(QPointF(left, y), QPointF(right, y))
+            return
+        above = zone.high is not None
+        level = zone.high if above else zone.low
+        assert level is not None
+        y = self.at(0.0, level).y()
+        painter.setPen(QPen(ink, 1.6 * self.theme.scale))
+        painter.drawLine(QPointF(left, y), QPointF(right, y))
+        deep = self.theme.px(8) * (-1.0 if above else 1.0)
+        path = QPainterPath()
+        x = left
+        while x < right - abs(deep):
+            path.moveTo(x, y)
+            path.lineTo(x + abs(deep), y + deep)
+            x += _HATCH_PX * self.theme.scale
+        painter.setPen(QPen(ink, 1.0 * self.theme.scale))
+        painter.drawPath(path)
+
+    def _words(self, painter: QPainter) -> None:
+        font = self.theme.font("label")
+        metrics = QFontMetricsF(font)
+        painter.setFont(font)
+        taken: list[QRectF] = []
+        said: set[str] = set()
+        view = QRectF(self.viewport().rect())
+        for zone in self.lane.zones:
+            left, right = self._zone_box(zone)
+            if right - left < 4.0 or zone.words in said:
+                continue
+            said.add(zone.words)
+            size = QSizeF(metrics.horizontalAdvance(zone.words), metrics.height())
+            box = self._place(zone, left, size, view, taken)
+            if box is None:
+                continue
+            taken.append(box)
+            painter.setPen(QColor(zone.ink))
+            painter.drawText(box, Qt.AlignmentFlag.AlignVCenter, zone.words)
+
+    def _place(
+        self,
+        zone: ZoneToDraw,
+        left: float,
+        size: QSizeF,
+        view: QRectF,
+        taken: Sequence[QRectF],
+    ) -> QRectF | None:
+        """Return where a zone's words stand, free of the trace if they can be."""
+        x = min(max(left + 4.0, 4.0), view.width() - size.width() - 6.0)
+        gap = self.theme.px(10) if zone.wall else 2.0
+        places: list[float] = []
+        if zone.high is not None:
+            top = self.at(0.0, zone.high).y()
+            places.append(top - size.height() - gap)
+            if not zone.wall:
+                places.append(top + 2.0)
+        low = zone.low if zone.low is not None else zone.high
+        if low is not None:
+            places.append(self.at(0.0, low).y() + 3.0)
+        fit = [
+            box
+            for box in (QRectF(QPointF(x, y), size) for y in places)
+            if box.top() >= 0.0
+            and box.bottom() <= view.height()
+            and not any(box.intersects(other) for other in taken)
+        ]
+        free = [box for box in fit if not self._crosses(box)]
+        if free or fit:
+            return (free or fit)[0]
+        return None
+
+    def _crosses(self, box: QRectF) -> bool:
+        """Tell whether the trace runs through a box of pixels."""
+        t, value = self._shown
+        if self._view is None or not t.size:
+            return False
+        left, right, _, _ = self._view
+        second = max(self.viewport().width(), 1) / max(right - left, 1e-9)
+        x = (t - left) * second
+        near = value[(x >= box.left() - 2.0) & (x <= box.right() + 2.0)]
+        if not near.size:
+            return False
+        top = self.at(0.0, float(np.fmax.reduce(near))).y()
+        foot = self.at(0.0, float(np.fmin.reduce(near))).y()
+        return top <= box.bottom() and foot >= box.top()
+
+
+def _close(now: _View, wanted: _View) -> bool:
+    """Tell whether two pictures are so alike that there is nothing to glide."""
+    height = max(now[3] - now[2], wanted[3] - wanted[2])
+    near = abs(now[3] - wanted[3]) < 0.002 * height
+    near = near and abs(now[2] - wanted[2]) < 0.002 * height
+    width = max(now[1] - now[0], 1e-9)
+    return near and abs(now[1] - wanted[1]) < 0.02 * width
+
+
+class ScaleNumbers(QWidget):
+    """The numbers of a lane's scale, left of it."""
+
+    def __init__(self, plot: LanePlot) -> None:
+        super().__init__()
+        self._plot = plot
+        self.setFixedWidth(plot.theme.px(AXIS_PX))
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw each number at its grid line."""
+        plot = self._plot
+        painter = QPainter(self)
+        font: QFont = plot.theme.font("label")
+        painter.setFont(font)
+        painter.setPen(QColor(plot.theme.inks.soft))
+        half = QFontMetricsF(font).height() / 2.0
+        right = self.width() - plot.theme.px(8)
+        last: float | None = None
+        for value, words in plot.lane.ticks:
+            y = plot.at(0.0, value).y()
+            if y < -half or y > plot.height() + half:
+                continue
+            y = min(max(y, half - 2.0), plot.height() - half + 2.0)
+            if last is not None and abs(last - y) < 1.7 * half:
+                continue
+            last = y
+            box = QRectF(0.0, y - half, right, 2.0 * half)
+            painter.drawText(
+                box, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, words
+            )
+
+
+class TracePlot(QWidget):
+    """All lanes, one above the other, on one time axis."""
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self._lanes: dict[str, tuple[LanePlot, ScaleNumbers]] = {}
+        self._layout = QVBoxLayout(self)
+        self._layout.setContentsMargins(0, 0, 0, 0)
+        self._layout.setSpacing(theme.px(6))
+
+    @property
+    def plots(self) -> dict[str, LanePlot]:
+        """The lanes by key."""
+        return {key: plot for key, (plot, _) in self._lanes.items()}
+
+    def draw(
+        self,
+        lanes: Sequence[LaneToDraw],
+        history: Callable[[str], History],
+        from_s: float,
+        to_s: float,
+        *,
+        glide: bool = True,
+    ) -> None:
+        """Show a stretch of all lanes."""
+        if [lane.key for lane in lanes] != list(self._lanes):
+            self._make(lanes)
+        for lane in lanes:
+            plot, numbers = self._lanes[lane.key]
+            plot.draw(lane, history(lane.key), from_s, to_s, glide)
+            numbers.update()
+
+    def _make(self, lanes: Sequence[LaneToDraw]) -> None:
+        while (item := self._layout.takeAt(0)) is not None:
+            old = item.widget()
+            if old is not None:
+                old.close()
+                old.deleteLater()
+        self._lanes = {}
+        for lane in lanes:
+            plot = LanePlot(self._theme, lane)
+            numbers = ScaleNumbers(plot)
+            row = QWidget()
+            side_by_side = QHBoxLayout(row)
+            side_by_side.setContentsMargins(0, 0, 0, 0)
+            side_by_side.setSpacing(0)
+            side_by_side.addWidget(numbers)
+            side_by_side.addWidget(plot, 1)
+            self._layout.addWidget(row, LARGE_SHARE if lane.large else SMALL_SHARE)
+            self._lanes[lane.key] = (plot, numbers)

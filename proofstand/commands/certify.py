@@ -1,0 +1,61 @@
+"""``proofstand certify``: the page of a run, signed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from .options import Subparsers, json_option, out_option
+
+
+def add(commands: Subparsers) -> None:
+    """Add the command."""
+    parser = commands.add_parser(
+        "certify",
+        help="make the signed page of a run",
+        description="Make the signed page (PDF) of a sealed and signed run: a "
+        "certificate for a pass against accepted limits, else a test report. Exits 0 "
+        "whatever the verdict; 6 when a rule forbids it.",
+    )
+    parser.add_argument("run_file", type=Path, metavar="RUN.h5")
+    out_option(parser, "the page to make")
+    parser.add_argument("--by", default="", metavar="NAME", help="who issues it")
+    parser.add_argument(
+        "--key",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of the key that sealed the run (default: the shop's)",
+    )
+    parser.add_argument(
+        "--as-found",
+        action="store_true",
+        help="the regulator was tested as received: a condition report",
+    )
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Issue and say what was made."""
+    from proofstand.signoff.certificate import certificate_json
+    from proofstand.signoff.issue import issue
+
+    made = issue(
+        args.run_file,
+        args.out,
+        by=args.by,
+        key_folder=args.key,
+        as_found=args.as_found,
+    )
+    facts = made.certificate
+    if args.json:
+        document = {**certificate_json(facts), "file": str(made.path)}
+        print(json.dumps(document, ensure_ascii=False))
+        return 0
+    print(f"{made.path}: {facts.title.said} {facts.number}, {facts.verdict.value}")
+    print(f"  run {facts.run_id}, sha256 {facts.run_sha256}")
+    print(f"  signed with the key of {facts.owner} ({facts.key_id[:16]})")
+    if facts.simulated:
+        print("  SIMULATED RIG, no regulator was tested")
+    return 0

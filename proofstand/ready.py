@@ -1,0 +1,98 @@
+"""What a test needs, looked at before anything is opened.
+
+The same rules as when the test begins, one by one, so that each can be said beside the
+field that it belongs to.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from records.errors import InputError
+from records.jobcard import JobCard
+from records.plan import Plan
+from records.planfile import plan_by_name
+from records.rig import Rig
+from rig.rigfile import load_rig
+
+from .procedure.engine import Engine, prepared_plan
+from .runs import load_job
+
+
+def rig_at(path: str) -> Rig:
+    """Return the rig of a rig file.
+
+    Raises:
+        InputError: with file and line.
+    """
+    return load_rig(Path(path))
+
+
+def plan_called(name: str) -> Plan:
+    """Return a plan by its file or the id of a built-in one.
+
+    Raises:
+        InputError: with file and line.
+    """
+    return plan_by_name(name)[0]
+
+
+def job_at(path: str) -> JobCard:
+    """Return a job card.
+
+    Raises:
+        InputError: with file and line.
+    """
+    return load_job(Path(path))
+
+
+def journal_of(out: Path) -> Path:
+    """Return the journal that is written beside a run file while a test runs."""
+    return out.with_suffix(".journal")
+
+
+def check_out(out: Path) -> None:
+    """Refuse a run file that can't be made, and its journal.
+
+    Raises:
+        InputError: ``file_exists``, ``file_unwritable`` or ``value_wrong``.
+    """
+    journal = journal_of(out)
+    if out == journal or not out.name:
+        raise InputError(
+            "value_wrong", key="--out", given=out, right="a name such as RUN.h5"
+        )
+    try:
+        for path, what in ((out, "run file"), (journal, "journal")):
+            if path.exists():
+                raise InputError("file_exists", where=str(path), what=what)
+        folder = out.resolve().parent
+        if not folder.is_dir():
+            why = "there is no such folder"
+        elif not os.access(folder, os.W_OK):
+            why = "this folder may not be written to"
+        else:
+            return
+    except OSError as error:
+        why = error.strerror or str(error)
+    raise InputError("file_unwritable", where=str(out), why=why)
+
+
+def check_plan_for(plan: Plan, job: JobCard) -> Plan:
+    """Return the plan with what it takes from the job card filled in.
+
+    Raises:
+        InputError: ``job_target_missing``.
+        RefusedError: ``no_purge_statement``, ``pressure_above_rating``.
+    """
+    return prepared_plan(plan, job)
+
+
+def check_rig_for(plan: Plan, rig: Rig) -> None:
+    """Refuse a rig that can't run a plan.
+
+    Raises:
+        InputError: a channel is missing, or a transducer would be damaged.
+    """
+    Engine(plan, rig)

@@ -1,0 +1,125 @@
+"""What a certificate is: title, number, and what it stands for.
+
+A run that passes against an accepted plan gives a *certificate*; any other verdict, or
+a draft plan, a *test report*; a test of a regulator as it was received a *condition
+report*.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+from records.judgement import Judgement, Verdict
+from records.plan import Plan
+from records.run import Run
+
+from ..words.sentences import page
+
+SCHEMA = "proofstand.certificate/1"
+DATA_NAME = "certificate.json"
+JUDGEMENT_NAME = "judgement.json"
+SIMULATED_MARK = "SIM-"
+# No digit or letter that a person could take for another.
+_ALPHABET = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
+_LETTERS = 6
+
+
+class Title(StrEnum):
+    """What the paper calls itself."""
+
+    CERTIFICATE = "certificate"
+    TEST_REPORT = "test report"
+    CONDITION_REPORT = "condition report"
+
+    @property
+    def said(self) -> str:
+        """The title as printed."""
+        return page(f"title_{self.value.replace(' ', '_')}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """A certificate's facts, as they are attached to its page.
+
+    Attributes:
+        number: unique without a register. run_id, run_sha256: what it is of.
+        plan_id, plan_version, plan_sha256: what was judged against.
+        issued: when, with the offset of the place. by: who issued it, "" if not said.
+        key_id: of the key that signs it. owner: whose that is.
+        software, analysis_version: what made it.
+    """
+
+    number: str
+    title: Title
+    run_id: str
+    run_sha256: str
+    plan_id: str
+    plan_version: int
+    plan_sha256: str
+    verdict: Verdict
+    issued: datetime
+    by: str
+    key_id: str
+    owner: str
+    software: str
+    analysis_version: int
+    simulated: bool
+
+
+def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
+    """Return the title that a judgement may carry."""
+    if as_found:
+        return Title.CONDITION_REPORT
+    if judgement.verdict is Verdict.PASS and plan.status == "approved":
+        return Title.CERTIFICATE
+    return Title.TEST_REPORT
+
+
+def number_of(run: Run, issued: datetime, issued_ns: int, salt: bytes) -> str:
+    """Return a number that no other certificate has: day of issue and six letters.
+
+    Args:
+        run: what it is of; a simulated rig marks the number.
+        issued: local time of issue.
+        issued_ns: the same to the nanosecond, UTC.
+        salt: random bytes.
+    """
+    digest = hashlib.sha256(f"{run.sha256} {issued_ns} ".encode() + salt).digest()
+    left = int.from_bytes(digest)
+    letters = ""
+    for _ in range(_LETTERS):
+        left, at = divmod(left, len(_ALPHABET))
+        letters += _ALPHABET[at]
+    mark = SIMULATED_MARK if run.header.rig.simulated else ""
+    return f"{mark}{issued:%Y%m%d}-{letters}"
+
+
+def certificate_json(made: Certificate) -> dict[str, Any]:
+    """Return the facts as the schema has them."""
+    return {
+        "schema": SCHEMA,
+        "number": made.number,
+        "title": made.title.value,
+        "run": {"id": made.run_id, "sha256": made.run_sha256},
+        "plan": {
+            "id": made.plan_id,
+            "version": made.plan_version,
+            "sha256": made.plan_sha256,
+        },
+        "verdict": made.verdict.value,
+        "issued": made.issued.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "by": made.by,
+        "software": made.software,
+        "analysis_version": made.analysis_version,
+        "key": made.key_id,
+        "simulated": made.simulated,
+    }
+
+
+def code_text(number: str, run_sha256: str) -> str:
+    """Return what the code on the page holds: two plain lines."""
+    return f"{number}\n{run_sha256}"

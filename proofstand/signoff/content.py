@@ -1,0 +1,446 @@
+"""What stands on the page: every text and drawing, ready to be set.
+
+Nothing here decides anything: it says what run, plan and judgement say, in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+from records.errors import Reason
+from records.judgement import Finding, Judgement, Outcome, Verdict
+from records.measure import Kind
+from records.plan import Plan
+from records.run import Run
+
+from ..display import STD_NOTE, WATER_NOTE, Shown, show, unit_for
+from ..drawing.bar import bar_of, bar_svg, state_ink
+from ..drawing.faces import covered
+from ..drawing.inks import PAGE
+from ..report import because_text, fault_text, role_of
+from ..words.sentences import label, page, page_list, page_words, reason
+from .asheld import (
+    attempts,
+    calibration_uncertainty,
+    channels_used,
+    skipped_steps,
+    steps_held,
+    surroundings,
+)
+from .certificate import SCHEMA, Certificate, Title
+from .told import told
+
+BAR_WIDTH, BAR_HEIGHT = 150.0, 15.0
+_NAME, _NOTE, _MOST = 48, 400, 2000  # characters
+# Said elsewhere on the page, or not of interest once a certificate is made.
+_SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
+_BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
+_OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
+
+
+def page_data(
+    made: Certificate, run: Run, plan: Plan, judgement: Judgement
+) -> dict[str, Any]:
+    """Return everything that the page shows but the trace and the code.
+
+    Args:
+        made: title, number and so on.
+        run: as read from its file.
+        plan: what was judged against.
+        judgement: the judgement of that run against that plan.
+    """
+    table, small = _findings(judgement, run, plan)
+    shown = [row["found"] + row["unit"] + row["limit"] for row in (*table, *small)]
+    data: dict[str, Any] = {
+        "schema": SCHEMA,
+        "inks": asdict(PAGE),
+        "words": page_words(),
+        "band": page("band") if made.simulated else "",
+        "title": made.title.said,
+        "subtitle": page(f"subtitle_{made.title.value.replace(' ', '_')}"),
+        "number": made.number,
+        "issued": _moment(made.issued),
+        "tested": _moment(_local(run.header.started_utc_ns)),
+        "groups": [
+            {"head": page("regulator"), "rows": _regulator(run), "large": True},
+            {"head": page("job"), "rows": _job(run, made.by), "large": False},
+            {"head": page("test"), "rows": _test(run, plan), "large": False},
+        ],
+        "remarks": _clipped(run.header.job.notes, _NOTE),
+        "verdict": _verdict(made, judgement, plan),
+        "rules": _rules(judgement),
+        "why": _why(judgement, run),
+        "suspects": _suspects(judgement, run),
+        "findings": table,
+        "sources": _sources(judgement),
+        "small": small,
+        "held": [asdict(held) for held in steps_held(run, plan, judgement)],
+        "volumes": _volumes(run),
+        "calibrations": _calibrations(run, plan, judgement),
+        "skipped": list(skipped_steps(run, plan)),
+        "notes": _notes(judgement, run, plan),
+        "not_shown": list(plan.not_shown) or [page("nothing_stated")],
+        "no_claims": list(page_list("no_claims")),
+        "installers": list(page_list("installers")),
+        "units": [
+            note
+            for sign, note in (("std cm3", STD_NOTE), ("in. w.c.", WATER_NOTE))
+            if any(sign in text for text in shown)
+        ],
+        "run": made.run_id,
+        "sha256": made.run_sha256,
+        "signed": page("signed", owner=made.owner, key=made.key_id[:16]),
+        "software": page(
+            "software",
+            version=made.software,
+            analysis=made.analysis_version,
+            recorder=run.header.software.version,
+        ),
+    }
+    return _fit_for_print(data)
+
+
+def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
+    """Return the data with every text one that the page can show."""
+    signs = covered()
+    missing = False
+
+    def clean(value: Any, key: str = "") -> Any:
+        nonlocal missing
+        if isinstance(value, str):
+            if key in ("bar", "ink", "sha256"):
+                return value
+            line = told(value, signs, _MOST)
+            missing = missing or ("[U+" in line and "[U+" not in value)
+            return line
+        if isinstance(value, list):
+            return [clean(each, key) for each in value]
+        if isinstance(value, dict):
+            return {name: clean(each, name) for name, each in value.items()}
+        return value
+
+    cleaned: dict[str, Any] = clean({k: v for k, v in data.items() if k != "inks"})
+    cleaned["inks"] = data["inks"]
+    cleaned["missing_signs"] = page("missing_signs") if missing else ""
+    return cleaned
+
+
+def _local(utc_ns: int) -> datetime:
+    return datetime.fromtimestamp(utc_ns / 1e9, tz=UTC).astimezone()
+
+
+def _moment(when: datetime) -> str:
+    """Return a local time with its offset."""
+    offset = when.strftime("%z")
+    return f"{when:%Y-%m-%d %H:%M} {offset[:3]}:{offset[3:5]}"
+
+
+def _clipped(text: str, most: int) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= most else line[: most - 1].rstrip() + "…"
+
+
+def _rows(*pairs: tuple[str, str]) -> list[dict[str, str]]:
+    return [
+        {"label": page(id), "value": _clipped(value, _NAME * 2)}
+        for id, value in pairs
+        if value
+    ]
+
+
+def _regulator(run: Run) -> list[dict[str, str]]:
+    regulator = run.header.job.regulator
+    plate = regulator.nameplate
+    stamped = []
+    if plate.inlet_max is not None:
+        stamped.append(page("nameplate_inlet", most=plate.inlet_max.typed))
+    low, high = plate.outlet_min, plate.outlet_max
+    if low is not None and high is not None:
+        stamped.append(page("nameplate_outlet", least=low.typed, most=high.typed))
+    elif low is not None:
+        stamped.append(page("nameplate_outlet_least", least=low.typed))
+    elif high is not None:
+        stamped.append(page("nameplate_outlet_most", most=high.typed))
+    return [
+        {"label": page("serial"), "value": _clipped(regulator.serial, _NAME)},
+        *_rows(
+            ("model", regulator.model),
+            ("family", regulator.family),
+            ("gas", regulator.gas),
+            ("nameplate", "; ".join(stamped)),
+        ),
+    ]
+
+
+def _job(run: Run, by: str) -> list[dict[str, str]]:
+    job = run.header.job
+    unknown = page("not_stated")
+    return _rows(
+        ("job_number", job.id),
+        ("last_service", job.last_service or unknown),
+        ("purge", page("purged" if job.purged else "not_purged")),
+        ("asked", job.set_pressure.typed if job.set_pressure else ""),
+        ("mounting", job.mounting or unknown),
+        ("technician", job.technician or run.header.by or unknown),
+        ("issued_by", by or unknown),
+    )
+
+
+def _test(run: Run, plan: Plan) -> list[dict[str, str]]:
+    header = run.header
+    job, rig = header.job, header.rig
+    test, service = job.test_gas, job.regulator.gas
+    gas = test or page("not_stated")
+    if test and service:
+        same = test.strip().lower() == service.strip().lower()
+        id = "test_gas_same" if same else "test_gas_differs"
+        gas = page(id, test=test, service=service)
+    draft = page("plan_draft") if plan.status == "draft" else ""
+    stations = ", ".join(s.id for s in rig.stations)
+    station = page("rig_is", name=rig.name or rig.id, station=stations)
+    around = surroundings(run, plan)
+    source = header.source if header.origin == "import" else ""
+    return _rows(
+        (
+            "plan",
+            page(
+                "plan_is",
+                title=plan.title,
+                id=plan.id,
+                version=plan.version,
+                draft=draft,
+            ),
+        ),
+        ("test_gas", gas),
+        ("rig", "" if source else station),
+        ("ambient", around.get("ambient", page("not_measured"))),
+        ("gas_temperature", around.get("gas_temperature", page("not_measured"))),
+        ("attempts", attempts(run, plan) if run.marks else ""),
+        ("recorded_by", "" if source else header.by or page("not_stated")),
+        ("imported_from", source.split(" sha256 ")[0]),
+    )
+
+
+def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, str]:
+    verdict = judgement.verdict
+    draft = verdict is Verdict.PASS and plan.status == "draft"
+    word = page("verdict_draft" if draft else f"verdict_{verdict.value}")
+    means = [page(f"means_{verdict.value}")]
+    if draft:
+        means.append(page("means_draft"))
+    if any(f.outcome is Outcome.CONDITIONAL_PASS for f in judgement.findings):
+        means.append(page("means_conditional"))
+    if made.title is Title.CONDITION_REPORT:
+        word = page("verdict_as_found", verdict=word[0].lower() + word[1:])
+        means.append(page("means_as_found"))
+    if verdict is Verdict.PASS:
+        ink = PAGE.conforms
+    elif verdict is Verdict.FAIL:
+        ink = PAGE.fails
+    elif verdict is Verdict.INCONCLUSIVE:
+        ink = PAGE.undecided
+    else:
+        ink = PAGE.ink
+    return {"word": word, "means": " ".join(means), "ink": ink}
+
+
+def _rules(judgement: Judgement) -> list[str]:
+    rules = dict.fromkeys(f.rule for f in judgement.findings if f.limit is not None)
+    return [page(f"rule_{rule}") for rule in rules]
+
+
+def _name(finding: Finding, judgement: Judgement) -> str:
+    same = [
+        f.channel
+        for f in judgement.findings
+        if f.id == finding.id and f.step == finding.step
+    ]
+    name = label(finding.id)
+    return f"{name}, {finding.channel}" if len(set(same)) > 1 else name
+
+
+def _why(judgement: Judgement, run: Run) -> list[str]:
+    """Return why findings do not pass: each reason once, with the findings it is of."""
+    found: dict[str, list[str]] = {}
+    for kinds in (_BAD, _OPEN):
+        for finding in judgement.findings:
+            if finding.outcome in kinds and (finding.limit or finding.required):
+                said = " ".join(reason(w) for w in finding.why)
+                name = f"{_name(finding, judgement)} ({finding.step})"
+                found.setdefault(said, []).append(name)
+    return [f"{', '.join(names)}: {said}" for said, names in found.items() if said]
+
+
+def _suspects(judgement: Judgement, run: Run) -> list[dict[str, str]]:
+    told = {(f.id, f.step) for f in judgement.findings if f.outcome in (*_BAD, *_OPEN)}
+
+    def new(why: Reason) -> bool:
+        facts = dict(why.facts)
+        return (facts.get("finding", ""), facts.get("step", "")) not in told
+
+    return [
+        {
+            "group": _listed(fault_text(id) for id in suspect.fault_group),
+            "because": " ".join(
+                because_text(b, run.header.rig) for b in suspect.because if new(b)
+            ),
+            "look": ", ".join(p.replace("_", " ") for p in suspect.look_at),
+        }
+        for suspect in judgement.suspects
+    ]
+
+
+def _listed(sentences: Iterable[str]) -> str:
+    """Return sentences as one: only the first begins with a capital letter."""
+    said = [s.removesuffix(".") for s in sentences]
+    return "; ".join(s if n == 0 else s[:1].lower() + s[1:] for n, s in enumerate(said))
+
+
+def _sources(judgement: Judgement) -> list[dict[str, str]]:
+    given = dict.fromkeys(f.limit.source for f in judgement.findings if f.limit)
+    return [{"mark": _mark(n), "source": source} for n, source in enumerate(given)]
+
+
+def _mark(number: int) -> str:
+    letters = "abcdefghijklmnopqrstuvwxyz"
+    return letters[number] if number < len(letters) else f"z{number}"
+
+
+def _findings(
+    judgement: Judgement, run: Run, plan: Plan
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the table's rows, and those that are listed small."""
+    marks = {s["source"]: s["mark"] for s in _sources(judgement)}
+    limited = any(f.limit for f in judgement.findings)
+    table: list[dict[str, Any]] = []
+    small: list[dict[str, Any]] = []
+    for finding in judgement.findings:
+        row = _row(finding, judgement, run, plan, marks)
+        if finding.limit is not None or finding.required or not limited:
+            row["first"] = not table or table[-1]["step"] != row["step"]
+            table.append(row)
+        else:
+            small.append(row)
+    return table, small
+
+
+def _row(
+    finding: Finding,
+    judgement: Judgement,
+    run: Run,
+    plan: Plan,
+    marks: dict[str, str],
+) -> dict[str, Any]:
+    shown = show(finding, plan, role_of(finding, run.header.rig))
+    bar = bar_of(finding)
+    outcome = finding.outcome.value
+    if finding.limit is not None and not finding.required:
+        outcome = page("information", outcome=outcome)
+    tail = f"{shown.unit} {shown.reference}".strip()
+    return {
+        "step": finding.step,
+        "name": _name(finding, judgement),
+        "bar": bar_svg(bar, PAGE, BAR_WIDTH, BAR_HEIGHT),
+        "found": _minus(_found(shown)) or page("not_measured"),
+        "unit": tail if shown.value or finding.limit else "",
+        "limit": _minus(_limit(finding, shown)),
+        "mark": marks.get(finding.limit.source, "") if finding.limit else "",
+        "outcome": outcome,
+        "ink": state_ink(bar.state, PAGE),
+    }
+
+
+def _found(shown: Shown) -> str:
+    if not shown.value:
+        return ""
+    if shown.skew:
+        return f"{shown.value} ({shown.interval})"
+    return f"{shown.value} ± {shown.uncertainty}"
+
+
+def _limit(finding: Finding, shown: Shown) -> str:
+    """Return a limit in the words of :func:`show`; a symmetrical one is shorter."""
+    limit = finding.limit
+    if limit is None:
+        return ""
+    if limit.min is not None and limit.max is not None and limit.min == -limit.max:
+        return page("within", most=_short(shown.limit.rpartition(" to ")[2]))
+    return " ".join(_short(word) for word in shown.limit.split(" "))
+
+
+def _short(number: str) -> str:
+    """Return a limit's number without zeros that it does not need."""
+    return number.rstrip("0").rstrip(".") if "." in number else number
+
+
+def _minus(text: str) -> str:
+    """Return a number's text with true minus signs."""
+    return text.replace("-", "−")
+
+
+def _volumes(run: Run) -> list[str]:
+    traits = run.header.rig.traits
+    if traits is None:
+        return []
+    return [
+        page(
+            "volume",
+            role=role,
+            volume=v.volume.typed,
+            u=v.u.typed,
+            allowance=v.allowance.typed,
+        )
+        for role, v in traits.volumes.items()
+    ]
+
+
+def _calibrations(run: Run, plan: Plan, judgement: Judgement) -> list[dict[str, str]]:
+    rows = []
+    for channel in channels_used(run, judgement):
+        calibration = channel.calibration
+        if calibration is None:
+            record, how = page("no_record"), page("no_record_how")
+        else:
+            record = page(
+                "record_is",
+                id=_clipped(calibration.id, _NAME),
+                made=calibration.date.isoformat(),
+                due=calibration.due.isoformat(),
+            )
+            how = page(
+                "record_how",
+                standard=_clipped(calibration.standard, _NAME),
+                uncertainty=calibration_uncertainty(channel, plan),
+            )
+        rows.append({"channel": channel.id, "record": record, "how": how})
+    return rows
+
+
+def _notes(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
+    notes = [reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE]
+    notes += _of_rates(judgement.findings, run, plan)
+    return list(dict.fromkeys(notes))
+
+
+def _of_rates(findings: Iterable[Finding], run: Run, plan: Plan) -> Sequence[str]:
+    """Return what has to be said beside a rate that has no limit."""
+    said = []
+    for finding in findings:
+        if finding.kind.kind is not Kind.RATE or finding.id == "creep_rate":
+            continue
+        words = [
+            reason(w)
+            for w in (*finding.why, *finding.evidence.notes)
+            if w.id != "no_limit"
+        ]
+        slope = dict(finding.evidence.model).get("mean_slope")
+        if slope is not None:
+            unit = unit_for(plan, Kind.RATE, role_of(finding, run.header.rig))
+            shown = f"{_minus(f'{slope / unit.factor:.4g}')} {unit.name}"
+            words.append(page("mean_slope", slope=shown))
+        if words:
+            said.append(f"{finding.step}: {' '.join(dict.fromkeys(words))}")
+    return said

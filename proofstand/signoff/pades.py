@@ -1,0 +1,227 @@
+"""Signing a PDF and checking it, to the last byte.
+
+The signature is a PAdES baseline one (ETSI EN 319 142-1, sub-filter
+``ETSI.CAdES.detached``) that certifies the document: nothing may be changed or added.
+It covers every byte but its own value. That value is checked byte for byte too: it must
+be exactly what its parts make, in DER, followed by zeros; so no byte of the file is
+free.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+from dataclasses import dataclass
+from typing import Any
+
+from cryptography import x509
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric import rsa
+from pyhanko.keys import (
+    load_certs_from_pemder_data,
+    load_private_key_from_pemder_data,
+)
+from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.pdf_utils.reader import PdfFileReader
+from pyhanko.sign import fields, signers
+from pyhanko.sign.validation import SignatureCoverageLevel, validate_pdf_signature
+from pyhanko_certvalidator import ValidationContext
+from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+from records.errors import IntegrityError, OurFault
+from records.runfile import BLOCK_BYTES
+
+from .certificate import SCHEMA
+from .cms import signature_value
+from .keys import Key, is_demo, key_id, owner_of
+
+FIELD_NAME = "Proofstand"
+# pyHanko counts hexadecimal digits; a 3072-bit key takes about 4,200 of them.
+RESERVED = 8_192
+_TAIL = 1024
+_MARKS = (SCHEMA.encode(), f"/T ({FIELD_NAME})".encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """What was found of a signed page that is whole.
+
+    Attributes:
+        key_id: of the key that signed it. owner: whose that is, as its certificate
+            says. demo: it is a demonstration key.
+        attached: the files inside, by name.
+    """
+
+    key_id: str
+    owner: str
+    demo: bool
+    attached: dict[str, bytes]
+
+
+def sign(pdf: bytes, key: Key, reason: str) -> bytes:
+    """Return the page with a certifying signature.
+
+    Args:
+        pdf: unsigned page.
+        key: signs it.
+        reason: why, as readers show it.
+    """
+    signer = signers.SimpleSigner(
+        signing_cert=next(load_certs_from_pemder_data(key.certificate_der)),
+        signing_key=load_private_key_from_pemder_data(key.private_der, None),
+        cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
+    )
+    meta = signers.PdfSignatureMetadata(
+        field_name=FIELD_NAME,
+        reason=reason,
+        name=key.owner,
+        md_algorithm="sha256",
+        certify=True,
+        subfilter=fields.SigSeedSubFilter.PADES,
+        docmdp_permissions=fields.MDPPerm.NO_CHANGES,
+    )
+    out = io.BytesIO()
+    signers.PdfSigner(
+        meta, signer, new_field_spec=fields.SigFieldSpec(FIELD_NAME)
+    ).sign_pdf(
+        IncrementalPdfFileWriter(io.BytesIO(pdf)), bytes_reserved=RESERVED, output=out
+    )
+    signed = out.getvalue()
+    try:
+        check(signed, "")
+    except IntegrityError as error:
+        raise OurFault("our_fault", why=f"signing: {error}", log="") from None
+    return signed
+
+
+def is_page(data: bytes) -> bool:
+    """Tell whether a file's bytes are a PDF, or were one of ours."""
+    is_run = data[BLOCK_BYTES:].startswith(b"\x89HDF")
+    return data.startswith(b"%PDF-") or (_is_ours(data) and not is_run)
+
+
+def _is_ours(data: bytes) -> bool:
+    return any(mark in data for mark in _MARKS)
+
+
+def check(data: bytes, where: str) -> Signed | None:
+    """Check a PDF of ours to its last byte.
+
+    Args:
+        data: the whole file.
+        where: its name, for an error.
+
+    Returns:
+        What was found, or None for a PDF that is not ours.
+
+    Raises:
+        IntegrityError: ``certificate_changed`` or ``certificate_cut_short``.
+    """
+    try:
+        found = _checked(data)
+    except _ChangedError as error:
+        why = str(error)
+    except Exception as error:
+        # The parsers meet damage with errors of many kinds.
+        logging.getLogger(__name__).info("not readable: %r", error)
+        why = "it can't be read"
+    else:
+        if found is not None:
+            return found
+        why = "it is not signed"
+    # What is cut off may be what would tell whose it is.
+    if b"%%EOF" not in data[-_TAIL:]:
+        raise IntegrityError("certificate_cut_short", where=where)
+    if not _is_ours(data):
+        return None
+    raise IntegrityError("certificate_changed", where=where, why=why)
+
+
+class _ChangedError(Exception):
+    """Something is not as it was signed; the text says what."""
+
+
+def _checked(data: bytes) -> Signed | None:
+    reader = PdfFileReader(io.BytesIO(data))
+    embedded = reader.embedded_signatures
+    if not embedded:
+        return None
+    if len(embedded) > 1 or embedded[0].field_name != FIELD_NAME:
+        raise _ChangedError("another signature was added")
+    signature = embedded[0]
+    _no_byte_is_free(data, signature)
+    certificate = signature.signer_cert
+    found = x509.load_der_x509_certificate(certificate.dump())
+    public = found.public_key()
+    if not isinstance(public, rsa.RSAPublicKey):
+        raise _ChangedError("its key is of another kind")
+    status = validate_pdf_signature(
+        signature,
+        ValidationContext(trust_roots=[certificate], allow_fetching=False),
+    )
+    if not (status.intact and status.valid):
+        raise _ChangedError("the signature does not fit")
+    whole = status.coverage is SignatureCoverageLevel.ENTIRE_FILE
+    if not whole or status.docmdp_ok is not True:
+        raise _ChangedError("something was added after it was signed")
+    return Signed(
+        key_id(public),
+        owner_of(found.subject),
+        is_demo(found.subject),
+        _attached(reader),
+    )
+
+
+def _no_byte_is_free(data: bytes, signature: Any) -> None:
+    """Check what a signature does not cover: its own value, to the byte."""
+    first, length, second, rest = (int(x) for x in signature.byte_range)
+    if first != 0 or second + rest != len(data):
+        raise _ChangedError("something was added after it was signed")
+    gap = data[length:second]
+    wanted = b"<" + _value(signature).hex().upper().encode()
+    wanted += b"0" * (len(gap) - len(wanted) - 1) + b">"
+    if gap != wanted:
+        raise _ChangedError("the signature's own bytes were changed")
+
+
+def _value(signature: Any) -> bytes:
+    """Return the signature's value as its parts make it.
+
+    Of the value itself only the signed attributes, the certificate and the RSA value
+    are taken; the first and the last are checked by the key, and the certificate by its
+    digest among the attributes.
+    """
+    info, certificate = signature.signer_info, signature.signer_cert
+    _names_its_certificate(info["signed_attrs"], certificate)
+    return signature_value(
+        certificate=certificate.dump(),
+        issuer=certificate.issuer.dump(),
+        serial=certificate.serial_number,
+        signed_attributes=info["signed_attrs"].dump(),
+        signature=info["signature"].native,
+    )
+
+
+def _names_its_certificate(attributes: Any, certificate: Any) -> None:
+    digests = [
+        cert_id["cert_hash"].native
+        for attribute in attributes
+        if attribute["type"].native == "signing_certificate_v2"
+        for value in attribute["values"]
+        for cert_id in value["certs"]
+    ]
+    if digests != [certificate.sha256]:
+        raise _ChangedError("the certificate of its key was changed")
+    own = x509.load_der_x509_certificate(certificate.dump())
+    try:
+        own.verify_directly_issued_by(own)
+    except (InvalidSignature, ValueError, TypeError):
+        raise _ChangedError("the certificate of its key was changed") from None
+
+
+def _attached(reader: PdfFileReader) -> dict[str, bytes]:
+    files: dict[str, bytes] = {}
+    for entry in reader.root.get("/AF", ()):
+        spec = entry.get_object()
+        files[str(spec["/UF"])] = bytes(spec["/EF"]["/F"].data)
+    return files

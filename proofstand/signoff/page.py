@@ -1,0 +1,149 @@
+"""Setting the page: typst, the shipped fonts, the trace and the code as vectors.
+
+One A4 page as long as the content allows it at a size that can be read; the trace takes
+what room is left. Only when nothing else helps a second page follows.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from importlib import resources
+from typing import Any, Literal
+
+import segno
+import typst
+
+from records.errors import InputError
+
+from ..drawing.faces import FALLBACK_FAMILY, font_folders
+from ..drawing.inks import FONT_FAMILY, PAGE
+from ..drawing.picture import TracePicture
+from ..drawing.trace import trace_svg
+
+PDF_STANDARD: Literal["a-3b"] = "a-3b"
+# Sizes to try, largest first; the smallest letters never go below the template's least.
+SCALES = (1.0, 0.965, 0.93, 0.9)
+# Least height of a trace at each of them: room for the trace goes before large letters.
+TRACE_LEAST_MM = (50.0, 48.0, 44.0, 36.0)
+TRACE_WIDTH_MM = 186.0
+TRACE_MOST_MM = 115.0
+TRACE_ON_TWO_PAGES_MM = 56.0
+_GAPS_MM = 3.0  # above a trace, and under the last one
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """A file inside the page."""
+
+    name: str
+    text: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """What is left under the content: pages it takes, and millimetres of the last."""
+
+    pages: int
+    left_mm: float
+
+
+def set_page(
+    data: dict[str, Any],
+    pictures: Sequence[TracePicture],
+    code: str,
+    attached: Sequence[Attached],
+    when: datetime,
+) -> bytes:
+    """Return the page as PDF/A-3b, unsigned; the same input gives the same bytes.
+
+    Args:
+        data: what it says, see ``content.page_data``.
+        pictures: traces, one a part.
+        code: text of the code to scan.
+        attached: files to put inside.
+        when: date of the document, with a time zone.
+
+    Raises:
+        InputError: ``page_unprintable``.
+    """
+    base = {**data, "code": code_svg(code), "traces": []}
+    drawn = [picture for picture in pictures if picture.lines]
+    try:
+        scale, height = _fitted(base, len(drawn))
+        traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
+        inputs = _inputs({**base, "traces": traces, "scale": scale}, attached)
+        pdf, warnings = typst.compile_with_warnings(
+            _template(),
+            format="pdf",
+            sys_inputs=inputs,
+            font_paths=_fonts(),
+            ignore_system_fonts=True,
+            pdf_standards=[PDF_STANDARD],
+            timestamp=when,
+        )
+    except typst.TypstError as error:
+        raise InputError("page_unprintable", why=error.message) from None
+    if warnings:
+        raise InputError("page_unprintable", why=warnings[0].message)
+    assert isinstance(pdf, bytes)
+    return pdf
+
+
+def code_svg(text: str) -> str:
+    """Return a code to scan that holds a text, with the quiet margin it needs."""
+    out = io.BytesIO()
+    segno.make(text, error="m", micro=False).save(
+        out, kind="svg", border=2, dark=PAGE.ink, xmldecl=False, svgns=True
+    )
+    return out.getvalue().decode("utf-8")
+
+
+def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
+    """Return the scale and the height of each trace."""
+    for scale, least in zip(SCALES, TRACE_LEAST_MM, strict=True):
+        room = _room({**data, "scale": scale})
+        each = (room.left_mm - _GAPS_MM) / traces - _GAPS_MM if traces else least
+        if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
+            return scale, min(each, TRACE_MOST_MM)
+    return SCALES[0], TRACE_ON_TWO_PAGES_MM
+
+
+def _room(data: dict[str, Any]) -> _Room:
+    found = typst.query(
+        _template(),
+        "<end>",
+        field="value",
+        one=True,
+        sys_inputs=_inputs(data, ()),
+        font_paths=_fonts(),
+        ignore_system_fonts=True,
+    )
+    end = json.loads(found)
+    return _Room(int(end["page"]), float(end["left"]))
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    """Return the fonts that the page may use; one that is installed never stands in."""
+    return typst.Fonts(
+        include_system_fonts=False,
+        include_embedded_fonts=False,
+        font_paths=list(font_folders()),
+    )
+
+
+def _template() -> bytes:
+    folder = resources.files("proofstand.signoff") / "templates"
+    return (folder / "certificate.typ").read_bytes()
+
+
+def _inputs(data: dict[str, Any], attached: Sequence[Attached]) -> dict[str, str]:
+    fonts = [FONT_FAMILY, FALLBACK_FAMILY]
+    files = [{"name": a.name, "text": a.text, "about": a.about} for a in attached]
+    return {"page": json.dumps({**data, "fonts": fonts, "attached": files})}
