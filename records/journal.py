@@ -108,20 +108,7 @@ class JournalWriter:
             IntegrityError: it is damaged inside.
             RefusedError: a recorder still writes it.
         """
-        read = read_journal(path)
-        if read.run.state is RunState.RECORDING:
-            raise RefusedError("run_being_recorded", where=str(path))
-        if read.damaged_records:
-            raise IntegrityError("journal_damaged", where=str(path), at="inside")
-        if read.run.state is not RunState.INTERRUPTED or read.format != _name(MAGIC):
-            raise InputError(
-                "run_state_wrong",
-                where=str(path),
-                state=read.run.state.value
-                if read.run.state is not RunState.INTERRUPTED
-                else f"of format {read.format}",
-                wanted="interrupted",
-            )
+        read = read_interrupted(path)
         return cls(path, read.run.header, behind=read), read
 
     def _write(self, kind: int, payload: bytes) -> None:
@@ -275,6 +262,30 @@ def read_journal(path: Path) -> Journal:
 
 def _name(magic: bytes) -> str:
     return magic.decode("ascii").strip()
+
+
+def read_interrupted(path: Path) -> Journal:
+    """Read the journal of an interrupted run that can be gone on with.
+
+    Raises:
+        InputError: no journal of ours, an older format, or not interrupted.
+        IntegrityError: it is damaged inside.
+        RefusedError: a recorder still writes it.
+    """
+    read = read_journal(path)
+    state = read.run.state
+    if state is RunState.RECORDING:
+        raise RefusedError("run_being_recorded", where=str(path))
+    if read.damaged_records:
+        raise IntegrityError("journal_damaged", where=str(path), at="inside")
+    told = state.value
+    if read.format != _name(MAGIC):
+        told = f"{told}, of the older format {read.format}"
+    if told != RunState.INTERRUPTED.value:
+        raise InputError(
+            "run_state_wrong", where=str(path), state=told, wanted="interrupted"
+        )
+    return read
 
 
 def is_journal(path: Path) -> bool:

@@ -226,7 +226,7 @@ class Engine:
             engine._finish()
         return engine
 
-    def resume(self, part: int) -> list[Output]:
+    def resume(self, part: int, by: str = "") -> list[Output]:
         """Go on in a new part: the step that was on begins again.
 
         A hold that leans on the lockup before it begins again with that lockup. Where
@@ -238,7 +238,8 @@ class Engine:
             watched.begin_again()
         step, now = self.step, self.progress
         on = "" if step is None else step.id
-        self._mark(MarkKind.NOTE, {"part": str(part), "step": on}, by="recorder")
+        told = {"part": str(part), "step": on, **({"by": by} if by else {})}
+        self._mark(MarkKind.NOTE, told, by="recorder")
         if now.ended:
             return self._take_out()
         if step is None:

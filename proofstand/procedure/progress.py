@@ -72,6 +72,9 @@ class Progress:
 def fold(was: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
     """Return where a test stands after a further mark."""
     new_part = was.last is not None and mark.part != was.last.part
+    aside = mark.by == "recorder" and mark.kind in (MarkKind.NOTE, MarkKind.TROUBLE)
+    if aside and "part" not in mark.data:
+        return was  # of the rig or the clock; the test goes on as it was
     if new_part:
         was = replace(_between(was), now_s=0.0, shut_off_s=None, locked=False)
     told_s = float(mark.data.get(TOLD_S, max(was.now_s, mark.t_s)))
