@@ -68,8 +68,12 @@ class JournalWriter:
             ) from None
         self._lock(0 if behind is None else behind.length)
         if behind is not None:
-            self._write(_RESUMED, json.dumps({"torn": behind.torn_bytes}).encode())
-            self.sync()
+            try:
+                self._write(_RESUMED, json.dumps({"torn": behind.torn_bytes}).encode())
+                self.sync()
+            except InputError:
+                self._file.close()
+                raise
             return
         try:
             self._write_all(MAGIC)
