@@ -182,18 +182,18 @@ class Errors:
 
     Attributes:
         largest: the largest error, with its sign. at: where, value of the reference.
-        allowed: expanded uncertainty (95 %) that the record in force claims there.
+        allowed: expanded uncertainty (k = 2) that was claimed there, or None.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     largest: float
     at: float
-    allowed: float
+    allowed: float | None = None
 
     @property
     def within(self) -> bool:
-        """No error is larger than what the record claimed."""
-        return abs(self.largest) <= self.allowed
+        """No error is larger than what was claimed."""
+        return self.allowed is None or abs(self.largest) <= self.allowed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""``proofstand rig check``: read a rig for some seconds and say what it gives."""
+"""``proofstand rig``: check a rig, calibrate a channel of it."""
 
 from __future__ import annotations
 
@@ -6,12 +6,15 @@ import argparse
 import json
 from pathlib import Path
 
+from . import calibrate
 from .options import Subparsers, json_option
 
 
 def add(commands: Subparsers) -> None:
     """Add the command."""
-    parser = commands.add_parser("rig", help="check a rig", description="The rig.")
+    parser = commands.add_parser(
+        "rig", help="check a rig, calibrate it", description="The rig."
+    )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     check = actions.add_parser(
         "check",
@@ -24,10 +27,11 @@ def add(commands: Subparsers) -> None:
         "--seconds", type=float, default=3.0, metavar="S", help="how long to read"
     )
     json_option(check)
-    check.set_defaults(run=run)
+    check.set_defaults(run=run_check)
+    calibrate.add(actions)
 
 
-def run(args: argparse.Namespace) -> int:
+def run_check(args: argparse.Namespace) -> int:
     """Check and print the table."""
     from proofstand.bench.rigcheck import check_rig
     from records.errors import InputError
