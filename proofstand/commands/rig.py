@@ -20,7 +20,8 @@ def add(commands: Subparsers) -> None:
         "check",
         help="read every channel for some seconds",
         description="Open every instrument, read for some seconds, and show for each "
-        "channel value, rate reached, noise, calibration. Exit 4 when one is silent.",
+        "channel value, rate reached, noise, resolution, resting zero, calibration and "
+        "faults. Exit 4 when one is silent.",
     )
     check.add_argument("rig", type=Path, metavar="RIG.toml")
     check.add_argument(
@@ -58,13 +59,25 @@ def run_check(args: argparse.Namespace) -> int:
         return 0
     if rig.simulated:
         print("SIMULATED RIG\n")
-    print(
-        f"{'channel':16} {'value':>24}  {'noise (1 sd)':>16}  {'rate':>12}  "
-        f"{'calibration':14} faults"
-    )
-    for row in rows:
-        print(
-            f"{row.channel:16} {row.value:>24}  {row.noise:>16}  {row.rate:>12}  "
-            f"{row.calibration:14} {row.faults}"
-        )
+    columns = [
+        ("channel", [r.channel for r in rows]),
+        ("value", [r.value for r in rows]),
+        ("noise (1 sd)", [r.noise for r in rows]),
+        ("resolution", [r.resolution for r in rows]),
+        ("resting zero", [r.zero for r in rows]),
+        ("rate", [r.rate for r in rows]),
+        ("calibration due", [r.calibration for r in rows]),
+        ("faults", [r.faults for r in rows]),
+    ]
+    if len(rig.stations) > 1:
+        columns.insert(0, ("station", [r.stations for r in rows]))
+    widths = [max(map(len, (name, *cells))) for name, cells in columns]
+    for line in zip(*((name, *cells) for name, cells in columns), strict=True):
+        padded = (f"{cell:{width}}" for cell, width in zip(line, widths, strict=True))
+        print("  ".join(padded).rstrip())
+    told = [(row.channel, row.look_at) for row in rows if row.look_at]
+    if told:
+        print("\nLook at:")
+        for channel, what in told:
+            print(f"  {channel}: {what}")
     return 0
