@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -75,7 +76,11 @@ def test_a_zero_further_off_than_claimed_is_beyond_its_uncertainty() -> None:
     with ServedRig(SimulatedRig(1), multiple=MULTIPLE) as served:
         text = rig_text(served.host, served.port, MULTIPLE)
         # a calibration that claims much better than this transducer is
-        low = text.replace('kind = "offset"\nu = "', 'kind = "offset"\nu = "0.000001')
+        low = re.sub(
+            r'kind = "offset"\nu = "[^"]*difference"',
+            'kind = "offset"\nu = "0.001 Pa difference"',
+            text,
+        )
         rows = {r.channel: r for r in check_rig(parse_rig(low, "rig"), 4.0)}
     assert rows["outlet"].zero_within is False
     assert "BEYOND" in rows["outlet"].zero
@@ -162,8 +167,8 @@ def test_the_order_is_found_for_every_type(
 def test_nothing_is_suggested_where_nothing_or_too_much_fits() -> None:
     ours = channel("float32", "ABCD", 1.0)
     picks = np.random.default_rng(5)
-    noise = picks.integers(0, 2**32, 60, dtype=np.uint32).view(np.float32)
-    noise = noise.astype(np.float64)
+    words = picks.integers(0, 2**16, (60, 2)).tolist()
+    noise = np.array([float(decode(w, "float32", "ABCD")) for w in words])
     assert order_that_fits(ours, noise) is None
     assert order_that_fits(ours, np.full(60, np.nan)) is None
     assert order_that_fits(dataclasses.replace(ours, register=None), noise) is None
