@@ -70,6 +70,7 @@ TEST_PROGRAMS = {
     "pdfsig": "poppler-utils",
     "openssl": "openssl",
     "mbpoll": "mbpoll",
+    "h5dump": "hdf5-tools",
 }
 # Loads what the window loads: the library, then the part that speaks to a display.
 WINDOW_QUESTION = """

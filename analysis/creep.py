@@ -15,7 +15,7 @@ from .leak import effective_volume
 from .lockup import lockup_highest
 from .marks import Performance
 from .rate import SETTLE_S, lasting_rate, reopened_at
-from .readings import Readings, absolute_offset, resolution
+from .readings import Readings, absolute_offset, barometer_share, resolution
 from .surroundings import barometer, gas_temperature
 
 _SETTLE_SHARE = 0.25
@@ -69,7 +69,7 @@ def creep_findings(
     )
     if isinstance(rate, Reason):
         return [*(not_measured(id, outlet.role, rate) for id in ids[:2]), highest]
-    gauge = absolute_offset(outlet, 1.0)
+    gauge = barometer_share(outlet)
     # what the trapped gas would do at an even temperature and air pressure
     warming = level / gas.level * gas.slope
     value = rate.value + gauge * air.slope - warming

@@ -23,7 +23,7 @@ from records.judgement import (
     Outcome,
     ResolvedLimit,
 )
-from records.measure import Measured, Reference, std_cm3_min
+from records.measure import Kind, Measured, std_cm3_min
 from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
@@ -156,7 +156,7 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
 
 def _gauges(readings: Readings) -> list[Channel]:
     channels = [readings.channel(role) for role in _GAUGES]
-    return [c for c in channels if c is not None and c.reference is Reference.GAUGE]
+    return [c for c in channels if c is not None and c.zero_at_vent]
 
 
 def _closing_zero(
@@ -401,7 +401,11 @@ def _decided(
     found: Sequence[_Found], readings: Readings, plan: Plan
 ) -> Iterable[Finding]:
     for f in found:
-        yield _finding(f, readings, found, plan)
+        finding = _finding(f, readings, found, plan)
+        expired = _expired(f.estimate, readings)
+        if finding.measured is not None and expired:
+            finding = dataclasses.replace(finding, why=(*finding.why, *expired))
+        yield finding
 
 
 def _finding(
@@ -438,14 +442,14 @@ def _finding(
         interval=interval,
         budget=lines,
     )
-    if limit is None:
-        why_not = (*estimate.trouble, *estimate.doubt, Reason.of("no_limit"))
-        return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
     unknown = _uncalibrated(estimate, readings)
-    if unknown:
-        blind = Reason.of("no_calibration", channel=", ".join(unknown))
+    blind = [Reason.of("no_calibration", channel=", ".join(unknown))] if unknown else []
+    if limit is None:
+        why_not = (*blind, *estimate.trouble, *estimate.doubt, Reason.of("no_limit"))
+        return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
+    if blind:
         return dataclasses.replace(
-            base, outcome=Outcome.INCONCLUSIVE, why=(blind, *_once(estimate.trouble))
+            base, outcome=Outcome.INCONCLUSIVE, why=(*blind, *_once(estimate.trouble))
         )
     decision = _against(found, readings, all_found, plan.rule)
     if not isinstance(decision, Decision):
@@ -546,6 +550,31 @@ def _uncalibrated(estimate: Estimate, readings: Readings) -> list[str]:
     return [c.id for c in channels if c is not None and c.calibration is None]
 
 
+def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
+    """Return the calibrations that a finding leans on and that were overdue."""
+    roles = [estimate.channel] if estimate.channel else list(_GAUGES)
+    if FINDINGS[estimate.id].kind in (Kind.LEAK, Kind.RATE):
+        roles += ["ambient", "gas_temperature"]
+    channels = [readings.channel(role) for role in roles]
+    return _overdue([c for c in channels if c is not None], readings.run)
+
+
+def _overdue(channels: Iterable[Channel], run: Run) -> list[Reason]:
+    """Return the calibrations of channels that were due before the day of the run."""
+    day = datetime.datetime.fromtimestamp(
+        run.header.started_utc_ns / 1e9, tz=datetime.UTC
+    ).date()
+    return [
+        Reason.of(
+            "calibration_expired",
+            channel=c.id,
+            due=c.calibration.due.isoformat(),
+        )
+        for c in channels
+        if c.calibration is not None and c.calibration.due < day
+    ]
+
+
 # --- what else to know ---------------------------------------------------------------
 
 
@@ -568,21 +597,15 @@ def _warnings(
         yield Reason.of("plan_is_draft", plan=plan.id, version=plan.version)
     if not run.marks or not plan.steps:
         yield Reason.of("no_plan")
-    day = datetime.datetime.fromtimestamp(
-        header.started_utc_ns / 1e9, tz=datetime.UTC
-    ).date()
     used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}
-    for channel in header.rig.channels:
-        if channel.role not in used:
-            continue
+    ours = [c for c in header.rig.channels if c.role in used]
+    for channel in ours:
         if channel.calibration is None:
             yield Reason.of("no_calibration", channel=channel.id)
-        elif channel.calibration.due < day:
-            yield Reason.of(
-                "calibration_expired",
-                channel=channel.id,
-                due=channel.calibration.due.isoformat(),
-            )
+    beside = ("ambient", "gas_temperature")
+    yield from _overdue(
+        [c for c in header.rig.channels if c in ours or c.role in beside], run
+    )
     zeros = [s for s in plan.steps if s.kind == "zero"]
     if any(isinstance(done[s.id], Skipped) for s in zeros) or any(
         reason.id == "zero_not_established" for f in findings for reason in f.why

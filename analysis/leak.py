@@ -23,7 +23,7 @@ from .clean import Stretch
 from .estimate import Estimate, finite, not_measured, widened
 from .marks import Performance
 from .rate import lasting_rate
-from .readings import Readings, absolute_offset, resolution
+from .readings import Readings, absolute_offset, barometer_share, resolution
 from .steady import robust_slope
 from .surroundings import Drift, barometer, gas_temperature
 
@@ -76,8 +76,9 @@ class _Side:
         """Return times and amounts at the standard temperature, Pa·m3."""
         t = self.held.t_s
         middle = 0.5 * (self.held.start_s + self.held.stop_s)
-        offset = absolute_offset(self.channel, 1.0)
-        absolute = self.held.value + offset * (air.level + air.slope * (t - middle))
+        moved = barometer_share(self.channel) * air.slope * (t - middle)
+        level = absolute_offset(self.channel, air.level)
+        absolute = self.held.value + level + moved
         return t, absolute * self.volume.volume
 
 
@@ -147,9 +148,7 @@ def balance(
         times, amounts = side.amounts(air)
         line = robust_slope(times, amounts * ratio)
         slopes.append((side.role, -line.slope, line.u))
-    gauge = sum(
-        absolute_offset(s.channel, 1.0) * s.volume.volume * ratio for s in sides
-    )
+    gauge = sum(barometer_share(s.channel) * s.volume.volume * ratio for s in sides)
     others += [
         BudgetLine(
             source="gas_temperature",
@@ -227,7 +226,7 @@ def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
 
 def _side_lines(side: _Side, air: Drift, ratio: float) -> list[BudgetLine]:
     slope = robust_slope(side.held.t_s, side.held.value, resolution(side.channel)).slope
-    absolute = ratio * (slope + absolute_offset(side.channel, 1.0) * air.slope)
+    absolute = ratio * (slope + barometer_share(side.channel) * air.slope)
     record = side.channel.calibration
     gain = 0.0 if record is None else record.u_gain()
     width = max(side.held.width_s, 1.0)
@@ -364,7 +363,7 @@ def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
         absolute = before + absolute_offset(channel, 101_325.0)
         lost += (before - after) * volume.volume
         heat += 2.5 * readings.tail_k * absolute / 293.15 * volume.volume
-        if absolute_offset(channel, 1.0) and after < _LOST_SHARE * before:
+        if barometer_share(channel) and after < _LOST_SHARE * before:
             emptied.append(role)
     if lost <= heat and not emptied:
         return None

@@ -163,4 +163,15 @@ def resolution_line(channel: Channel, sensitivity: float = 1.0) -> BudgetLine:
 
 def absolute_offset(channel: Channel, barometer_pa: float) -> float:
     """Return what turns a reading of the channel into an absolute pressure, Pa."""
-    return 0.0 if channel.reference is Reference.ABSOLUTE else barometer_pa
+    if channel.sealed_at is not None:
+        return channel.sealed_at.value_si
+    return barometer_share(channel) * barometer_pa
+
+
+def barometer_share(channel: Channel) -> float:
+    """Return how much of a change of the barometer the absolute pressure takes, 1.
+
+    A gauge reading says nothing of it; absolute and sealed gauge have it in them.
+    """
+    inside = channel.reference is Reference.ABSOLUTE or channel.sealed_at is not None
+    return 0.0 if inside else 1.0

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import partial
 
 from .help_start import help_start
+from .recorded import file_size, reading_back, recording_cpu
 from .rtu_polls import rtu_polls
 from .table import Row, table
 from .tcp_loop import tcp_loop
@@ -21,6 +22,9 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     partial(rtu_polls, baud=115_200, share=0.90),
     tcp_loop,
     text_stream,
+    recording_cpu,
+    file_size,
+    reading_back,
 )
 
 

@@ -59,16 +59,29 @@ def check_out(out: Path) -> None:
         InputError: ``file_exists``, ``file_unwritable`` or ``value_wrong``.
     """
     journal = journal_of(out)
+    check_run_file(out, journal)
+    _check_place(journal, "journal")
+
+
+def check_run_file(out: Path, journal: Path) -> None:
+    """Refuse a run file that can't be made from a journal that may be there.
+
+    Raises:
+        InputError: ``file_exists``, ``file_unwritable`` or ``value_wrong``.
+    """
     if out == journal or not out.name:
         raise InputError(
             "value_wrong", key="--out", given=out, right="a name such as RUN.h5"
         )
+    _check_place(out, "run file")
+
+
+def _check_place(path: Path, what: str) -> None:
     try:
-        check_place(out, "run file")
-        check_place(journal, "journal")
+        check_place(path, what)
     except OSError as error:  # a name that the system can't even look for
         raise InputError(
-            "file_unwritable", where=str(out), why=error.strerror or error
+            "file_unwritable", where=str(path), why=error.strerror or error
         ) from None
 
 

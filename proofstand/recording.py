@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from records.errors import InputError, RefusedError
+from records.journal import read_interrupted
 from records.planfile import plan_by_name
-from records.run import MarkKind
+from records.rig import Rig
+from records.run import MarkKind, RunHeader
 from records.runfile import Seal, seal
 from rig.acquisition import open_instruments
 from rig.clock import HostClock
@@ -49,11 +52,12 @@ def record(
     tell: Callable[[SessionEvent], None],
     commands: Callable[[], Iterable[Command]],
     watched: bool = False,
+    station: str = "",
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
 
     Raises:
-        InputError: a file can't be used.
+        InputError: a file can't be used; the rig has several stations and none is said.
         RigError: the rig failed; the journal stays.
         RefusedError: simulated hands on a real rig, or a key that may not sign here.
     """
@@ -62,28 +66,137 @@ def record(
     job = load_job(job_path)
     prepared = prepared_plan(plan, job)
     try:
+        rig = rig.for_station(station)
         Engine(prepared, rig)  # before anything is opened: can this rig run this plan
     except InputError as error:
         raise error.at(str(rig_path)) from None
-    if hands is not None and not rig.simulated:
-        raise RefusedError("hands_on_real_rig", where=str(rig_path))
-    signer = signer_for(simulated=rig.simulated, folder=key_folder)
-    clock = HostClock(rig.time_multiple)
-    instruments = open_instruments(rig, clock, rig_path.parent)
-    worker: Hands | None = None
-    if hands is not None:
-        from .simulated import hands_over_the_wire
-
-        worker = hands_over_the_wire(rig)
     header = new_header(
         origin="record",
         job=job,
         plan=prepared,
         plan_text=plan_text,
         rig=rig,
-        utc_ns=clock.utc_ns(),
+        utc_ns=time.time_ns(),
         by=by,
     )
+    return _led(
+        header,
+        rig,
+        out=out,
+        journal=journal,
+        hands=hands,
+        by=by,
+        key_folder=key_folder,
+        tell=tell,
+        commands=commands,
+        watched=watched,
+        resume=False,
+        where=rig_path,
+    )
+
+
+def resume(
+    *,
+    journal: Path,
+    rig_path: Path | None,
+    out: Path,
+    hands: str | None,
+    by: str,
+    key_folder: Path | None,
+    tell: Callable[[SessionEvent], None],
+    commands: Callable[[], Iterable[Command]],
+    watched: bool = False,
+) -> Recorded:
+    """Go on with an interrupted run in a new part of it; then as :func:`record`.
+
+    Args:
+        journal: of the interrupted run; it is gone on with.
+        rig_path: the rig file, where its instruments answer elsewhere now, or None.
+        out: the run file to make.
+        hands: ``simulated``, or None where people work the valves.
+        by: who goes on with it.
+        key_folder: of the key that seals it.
+        tell: called with each event.
+        commands: returns what people said since.
+        watched: findings are looked at within holds too.
+
+    Raises:
+        InputError: no interrupted journal; the rig is not the one that it was.
+        IntegrityError: the journal is damaged inside.
+        RigError, RefusedError: see :func:`record`.
+    """
+    header = read_interrupted(journal).run.header
+    rig = header.rig
+    if rig_path is not None:
+        rig = _elsewhere(rig, load_rig(rig_path).for_station(header.station), rig_path)
+    return _led(
+        header,
+        rig,
+        out=out,
+        journal=journal,
+        hands=hands,
+        by=by,
+        key_folder=key_folder,
+        tell=tell,
+        commands=commands,
+        watched=watched,
+        resume=True,
+        where=journal if rig_path is None else rig_path,
+    )
+
+
+def _elsewhere(was: Rig, now: Rig, path: Path) -> Rig:
+    """Return the rig with the addresses of now, when nothing else differs.
+
+    Raises:
+        InputError: ``rig_changed``.
+    """
+    known = {i.id: i for i in was.instruments}
+    moved = tuple(
+        replace(
+            i,
+            host=known[i.id].host,
+            port=known[i.id].port,
+            serial=known[i.id].serial,
+        )
+        if i.id in known
+        else i
+        for i in now.instruments
+    )
+    same = replace(now, instruments=moved)
+    differing = [
+        f.name for f in fields(Rig) if getattr(was, f.name) != getattr(same, f.name)
+    ]
+    if differing:
+        raise InputError("rig_changed", where=str(path), what=", ".join(differing))
+    return now
+
+
+def _led(
+    header: RunHeader,
+    rig: Rig,
+    *,
+    out: Path,
+    journal: Path,
+    hands: str | None,
+    by: str,
+    key_folder: Path | None,
+    tell: Callable[[SessionEvent], None],
+    commands: Callable[[], Iterable[Command]],
+    watched: bool,
+    resume: bool,
+    where: Path,
+) -> Recorded:
+    if hands is not None and not rig.simulated:
+        raise RefusedError("hands_on_real_rig", where=str(where))
+    signer = signer_for(simulated=rig.simulated, folder=key_folder)
+    clock = HostClock(rig.time_multiple)
+    instruments = open_instruments(rig, clock, where.parent)
+    worker: Hands | None = None
+    if hands is not None:
+        from .simulated import hands_over_the_wire
+
+        worker = hands_over_the_wire(rig, go_on=resume)
     seconds = 0.0
     opened: dict[str, float] = {}
 
@@ -97,7 +210,7 @@ def record(
 
     session = Session(
         header=header,
-        plan=prepared,
+        plan=header.plan,
         rig=rig,
         journal=journal,
         instruments=instruments,
@@ -105,6 +218,8 @@ def record(
         tell=listen,
         hands=worker,
         so_far=SoFar(header, within_holds=watched),
+        resume=resume,
+        by=by,
     )
     session.run(commands)
     made = seal(journal, out, signer)

@@ -81,7 +81,7 @@ def new_header(
     source: str = "",
     run_id: str = "",
 ) -> RunHeader:
-    """Return the header of a run that begins now."""
+    """Return the header of a run that begins now, on the rig's one station."""
     return RunHeader(
         id=run_id or new_run_id(utc_ns),
         started_utc_ns=utc_ns,
@@ -94,6 +94,7 @@ def new_header(
         software=software(),
         by=by,
         source=source,
+        station=rig.stations[0].id if len(rig.stations) == 1 else "",
     )
 
 

@@ -3,25 +3,36 @@
 The only place where rig meets procedure. It has two ends of plain immutable data:
 commands go in, events come out. Whoever drives it (a command, the window, a test) sees
 nothing else. Everything is in the journal before anyone is told of it.
+
+A session reads its own rig (``run``), or is given what one loop read for several
+stations (``open``, ``take``, ``end``; see ``stations``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
 from records.errors import ProofstandError, RigError
-from records.journal import JournalWriter
+from records.journal import Journal, JournalWriter
 from records.judgement import Judgement
 from records.measure import Kind
 from records.plan import Plan
 from records.rig import Channel, Rig
-from records.run import Mark, MarkKind, Request, RunHeader, channel_trace
+from records.run import (
+    Mark,
+    MarkKind,
+    Part,
+    Request,
+    RunHeader,
+    as_blocks,
+    channel_trace,
+)
 from records.trace import Block, Trace
-from rig.acquisition import Acquisition, OpenInstrument
+from rig.acquisition import Acquisition, Incident, OpenInstrument
 from rig.clock import Clock
 
 from .display import unit_for, value_text
@@ -30,6 +41,7 @@ from .so_far import SoFar
 
 SYNC_NS = 1_000_000_000
 SHOW_S = 1.0
+WALL_CLOCK_NS = 2_000_000_000  # a wall clock that moves by more is told
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,14 +128,17 @@ class Session:
 
     Args:
         header: what is known of the run.
-        plan: the prepared plan. rig: the rig.
-        journal: the file to write; must not exist.
-        instruments: open instruments.
+        plan: the prepared plan. rig: the rig, as the run's station sees it.
+        journal: the file to write; must not exist, or is the one to go on with.
+        instruments: open instruments; none where another loop reads the rig.
         clock: the host's clock.
         tell: called with each event.
         hands: works a simulated rig, or None where people do.
         truth: a simulator's true parameters, or None.
         so_far: judges what is recorded so far, or None where nobody looks.
+        resume: go on with an interrupted run: the journal exists, and a new part of it
+            begins with the step that was on.
+        by: who goes on with it.
     """
 
     def __init__(
@@ -139,6 +154,8 @@ class Session:
         hands: Hands | None = None,
         truth: Mapping[str, Any] | None = None,
         so_far: SoFar | None = None,
+        resume: bool = False,
+        by: str = "",
     ) -> None:
         self._engine = Engine(plan, rig)
         self._header = header
@@ -150,18 +167,30 @@ class Session:
         self._hands = hands
         self._truth = truth
         self._so_far = so_far
+        self._resume = resume
+        self._by = by
         self._columns: dict[str, tuple[Channel, ...]] = {
-            i.declared.id: rig.columns(i.declared.id) for i in instruments
+            i.id: rig.columns(i.id) for i in rig.instruments
         }
         self._last_s: dict[str, float] = {}
         self._seen: dict[str, float] = {}
         self._now_s = 0.0
         self._shown_s = 0.0
+        self._writer: JournalWriter | None = None
+        self._part = 1
+        self._origins_written = 0
+        self._synced_ns = 0
+        self._wall_ns: int | None = None
 
     @property
     def engine(self) -> Engine:
         """The procedure's state, to read."""
         return self._engine
+
+    @property
+    def ended(self) -> str:
+        """``done`` or ``abandoned`` once the plan is through, "" before."""
+        return self._engine.ended
 
     def run(self, commands: Callable[[], Iterable[Command]]) -> str:
         """Record until the plan is through or the test is abandoned.
@@ -175,69 +204,170 @@ class Session:
         Raises:
             RigError: the rig failed; the journal stays without a close record, so the
                 run counts as interrupted.
+            InputError: the journal can't be written on; the same holds.
         """
-        journal = JournalWriter(self._journal_path, self._header)
         try:
-            how = self._record(journal, commands)
-        except BaseException as error:
-            with suppress(ProofstandError, OSError):
-                if isinstance(error, RigError):
-                    mark = Mark(
-                        part=1,
-                        t_s=self._now_s,
-                        kind=MarkKind.TROUBLE,
-                        data={"trouble": error.id, **error.facts},
-                        by="recorder",
+            self.open()
+            acquisition = Acquisition(self._part, self._instruments, self._clock)
+            self.begin(acquisition.part)
+            try:
+                for block in acquisition.blocks():
+                    self.take(
+                        block, acquisition.part, commands, acquisition.incidents()
                     )
-                    journal.mark(mark)
-            journal.drop()
-            if isinstance(error, ProofstandError):
-                self._tell(Troubled(error))
-                self._tell(Closed("failed", self._now_s))
+                    if self.ended:
+                        break
+            finally:
+                # Also when the rig fails: what was read is kept.
+                left = acquisition.flush()
+                self.keep(
+                    left,
+                    acquisition.part,
+                    acquisition.incidents(),
+                    acquisition.told(),
+                )
+        except BaseException as error:
+            self.fail(error)
             raise
         finally:
             for instrument in self._instruments:
                 instrument.close()
-            if self._so_far is not None:
-                self._so_far.close()
-        journal.close(how)
-        self._tell(Closed(how, self._now_s))
-        return how
+        return self.end()
 
-    def _record(
-        self, journal: JournalWriter, commands: Callable[[], Iterable[Command]]
-    ) -> str:
+    def open(self) -> None:
+        """Open the journal.
+
+        Raises:
+            InputError, IntegrityError, RefusedError: it can't be made or gone on with.
+        """
+        if not self._resume:
+            self._writer = JournalWriter(self._journal_path, self._header)
+            return
+        self._writer, before = JournalWriter.resume(self._journal_path)
+        self._part = max((p.number for p in before.run.parts), default=0) + 1
+        self._engine = Engine.restored(self._engine.plan, self._rig, before.run.marks)
+        self._look_back(before)
+
+    def begin(self, part: Part) -> None:
+        """Begin the part that is recorded now."""
+        journal = self._journal
         if self._truth is not None:
             journal.truth(self._truth)
-        acquisition = Acquisition(1, self._instruments, self._clock)
-        journal.part(acquisition.part)
+        self._write_part(part)
         self._tell(Started(self._header.id, self._journal_path, self._header))
-        try:
-            self._follow(journal, acquisition, commands)
-        finally:
-            # Also when the rig fails: what was read is kept.
-            left = acquisition.flush()
-            if left:
-                journal.part(acquisition.part)
-            for block in left:
-                journal.block(block)
-            self._say(journal, self._incidents(acquisition))
-            self._say(journal, self._counted(acquisition))
-        return self._engine.ended
+        self._synced_ns = self._clock.monotonic_ns()
+        if self._resume:
+            self._say(journal, self._engine.resume(self._part, self._by))
 
-    def _incidents(self, acquisition: Acquisition) -> list[Mark]:
-        """Return as marks what happened to instruments since this was last asked."""
+    def take(
+        self,
+        block: Block,
+        part: Part,
+        commands: Callable[[], Iterable[Command]],
+        incidents: Iterable[Incident] = (),
+    ) -> None:
+        """Record a block, then follow it.
+
+        Args:
+            block: as read.
+            part: with the origin of the block's instrument.
+            commands: returns what people said since.
+            incidents: what happened to instruments since the block before.
+        """
+        journal = self._journal
+        block = self._kept(block, part)
+        self._say(journal, self._incident_marks(incidents, part))
+        self._take(journal, block, part)
+        self._give(journal, self._work_hands())
+        self._give(journal, commands())
+        self._judge_so_far(block)
+        now_ns = self._clock.monotonic_ns()
+        if now_ns - self._synced_ns >= SYNC_NS:
+            self._watch_wall_clock(journal)
+            journal.sync()
+            self._synced_ns = now_ns
+
+    def keep(
+        self,
+        blocks: Iterable[Block],
+        part: Part,
+        incidents: Iterable[Incident] = (),
+        counted: Mapping[str, Mapping[str, str]] | None = None,
+    ) -> None:
+        """Record blocks that nothing follows from any more, and how the reading went.
+
+        Args:
+            blocks: as read.
+            part: with the origins of their instruments.
+            incidents: what happened to instruments since the block before.
+            counted: per instrument what went wrong on its wire, and how often.
+        """
+        for block in blocks:
+            self._kept(block, part)
+        marks = self._incident_marks(incidents, part)
+        marks += [
+            self._recorder_mark(
+                MarkKind.NOTE,
+                {"instrument": instrument, "counted": "at the end", **counts},
+            )
+            for instrument, counts in (counted or {}).items()
+            if counts and instrument in self._columns
+        ]
+        self._say(self._journal, marks)
+
+    def end(self) -> str:
+        """Close the journal of a test that is over; return how it ended."""
+        try:
+            self._journal.close(self.ended)
+        except BaseException as error:
+            self.fail(error)
+            raise
+        self._close_so_far()
+        self._tell(Closed(self.ended, self._now_s))
+        return self.ended
+
+    def fail(self, error: BaseException) -> None:
+        """Leave the journal as that of an interrupted run, and tell why."""
+        writer, self._writer = self._writer, None
+        with suppress(ProofstandError, OSError):
+            if writer is not None:
+                try:
+                    if isinstance(error, RigError):
+                        writer.mark(self._recorder_mark(MarkKind.TROUBLE, error))
+                finally:
+                    writer.drop()
+        self._close_so_far()
+        if isinstance(error, ProofstandError):
+            self._tell(Troubled(error))
+            self._tell(Closed("failed", self._now_s))
+
+    @property
+    def _journal(self) -> JournalWriter:
+        assert self._writer is not None, "the session is not open"
+        return self._writer
+
+    def _recorder_mark(self, kind: MarkKind, told: RigError | dict[str, str]) -> Mark:
+        if isinstance(told, RigError):
+            told = {"trouble": told.id, **told.facts}
+        return Mark(
+            part=self._part, t_s=self._now_s, kind=kind, data=told, by="recorder"
+        )
+
+    def _incident_marks(self, incidents: Iterable[Incident], part: Part) -> list[Mark]:
+        """Return as marks what happened to this run's instruments."""
         marks = []
-        for incident in acquisition.incidents():
+        for incident in incidents:
+            if incident.instrument not in self._columns:
+                continue
             data = {"instrument": incident.instrument, **incident.data}
             silent = incident.what == "silent"
             data["trouble" if silent else "instrument_note"] = (
                 "instrument_silent" if silent else incident.what
             )
-            origin = acquisition.part.origins.get(incident.instrument, 0)
+            origin = part.origins.get(incident.instrument, 0)
             marks.append(
                 Mark(
-                    part=acquisition.part.number,
+                    part=self._part,
                     t_s=(incident.t_ns - origin) * 1e-9,
                     kind=MarkKind.TROUBLE if silent else MarkKind.NOTE,
                     data=data,
@@ -246,52 +376,53 @@ class Session:
             )
         return marks
 
-    def _counted(self, acquisition: Acquisition) -> list[Mark]:
-        """Return a mark per instrument of which something went wrong."""
-        return [
-            Mark(
-                part=acquisition.part.number,
-                t_s=self._now_s,
-                kind=MarkKind.NOTE,
-                data={"instrument": instrument, "counted": "at the end", **counts},
-                by="recorder",
-            )
-            for instrument, counts in acquisition.told().items()
-            if counts
-        ]
+    def _close_so_far(self) -> None:
+        if self._so_far is not None:
+            self._so_far.close()
 
-    def _follow(
-        self,
-        journal: JournalWriter,
-        acquisition: Acquisition,
-        commands: Callable[[], Iterable[Command]],
-    ) -> None:
-        origins_written = 0
-        synced_ns = self._clock.monotonic_ns()
-        for block in acquisition.blocks():
-            if len(acquisition.part.origins) > origins_written:
-                journal.part(acquisition.part)
-                origins_written = len(acquisition.part.origins)
-                if self._so_far is not None:
-                    self._so_far.part(acquisition.part)
-            journal.block(block)
-            self._say(journal, self._incidents(acquisition))
-            self._take(journal, block, acquisition)
-            self._give(journal, self._work_hands())
-            self._give(journal, commands())
-            self._judge_so_far(block)
-            now_ns = self._clock.monotonic_ns()
-            if now_ns - synced_ns >= SYNC_NS:
-                journal.sync()
-                synced_ns = now_ns
-            if self._engine.ended:
-                return
+    def _look_back(self, before: Journal) -> None:
+        """Let the findings so far know what was recorded before."""
+        if self._so_far is None:
+            return
+        for part in before.run.parts:
+            self._so_far.part(part)
+        for block in as_blocks(before.run, rows=100_000):
+            self._so_far.block(block, 0.0)
+        for mark in before.run.marks:
+            self._so_far.mark(mark)
 
-    def _take(
-        self, journal: JournalWriter, block: Block, acquisition: Acquisition
-    ) -> None:
+    def _write_part(self, part: Part) -> None:
+        ours = {i: ns for i, ns in part.origins.items() if i in self._columns}
+        written = replace(part, number=self._part, origins=ours)
+        self._journal.part(written)
+        self._origins_written = len(ours)
+        if self._so_far is not None:
+            self._so_far.part(written)
+
+    def _kept(self, block: Block, part: Part) -> Block:
+        """Write a block, its instrument's origin before it."""
+        ours = sum(i in self._columns for i in part.origins)
+        if ours > self._origins_written:
+            self._write_part(part)
+        if block.part != self._part:
+            block = replace(block, part=self._part)
+        self._journal.block(block)
+        return block
+
+    def _watch_wall_clock(self, journal: JournalWriter) -> None:
+        """Mark a wall clock that was moved; times of samples don't depend on it."""
+        if self._rig.time_multiple != 1.0:
+            return
+        between = self._clock.utc_ns() - self._clock.monotonic_ns()
+        if self._wall_ns is not None and abs(between - self._wall_ns) > WALL_CLOCK_NS:
+            moved = f"{(between - self._wall_ns) * 1e-9:.1f}"
+            note = {"wall_clock_moved_s": moved}
+            self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
+        self._wall_ns = between
+
+    def _take(self, journal: JournalWriter, block: Block, part: Part) -> None:
         traces: dict[str, Trace] = {}
-        origin = acquisition.part.origins[block.instrument]
+        origin = part.origins[block.instrument]
         for column, channel in enumerate(self._columns[block.instrument]):
             trace = channel_trace(
                 channel,

@@ -20,7 +20,7 @@ from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
 from rig.simulator.faults import parsed_faults
 from rig.simulator.hands import Hands, Moves
-from rig.simulator.hands_link import ValveWriter
+from rig.simulator.hands_link import ValveWriter, valve_positions
 from rig.simulator.rigtext import rig_text
 
 from .procedure.engine import prepared_plan
@@ -80,8 +80,13 @@ class _Worker:
         return moves.acknowledge
 
 
-def hands_over_the_wire(rig: Rig, seed: int = 0) -> _Worker:
+def hands_over_the_wire(rig: Rig, seed: int = 0, *, go_on: bool = False) -> _Worker:
     """Return hands that work a served simulated rig through its valve registers.
+
+    Args:
+        rig: the simulated rig.
+        seed: of the hands.
+        go_on: take the valves as they stand; else the rig is as one just served.
 
     Raises:
         RefusedError, InputError: the rig is not a simulated one on this computer.
@@ -92,7 +97,8 @@ def hands_over_the_wire(rig: Rig, seed: int = 0) -> _Worker:
     writer = ValveWriter(
         valves.host, valves.port, simulated=rig.simulated, device=first.device
     )
-    return _Worker(Hands(seed), writer.move)
+    found = valve_positions(first) if go_on else None
+    return _Worker(Hands(seed, found), writer.move)
 
 
 class VirtualClock:

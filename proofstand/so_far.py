@@ -24,6 +24,10 @@ FIRST_LOOK_S = 5.0
 PAUSE_S = 1.5
 # The thread takes at most this share of the time.
 SHARE = 0.25
+# So many numbers are kept (12 MB), whatever a hold lasts. Beyond that every second
+# reading since the last mark goes, those nearest to its ends excepted.
+MOST_NUMBERS = 1_500_000
+ENDS_NS = 60_000_000_000
 
 _log = logging.getLogger(__name__)
 
@@ -49,7 +53,9 @@ class SoFar:
         self._on = ""
         self._due = False
         self._hold: Mark | None = None
+        self._marked_s = 0.0
         self._now_s = 0.0
+        self._numbers = 0
 
     @property
     def busy(self) -> bool:
@@ -69,10 +75,15 @@ class SoFar:
         """
         self._blocks.append(block)
         self._now_s = now_s
+        self._numbers += block.t_ns.size + block.raw.size
+        if self._numbers > MOST_NUMBERS:
+            self._blocks = [self._thinned(b) for b in self._joined()]
+            self._numbers = sum(b.t_ns.size + b.raw.size for b in self._blocks)
 
     def mark(self, mark: Mark) -> None:
         """Take a mark; the end of a step asks for a judgement."""
         self._marks.append(mark)
+        self._marked_s = max(self._marked_s, mark.t_s)
         if mark.kind is MarkKind.HOLD_BEGIN:
             self._hold = mark
         elif mark.kind in (
@@ -144,6 +155,24 @@ class SoFar:
             for blocks in groups.values()
         ]
         return list(self._blocks)
+
+    def _thinned(self, block: Block) -> Block:
+        """Return a block with fewer readings of a time in which nothing happened."""
+        part = self._parts[block.part]
+        origin = part.origins.get(block.instrument, 0)
+        begins = origin + round(self._marked_s * 1e9) + ENDS_NS
+        first, stop = np.searchsorted(block.t_ns, [begins, block.t_ns[-1] - ENDS_NS])
+        if stop - first < block.t_ns.size // 2:  # it is what came before that is long
+            first, stop = 0, block.t_ns.size
+        keep = np.ones(block.t_ns.size, dtype=bool)
+        keep[first:stop:2] = False
+        return Block(
+            block.part,
+            block.instrument,
+            block.t_ns[keep],
+            block.raw[keep],
+            block.flags[keep],
+        )
 
 
 def _join(blocks: Sequence[Block]) -> Block:

@@ -7,6 +7,9 @@ apart by how they act when two readings of one channel are subtracted:
 ``offset``     common to all readings of the channel; cancels in a difference
 ``gain``       relative to the value; acts on a difference in proportion
 ``linearity``  differs from level to level; does not cancel
+
+A calibration made here is a dated record of its own, with the points it was made from
+and the reference instrument as it was declared then. It is written once.
 """
 
 from __future__ import annotations
@@ -17,12 +20,17 @@ import json
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
-from .measure import Quantity
+from .measure import Quantity, Reference
 from .trace import FloatArray
+
+REFERENCE_FORMAT = "proofstand.reference/1"
+RECORD_FORMAT = "proofstand.calibration/1"
+Direction = Literal["up", "down"]
+When = Literal["as found", "as left"]
 
 
 class TermKind(StrEnum):
@@ -62,6 +70,7 @@ class Calibration:
         standard: the reference that was used, as the record names it.
         coefficients: c0, c1, ... of value = c0 + c1 x + ..., x and value in SI.
         terms: the uncertainty, see :class:`CalibrationTerm`.
+        record: SHA-256 of the record file that it was read from, "" without one.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -71,6 +80,7 @@ class Calibration:
     standard: str
     coefficients: tuple[float, ...] = (0.0, 1.0)
     terms: tuple[CalibrationTerm, ...] = ()
+    record: str = ""
 
     @property
     def sha256(self) -> str:
@@ -82,6 +92,7 @@ class Calibration:
             self.standard,
             [float(c).hex() for c in self.coefficients],
             [[t.name, t.kind.value, t.u.value_si.hex(), t.dof] for t in self.terms],
+            *([self.record] if self.record else []),
         ]
         text = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
@@ -91,6 +102,10 @@ class Calibration:
         return np.asarray(
             np.polynomial.polynomial.polyval(reading, np.asarray(self.coefficients))
         )
+
+    def u_at(self, value: float) -> float:
+        """Return the standard uncertainty of one value, SI."""
+        return _u_at(self.terms, value)
 
     def u_offset(self) -> float:
         """Standard uncertainty of the zero, SI."""
@@ -103,6 +118,160 @@ class Calibration:
     def u_linearity(self) -> float:
         """Standard uncertainty of the form of the curve, SI."""
         return _root_sum(self.terms, TermKind.LINEARITY)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceInstrument:
+    """An instrument of the shop that others are calibrated against.
+
+    Attributes:
+        id: the shop's number for it. serial, certificate: as stamped and as named.
+        date: day of its own calibration. due: last day on which that holds.
+        range: lowest and highest value that its certificate covers.
+        terms: its uncertainty, see :class:`CalibrationTerm`.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    format: str
+    id: str
+    serial: str
+    certificate: str
+    date: datetime.date
+    due: datetime.date
+    range: tuple[Quantity, Quantity]
+    terms: tuple[CalibrationTerm, ...]
+    name: str = ""
+
+    @property
+    def reference(self) -> Reference:
+        """What its pressures are measured against."""
+        return self.range[0].reference
+
+    @property
+    def told(self) -> str:
+        """The instrument as a calibration record names it."""
+        name = f"{self.name} " if self.name else ""
+        return f"{name}{self.id}, serial {self.serial}, certificate {self.certificate}"
+
+    def u_at(self, value: float) -> float:
+        """Return its standard uncertainty at a value, SI."""
+        return _u_at(self.terms, value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationPoint:
+    """One comparison of a channel with the reference, SI.
+
+    Attributes:
+        when: before or after an adjustment; ``as left`` where none was made.
+        run: 1, 2, ...; going up and coming down again is one run.
+        applied: value of the reference. reading: of the channel, uncalibrated.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    when: When
+    run: int
+    direction: Direction
+    applied: float
+    reading: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errors:
+    """How far calibrated values were from the reference, SI.
+
+    Attributes:
+        largest: the largest error, with its sign. at: where, value of the reference.
+        allowed: expanded uncertainty (k = 2) that was claimed there, or None.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    largest: float
+    at: float
+    allowed: float | None = None
+
+    @property
+    def within(self) -> bool:
+        """No error is larger than what was claimed."""
+        return self.allowed is None or abs(self.largest) <= self.allowed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """What the points show of the channel, each as a share of the span.
+
+    Attributes:
+        non_linearity: largest distance of a point from the fitted curve.
+        terminal_non_linearity: the same of the first run up, from the straight line
+            through its own ends.
+        hysteresis: largest difference of coming down from going up, at one level.
+        repeatability: largest spread at one level, coming from the same side; None
+            where there is only one run.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    non_linearity: float
+    terminal_non_linearity: float
+    hysteresis: float
+    repeatability: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationRecord:
+    """A calibration as it was made: the file that stays.
+
+    Attributes:
+        sha256: of everything after the line that holds it.
+        order: of the polynomial. method: how it was fitted, in words.
+        range: lowest and highest value of the reference.
+        coefficients, terms: see :class:`Calibration`.
+        as_found: errors with the calibration that was in force before.
+        as_left: errors with this one.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    format: str
+    sha256: str = ""
+    id: str
+    rig: str
+    channel: str
+    date: datetime.date
+    due: datetime.date
+    by: str
+    note: str = ""
+    supersedes: str = ""
+    order: int
+    method: str
+    range: tuple[Quantity, Quantity]
+    coefficients: tuple[float, ...]
+    terms: tuple[CalibrationTerm, ...]
+    figures: Figures
+    as_found: Errors
+    as_left: Errors
+    reference: ReferenceInstrument
+    points: tuple[CalibrationPoint, ...]
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration as a rig file declares it."""
+        return Calibration(
+            id=self.id,
+            date=self.date,
+            due=self.due,
+            standard=self.reference.told,
+            coefficients=self.coefficients,
+            terms=self.terms,
+            record=self.sha256,
+        )
+
+
+def _u_at(terms: tuple[CalibrationTerm, ...], value: float) -> float:
+    return math.sqrt(
+        sum(
+            (t.u.value_si * (value if t.kind is TermKind.GAIN else 1.0)) ** 2
+            for t in terms
+        )
+    )
 
 
 def _root_sum(terms: tuple[CalibrationTerm, ...], kind: TermKind) -> float:

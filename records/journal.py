@@ -2,7 +2,8 @@
 
 A journal only ever grows. Each record is ``length, kind, CRC-32, payload``; a recorder
 killed at any instant leaves every record that it finished, and at most one torn one at
-the end. The layout is told in ``docs/run-file.md``.
+the end. A further part of an interrupted run goes on behind that end. The layout is
+told in ``docs/run-file.md``.
 """
 
 from __future__ import annotations
@@ -21,52 +22,98 @@ import numpy as np
 from .errors import InputError, IntegrityError, RefusedError
 from .run import Mark, Part, Run, RunHeader, RunState, Samples
 from .tomlfile import from_json, to_json
-from .trace import Block
+from .trace import Block, FlagArray, flag_runs, flags_of_runs
 
 try:
     import fcntl
 except ImportError:  # not on Windows: a live journal can't be told from a dead one
     fcntl = None  # type: ignore[assignment]
 
-MAGIC = b"proofstand.journal/1\n"
+MAGIC = b"proofstand.journal/2\n"
+_READABLE = (MAGIC, b"proofstand.journal/1\n")
 _FAMILY = b"proofstand.journal/"
 _HEAD = struct.Struct("<IBI")
 _BLOCK = struct.Struct("<HHIH")
-_HEADER, _PART, _SAMPLES, _MARK, _TRUTH, _CLOSE = range(1, 7)
+_HEADER, _PART, _SAMPLES_1, _MARK, _TRUTH, _CLOSE, _SAMPLES, _RESUMED = range(1, 9)
+_RUN = np.dtype([("column", "<u2"), ("start", "<u4"), ("stop", "<u4"), ("flag", "u1")])
+_LONGEST = 1 << 24  # bytes in one record; damage can claim any length
 
 
 class JournalWriter:
-    """Appends records to a new journal; each is handed to the system before it returns.
+    """Appends records to a journal; each is handed to the system before it returns.
 
     Args:
-        path: the journal; must not exist.
+        path: the journal; must not exist, see :meth:`resume` for one that does.
         header: what is known of the run.
+        behind: an interrupted journal as read, to go on behind.
 
     Raises:
         InputError: ``file_exists``, ``file_unwritable``.
+        RefusedError: ``run_being_recorded``.
     """
 
-    def __init__(self, path: Path, header: RunHeader) -> None:
+    def __init__(
+        self, path: Path, header: RunHeader, *, behind: Journal | None = None
+    ) -> None:
         self.path = path
         self._instruments = [i.id for i in header.rig.instruments]
         try:
-            self._file: IO[bytes] = path.open("xb", buffering=0)
+            mode = "xb" if behind is None else "ab"
+            self._file: IO[bytes] = path.open(mode, buffering=0)
         except FileExistsError:
             raise InputError("file_exists", where=str(path), what="journal") from None
         except OSError as error:
             raise InputError(
                 "file_unwritable", where=str(path), why=error.strerror or error
             ) from None
-        if fcntl is not None:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        self._lock(0 if behind is None else behind.length)
+        if behind is not None:
+            try:
+                self._write(_RESUMED, json.dumps({"torn": behind.torn_bytes}).encode())
+                self.sync()
+            except InputError:
+                self._file.close()
+                raise
+            return
         try:
             self._write_all(MAGIC)
             self._write(_HEADER, to_json(header))
             self.sync()
-        except InputError:
+        except InputError as error:
             self._file.close()
             path.unlink()  # nothing was recorded in it yet
-            raise
+            raise InputError(
+                "file_unwritable", where=str(path), why=error.facts["why"]
+            ) from None
+
+    def _lock(self, length: int) -> None:
+        """Make sure that nobody else writes, nor has written since it was read."""
+        free = True
+        if fcntl is not None:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                free = False
+        if not free or self._file.tell() != length:
+            self._file.close()
+            raise RefusedError("run_being_recorded", where=str(self.path))
+
+    @classmethod
+    def resume(cls, path: Path) -> tuple[JournalWriter, Journal]:
+        """Go on behind the end of an interrupted run's journal.
+
+        What a kill left torn at the end stays where it is, and is told to be that.
+
+        Returns:
+            The writer, and what the journal held before.
+
+        Raises:
+            InputError: no journal of ours, an older format, or not interrupted.
+            IntegrityError: it is damaged inside.
+            RefusedError: a recorder still writes it.
+        """
+        read = read_interrupted(path)
+        return cls(path, read.run.header, behind=read), read
 
     def _write(self, kind: int, payload: bytes) -> None:
         check = zlib.crc32(payload, zlib.crc32(bytes([kind])))
@@ -78,12 +125,13 @@ class JournalWriter:
             try:
                 written = self._file.write(view)
             except OSError as error:  # disk full, folder gone
-                raise InputError(
-                    "file_unwritable",
-                    where=str(self.path),
-                    why=error.strerror or error,
-                ) from None
+                raise self._stopped(error) from None
             view = view[written or 0 :]
+
+    def _stopped(self, error: OSError) -> InputError:
+        return InputError(
+            "journal_unwritable", where=str(self.path), why=error.strerror or error
+        )
 
     def part(self, part: Part) -> None:
         """Write a part; written again when one of its origins becomes known."""
@@ -93,10 +141,8 @@ class JournalWriter:
         """Write a block of samples."""
         n, k = block.raw.shape
         head = _BLOCK.pack(block.part, self._instruments.index(block.instrument), n, k)
-        self._write(
-            _SAMPLES,
-            head + block.t_ns.tobytes() + block.raw.tobytes() + block.flags.tobytes(),
-        )
+        runs = _packed(block.flags)
+        self._write(_SAMPLES, head + block.t_ns.tobytes() + block.raw.tobytes() + runs)
 
     def mark(self, mark: Mark) -> None:
         """Write a mark."""
@@ -111,9 +157,7 @@ class JournalWriter:
         try:
             os.fsync(self._file.fileno())
         except OSError as error:
-            raise InputError(
-                "file_unwritable", where=str(self.path), why=error.strerror or error
-            ) from None
+            raise self._stopped(error) from None
 
     def close(self, how: str) -> None:
         """Write the close record and close the file.
@@ -138,7 +182,7 @@ class _Found:
     header: RunHeader | None = None
     parts: dict[int, Part] = field(default_factory=dict)
     marks: list[Mark] = field(default_factory=list)
-    blocks: list[Block] = field(default_factory=list)
+    samples: dict[tuple[int, str], list[Samples]] = field(default_factory=dict)
     truth: dict[str, Any] | None = None
     closed: str | None = None
 
@@ -152,7 +196,8 @@ class Journal:
         closed: how the run ended, or None when there is no close record.
         torn_bytes: bytes at the end that are no whole record.
         damaged_records: records inside whose check does not fit, left out.
-        sha256: digest of the whole file.
+        sha256: digest of the whole file. length: bytes that it has.
+        format: as its first line says.
     """
 
     run: Run
@@ -160,6 +205,8 @@ class Journal:
     torn_bytes: int
     damaged_records: int
     sha256: str
+    length: int = 0
+    format: str = ""
 
 
 def read_journal(path: Path) -> Journal:
@@ -174,14 +221,19 @@ def read_journal(path: Path) -> Journal:
     data, live = _bytes_of(path)
     found = _Found()
     bad = 0
+    gap = 0  # length of the damage right before this record
     end = len(MAGIC)
     for start, kind, payload, fits in _records(data):
         if not fits:
             bad += 1
+            gap = len(payload)
             if found.header is None:
                 raise IntegrityError("journal_damaged", where=str(path), at=start)
             continue
+        if kind == _RESUMED and gap and json.loads(bytes(payload))["torn"] == gap:
+            bad -= 1  # the torn end of the part before, as it was found then
         _take(found, kind, payload, path)
+        gap = 0
         end = start + _HEAD.size + len(payload)
     if found.header is None:
         raise IntegrityError("journal_damaged", where=str(path), at=len(MAGIC))
@@ -199,11 +251,45 @@ def read_journal(path: Path) -> Journal:
         parts=tuple(found.parts.values()),
         marks=tuple(found.marks),
         truth=found.truth,
-        samples=_joined(found.blocks),
+        samples=_joined(found.samples),
     )
     return Journal(
-        run, found.closed, len(data) - end, bad, hashlib.sha256(data).hexdigest()
+        run,
+        found.closed,
+        len(data) - end,
+        bad,
+        hashlib.sha256(data).hexdigest(),
+        len(data),
+        _name(data[: len(MAGIC)]),
     )
+
+
+def _name(magic: bytes) -> str:
+    return magic.decode("ascii").strip()
+
+
+def read_interrupted(path: Path) -> Journal:
+    """Read the journal of an interrupted run that can be gone on with.
+
+    Raises:
+        InputError: no journal of ours, an older format, or not interrupted.
+        IntegrityError: it is damaged inside.
+        RefusedError: a recorder still writes it.
+    """
+    read = read_journal(path)
+    state = read.run.state
+    if state is RunState.RECORDING:
+        raise RefusedError("run_being_recorded", where=str(path))
+    if read.damaged_records:
+        raise IntegrityError("journal_damaged", where=str(path), at="inside")
+    told = state.value
+    if read.format != _name(MAGIC):
+        told = f"{told}, of the older format {read.format}"
+    if told != RunState.INTERRUPTED.value:
+        raise InputError(
+            "run_state_wrong", where=str(path), state=told, wanted="interrupted"
+        )
+    return read
 
 
 def is_journal(path: Path) -> bool:
@@ -244,22 +330,22 @@ def _bytes_of(path: Path) -> tuple[bytes, bool]:
         ) from None
     if not data:
         raise InputError("file_empty", where=str(path), what="journal")
-    if not data.startswith(MAGIC):
+    if not data.startswith(_READABLE):
         if data.startswith(_FAMILY):
             found = data.split(b"\n", 1)[0].decode("ascii", "replace")
             raise InputError(
                 "format_newer",
                 where=str(path),
                 found=found,
-                wanted=MAGIC.decode().strip(),
+                wanted=_name(MAGIC),
             )
-        if MAGIC.startswith(data[: len(MAGIC)]):
+        if _FAMILY.startswith(data[: len(MAGIC)]):
             raise IntegrityError("journal_damaged", where=str(path), at=len(data))
         raise InputError("file_not_ours", where=str(path), what="journal")
     return data, live
 
 
-def _records(data: bytes) -> Iterator[tuple[int, int, bytes, bool]]:
+def _records(data: bytes) -> Iterator[tuple[int, int, memoryview, bool]]:
     """Yield (start, kind, payload, check fits) up to the last whole record.
 
     After a place that is no whole record the next one is searched for byte by byte;
@@ -274,57 +360,80 @@ def _records(data: bytes) -> Iterator[tuple[int, int, bytes, bool]]:
             start += 1
             continue
         if damaged_at is not None:
-            yield damaged_at, 0, data[damaged_at:start], False
+            yield damaged_at, 0, memoryview(data)[damaged_at:start], False
             damaged_at = None
         yield start, data[start + 4], payload, True
         start += _HEAD.size + len(payload)
 
 
-def _payload_at(data: bytes, start: int) -> bytes | None:
+def _payload_at(data: bytes, start: int) -> memoryview | None:
     """Return the payload of a whole record that begins here, or None."""
     length, kind, check = _HEAD.unpack_from(data, start)
     stop = start + _HEAD.size + length
-    if not _HEADER <= kind <= _CLOSE or stop > len(data) or length == 0:
+    if not _HEADER <= kind <= _RESUMED or not 0 < length <= _LONGEST:
         return None
-    payload = data[start + _HEAD.size : stop]
+    if stop > len(data):
+        return None
+    payload = memoryview(data)[start + _HEAD.size : stop]
     return payload if zlib.crc32(payload, zlib.crc32(bytes([kind]))) == check else None
 
 
-def _take(found: _Found, kind: int, payload: bytes, path: Path) -> None:
+def _take(found: _Found, kind: int, payload: memoryview, path: Path) -> None:
     if kind == _HEADER:
-        found.header = from_json(payload, RunHeader)
+        found.header = from_json(bytes(payload), RunHeader)
     elif kind == _PART:
-        part = from_json(payload, Part)
+        part = from_json(bytes(payload), Part)
         found.parts[part.number] = part
     elif kind == _MARK:
-        found.marks.append(from_json(payload, Mark))
+        found.marks.append(from_json(bytes(payload), Mark))
     elif kind == _TRUTH:
-        found.truth = json.loads(payload)
+        found.truth = json.loads(bytes(payload))
     elif kind == _CLOSE:
-        found.closed = json.loads(payload)["how"]
-    elif kind == _SAMPLES and found.header is not None:
+        found.closed = json.loads(bytes(payload))["how"]
+    elif kind in (_SAMPLES, _SAMPLES_1) and found.header is not None:
         part_number, index, n, k = _BLOCK.unpack_from(payload)
         at = _BLOCK.size
         t_ns = np.frombuffer(payload, np.int64, n, at)
-        raw = np.frombuffer(payload, np.float64, n * k, at + 8 * n)
-        flags = np.frombuffer(payload, np.uint8, n * k, at + 8 * n * (1 + k))
+        raw = np.frombuffer(payload, np.float64, n * k, at + 8 * n).reshape(n, k)
+        tail = at + 8 * n * (1 + k)
+        if kind == _SAMPLES_1:
+            flags = np.frombuffer(payload, np.uint8, n * k, tail).reshape(n, k)
+        else:
+            flags = _unpacked(payload, tail, n, k)
         instrument = found.header.rig.instruments[index].id
-        found.blocks.append(
-            Block(part_number, instrument, t_ns, raw.reshape(n, k), flags.reshape(n, k))
+        found.samples.setdefault((part_number, instrument), []).append(
+            Samples(t_ns, raw, flags)
         )
-    else:
+    elif kind != _RESUMED:
         raise IntegrityError("journal_damaged", where=str(path), at=f"kind {kind}")
 
 
-def _joined(blocks: list[Block]) -> dict[tuple[int, str], Samples]:
-    groups: dict[tuple[int, str], list[Block]] = {}
-    for block in blocks:
-        groups.setdefault((block.part, block.instrument), []).append(block)
+def _packed(flags: FlagArray) -> bytes:
+    """Return a count and runs of equal flags; good samples make none."""
+    runs = flag_runs(flags)
+    table = np.empty(len(runs), dtype=_RUN)
+    for name, column in zip(_RUN.names or (), runs.T, strict=True):
+        table[name] = column
+    return len(runs).to_bytes(4, "little") + table.tobytes()
+
+
+def _unpacked(payload: memoryview, at: int, n: int, k: int) -> FlagArray:
+    count = int.from_bytes(payload[at : at + 4], "little")
+    if count == 0:
+        return np.zeros((n, k), dtype=np.uint8)
+    table = np.frombuffer(payload, _RUN, count, at + 4)
+    runs = np.stack([table[name].astype(np.int64) for name in _RUN.names or ()], axis=1)
+    return flags_of_runs(runs, n, k)
+
+
+def _joined(
+    found: dict[tuple[int, str], list[Samples]],
+) -> dict[tuple[int, str], Samples]:
     return {
         key: Samples(
             np.concatenate([b.t_ns for b in group]),
             np.concatenate([b.raw for b in group]),
             np.concatenate([b.flags for b in group]),
         )
-        for key, group in groups.items()
+        for key, group in found.items()
     }

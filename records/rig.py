@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any, ClassVar, Literal
 
 from .calibration import Calibration
+from .errors import InputError
 from .measure import Quantity, Reference, Unit, unit_of
 
 FORMAT = "proofstand.rig/1"
@@ -39,6 +40,7 @@ REGISTERS_OF: dict[str, int] = {
 }
 PRESSURE_ROLES = ("inlet", "outlet", "interstage", "bonnet")
 NAME_RULE = "letters, digits, hyphens and underscores, at most 40"
+SensorKind = Literal["gauge", "sealed gauge", "absolute", "difference"]
 ROLES = (
     "inlet",
     "outlet",
@@ -250,6 +252,12 @@ class Channel:
 
     Attributes:
         id: its name everywhere. role: what it is for, see ``ROLES``.
+        station: the station it serves, or ``stations``: those that share it.
+        kind: how a pressure transducer is built; None: as the unit's reference says.
+        sealed_at: pressure inside a sealed gauge, absolute.
+        isolating_valve: the transducer can be shut off by hand. A shut one reads what
+            it has trapped, and the program can't see it; the overload counts all the
+            same.
         unit: unit and reference of the scaled reading, as ``"kPa gauge"``.
         span: lowest and highest reading that counts as measured.
         overload: pressure that damages the transducer.
@@ -266,9 +274,13 @@ class Channel:
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     id: str
     role: str
-    station: str
     instrument: str
     unit: str
+    station: str = ""
+    stations: tuple[str, ...] = ()
+    kind: SensorKind | None = None
+    sealed_at: Quantity | None = None
+    isolating_valve: bool = False
     span: tuple[Quantity, Quantity]
     resolution: Quantity
     overload: Quantity | None = None
@@ -280,6 +292,21 @@ class Channel:
     scale: float = 1.0
     offset: float = 0.0
     calibration: Calibration | None = None
+
+    @property
+    def serves(self) -> tuple[str, ...]:
+        """The stations whose regulator it reads."""
+        return self.stations or ((self.station,) if self.station else ())
+
+    @property
+    def sensor(self) -> str:
+        """How a pressure transducer is built, ``"none"`` for another channel."""
+        return self.kind or self.reference.value
+
+    @property
+    def zero_at_vent(self) -> bool:
+        """Open to air it reads zero, whatever the barometer says."""
+        return self.reference is Reference.GAUGE and self.kind != "sealed gauge"
 
     @property
     def reference(self) -> Reference:
@@ -344,10 +371,17 @@ class Traits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
-    """A set of channels for one regulator."""
+    """A set of channels for one regulator.
+
+    Attributes:
+        relief: setting of the rig's relief valve by role of the side it protects.
+        traits: what is known of this station's behaviour; None: as the rig's.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     id: str
+    relief: dict[str, Quantity] = field(default_factory=dict)
+    traits: Traits | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -385,13 +419,51 @@ class Rig:
     def channel(self, role: str, station: str | None = None) -> Channel | None:
         """Return the channel of a role, or None."""
         for channel in self.channels:
-            if channel.role == role and station in (None, channel.station):
+            if channel.role == role and (station is None or station in channel.serves):
                 return channel
         return None
 
     def channel_by_id(self, id: str) -> Channel | None:
         """Return the channel of that id, or None."""
         return next((c for c in self.channels if c.id == id), None)
+
+    def for_station(self, id: str) -> Rig:
+        """Return the rig as one station sees it: its channels, its traits.
+
+        Shared channels are among them; an instrument that reads none of them is not.
+
+        Raises:
+            InputError: ``rig_station_unknown``, or ``rig_station_wanted`` for "" where
+                the rig has several.
+        """
+        if not id and len(self.stations) > 1:
+            raise InputError(
+                "rig_station_wanted",
+                where=self.id,
+                known=", ".join(s.id for s in self.stations),
+            )
+        station = next((s for s in self.stations if id in ("", s.id)), None)
+        if station is None:
+            raise InputError(
+                "rig_station_unknown",
+                where=self.id,
+                given=id,
+                known=", ".join(s.id for s in self.stations),
+            )
+        channels = tuple(c for c in self.channels if station.id in c.serves)
+        read = {c.instrument for c in channels}
+        return replace(
+            self,
+            stations=(station,),
+            channels=channels,
+            instruments=tuple(i for i in self.instruments if i.id in read),
+            traits=station.traits or self.traits,
+        )
+
+    def relief(self, role: str) -> Quantity | None:
+        """Return the lowest relief setting on a side of any station, or None."""
+        found = [s.relief[role] for s in self.stations if role in s.relief]
+        return min(found, key=lambda q: q.value_si, default=None)
 
     def columns(self, instrument: str) -> tuple[Channel, ...]:
         """Return an instrument's channels in the order of its blocks' columns."""

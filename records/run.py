@@ -137,7 +137,12 @@ class Software:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunHeader:
-    """What is known of a run when it starts."""
+    """What is known of a run when it starts.
+
+    Attributes:
+        rig: as its file declared it, narrowed to the station.
+        station: the station that the regulator was tested on, "" in older records.
+    """
 
     id: str
     started_utc_ns: int
@@ -150,6 +155,7 @@ class RunHeader:
     software: Software
     by: str = ""
     source: str = ""  # a file it was imported or recovered from, with its digest
+    station: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -47,6 +47,7 @@ _KIND_OF_KEY = {
     "band": Kind.PRESSURE,
     "inlet_band": Kind.RATIO,
     "overload": Kind.PRESSURE,
+    "sealed_at": Kind.PRESSURE,
     "set_pressure": Kind.PRESSURE,
     "inlet_max": Kind.PRESSURE,
     "outlet_min": Kind.PRESSURE,
@@ -91,7 +92,13 @@ def read_text(path: Path, what: str) -> str:
     return text
 
 
-def load_toml(text: str, type_: type[T], name: str, wanted_format: str) -> T:
+def load_toml(
+    text: str,
+    type_: type[T],
+    name: str,
+    wanted_format: str,
+    prepare: Callable[[dict[str, Any]], None] | None = None,
+) -> T:
     """Return a noun read from TOML.
 
     Args:
@@ -99,6 +106,8 @@ def load_toml(text: str, type_: type[T], name: str, wanted_format: str) -> T:
         type_: the frozen dataclass to make.
         name: the file's name for messages.
         wanted_format: as ``proofstand.plan/1``.
+        prepare: changes the parsed file before it is checked, as where a value names
+            another file.
 
     Raises:
         InputError: the first fault, with file, line, key and what would be right.
@@ -111,6 +120,8 @@ def load_toml(text: str, type_: type[T], name: str, wanted_format: str) -> T:
         raise InputError("toml_syntax", where=where, why=str(error)) from None
     lines = _Lines(text, name)
     _check_format(raw.get("format"), wanted_format, lines)
+    if prepare is not None:
+        prepare(raw)
     prepared = _quantities(raw, type_, (), lines)
     try:
         noun: T = _adapter(type_).validate_python(prepared)
@@ -188,7 +199,7 @@ def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
         if type_ is Bound:
             return Bound.parse(raw, at)
         names = [k for k in key if isinstance(k, str)]
-        inside = "max_pressures" in names[:-1]
+        inside = {"max_pressures", "relief"} & set(names[:-1])
         kind = Kind.PRESSURE if inside else _KIND_OF_KEY.get(names[-1])
         return parse_quantity(raw, kind, at)
     if origin is tuple and isinstance(raw, list):

@@ -31,6 +31,37 @@ class Flag(IntFlag):
 BAD = Flag.MISSING | Flag.LATE | Flag.SATURATED | Flag.DEVICE | Flag.STUCK | Flag.JUMP
 
 
+def flag_runs(flags: FlagArray) -> TimeArray:
+    """Return flags as runs of equal ones; samples that are good make none.
+
+    Args:
+        flags: shape (n, k).
+
+    Returns:
+        Shape (m, 4): column, first row, row after the last, flag; by column and row.
+    """
+    n = flags.shape[0]
+    found = []
+    for column in np.flatnonzero(flags.any(axis=0)).tolist():
+        ours = flags[:, column]
+        edges = np.concatenate(([0], np.flatnonzero(np.diff(ours)) + 1, [n]))
+        starts, stops = edges[:-1], edges[1:]
+        marked = ours[starts] != 0
+        rows = np.stack([starts, stops, ours[starts].astype(np.int64)], axis=1)[marked]
+        found.append(np.insert(rows, 0, column, axis=1))
+    if not found:
+        return np.empty((0, 4), dtype=np.int64)
+    return np.concatenate(found).astype(np.int64)
+
+
+def flags_of_runs(runs: TimeArray, n: int, k: int) -> FlagArray:
+    """Return the flags, shape (n, k), that :func:`flag_runs` made the runs of."""
+    flags = np.zeros((n, k), dtype=np.uint8)
+    for column, start, stop, flag in runs.tolist():
+        flags[start:stop, column] = flag
+    return flags
+
+
 def _frozen(array: ArrayLike, dtype: type[np.generic]) -> NDArray[np.generic]:
     copy = np.array(array, dtype=dtype)
     copy.flags.writeable = False  # a frozen dataclass does not freeze its arrays

@@ -6,16 +6,21 @@ import math
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
+from records.calibration import Calibration
+from records.calibrationfile import check_term, load_record
 from records.errors import InputError
-from records.measure import Kind, unit_of
+from records.measure import Kind, Quantity, Reference
 from records.rig import (
     FORMAT,
     NAME_RULE,
+    PRESSURE_ROLES,
     ROLES,
     Channel,
     Instrument,
     Rig,
+    Traits,
     is_name,
 )
 from records.tomlfile import load_toml, read_text
@@ -27,14 +32,55 @@ def load_rig(path: Path) -> Rig:
     Raises:
         InputError: unreadable, or a rig that can't be read so; with file and line.
     """
-    return parse_rig(read_text(path, "rig"), str(path))
+    return parse_rig(read_text(path, "rig"), str(path), path.parent)
 
 
-def parse_rig(text: str, name: str) -> Rig:
-    """Return the rig that a text declares; see :func:`load_rig`."""
-    rig = load_toml(text, Rig, name, FORMAT)
+def parse_rig(text: str, name: str, folder: Path | None = None) -> Rig:
+    """Return the rig that a text declares; see :func:`load_rig`.
+
+    Args:
+        text: of the rig file.
+        name: the file's name for messages.
+        folder: where the calibration records lie that it names; None where it may name
+            none.
+    """
+
+    def prepare(raw: dict[str, Any]) -> None:
+        for channel in _tables(raw.get("channels")):
+            given = channel.get("calibration")
+            if isinstance(given, str) and folder is not None:
+                channel["calibration"] = _from_record(given, raw, channel, folder)
+
+    rig = load_toml(text, Rig, name, FORMAT, prepare)
     _check(rig, text, name)
     return rig
+
+
+def _tables(given: Any) -> list[dict[str, Any]]:
+    found = given if isinstance(given, list) else []
+    return [each for each in found if isinstance(each, dict)]
+
+
+def _from_record(
+    given: str, raw: dict[str, Any], channel: dict[str, Any], folder: Path
+) -> Calibration:
+    """Return the calibration of a record file that a channel names.
+
+    Raises:
+        InputError, IntegrityError: no record, one that was changed, or of another
+            channel.
+    """
+    path = folder / given
+    record = load_record(path)
+    if (record.rig, record.channel) != (raw.get("id"), channel.get("id")):
+        raise InputError(
+            "calibration_of_another",
+            where=str(path),
+            of=record.channel,
+            rig=record.rig,
+            given=channel.get("id"),
+        )
+    return record.calibration
 
 
 def _line(text: str, needle: str) -> int:
@@ -68,16 +114,21 @@ def _check(rig: Rig, text: str, name: str) -> None:
             )
     if not rig.channels:
         raise InputError("rig_channel_missing", where=name, role="any", rig=rig.id)
-    roles = [(c.station, c.role) for c in rig.channels]
+    roles = [(station, c.role) for c in rig.channels for station in c.serves]
     for channel in rig.channels:
-        if channel.role in ROLES and roles.count((channel.station, channel.role)) > 1:
+        if channel.role in ROLES and any(
+            roles.count((station, channel.role)) > 1 for station in channel.serves
+        ):
             raise InputError(
                 "rig_name_twice",
                 where=place(channel.id),
                 what="channel role",
                 given=channel.role,
             )
-    _check_traits(rig, text, name)
+    _check_traits(rig.traits, text, name)
+    for station in rig.stations:
+        _check_traits(station.traits, text, name)
+        _check_relief(station.id, station.relief, place(station.id))
     for instrument in rig.instruments:
         _check_instrument(instrument, rig, place(instrument.id))
     _check_ports(rig, place)
@@ -93,8 +144,24 @@ def _check(rig: Rig, text: str, name: str) -> None:
         )
 
 
-def _check_traits(rig: Rig, text: str, name: str) -> None:
-    traits = rig.traits
+def _check_relief(station: str, relief: dict[str, Quantity], at: str) -> None:
+    for role, setting in relief.items():
+        right = ""
+        if role not in PRESSURE_ROLES:
+            right = "a side: " + ", ".join(PRESSURE_ROLES)
+        elif setting.reference is not Reference.GAUGE or setting.value_si <= 0.0:
+            right = "a gauge pressure above zero"
+        if right:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key=f"stations.{station}.relief",
+                given=f"{role} = {setting.typed}",
+                right=right,
+            )
+
+
+def _check_traits(traits: Traits | None, text: str, name: str) -> None:
     if traits is None:
         return
     amounts = [
@@ -277,13 +344,22 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
             given=channel.instrument,
             known=", ".join(instruments),
         )
-    if channel.station not in stations:
+    if not channel.serves or (channel.station and channel.stations):
         raise InputError(
-            "rig_station_unknown",
+            "value_wrong",
             where=at,
-            given=channel.station,
-            known=", ".join(stations),
+            key="station",
+            given=repr(channel.station or ""),
+            right='one station, or stations = ["A", "B"] for a channel that they share',
         )
+    for station in channel.serves:
+        if station not in stations:
+            raise InputError(
+                "rig_station_unknown",
+                where=at,
+                given=station,
+                known=", ".join(stations),
+            )
     if instruments[channel.instrument].protocol in _REGISTERS:
         if channel.register is None:
             raise InputError("key_missing", where=at, key="channels.register")
@@ -314,6 +390,7 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
             found=unit.kind.value,
             wanted=wanted.value,
         )
+    _check_kind(channel, unit.kind, at)
     if not math.isfinite(channel.scale) or channel.scale == 0.0:
         raise InputError(
             "value_wrong",
@@ -403,10 +480,43 @@ def _check_status(channel: Channel, instrument: Instrument, at: str) -> None:
         raise InputError("key_missing", where=at, key="status.accepts")
 
 
+def _check_kind(channel: Channel, kind: Kind, at: str) -> None:
+    """Refuse a transducer's kind that does not go with its unit."""
+    right = ""
+    if kind is not Kind.PRESSURE:
+        if channel.kind is not None or channel.sealed_at is not None:
+            right = "left out: only a pressure has one"
+    elif channel.kind == "sealed gauge":
+        if channel.reference is not Reference.GAUGE:
+            right = "with a unit that says gauge"
+        elif channel.sealed_at is None:
+            right = 'with sealed_at, as "101.325 kPa absolute"'
+        elif channel.sealed_at.reference is not Reference.ABSOLUTE:
+            right = "with sealed_at as an absolute pressure"
+    elif channel.kind not in (None, channel.reference.value):
+        right = f"{channel.reference.value}, as the channel's unit"
+    elif channel.sealed_at is not None:
+        right = '"sealed gauge", for sealed_at has no other use'
+    if right:
+        raise InputError(
+            "value_wrong", where=at, key="kind", given=channel.sensor, right=right
+        )
+
+
 def _check_calibration(channel: Channel, at: str) -> None:
     calibration = channel.calibration
     if calibration is None:
         return
+    if not all(math.isfinite(c) for c in calibration.coefficients) or not any(
+        calibration.coefficients[1:]
+    ):
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="calibration.coefficients",
+            given=list(calibration.coefficients),
+            right="numbers, the second not 0: value = c0 + c1 × reading",
+        )
     if calibration.due < calibration.date:
         raise InputError(
             "value_wrong",
@@ -416,22 +526,4 @@ def _check_calibration(channel: Channel, at: str) -> None:
             right=f"not before {calibration.date}",
         )
     for term in calibration.terms:
-        kind = unit_of(channel.measure_unit.name).kind
-        ratio = term.kind.value == "gain"
-        allowed = (
-            (Kind.RATIO,)
-            if ratio
-            else (kind, Kind.TEMPERATURE_STEP)
-            if kind is Kind.TEMPERATURE
-            else (kind,)
-        )
-        if term.u.kind not in allowed or term.u.value_si < 0.0:
-            raise InputError(
-                "value_wrong",
-                where=at,
-                key=f"calibration.terms.{term.name}.u",
-                given=term.u.typed,
-                right='a share such as "0.05 %"'
-                if ratio
-                else "an uncertainty in a unit of the channel, as a difference",
-            )
+        check_term(term, channel.measure_unit.kind, at)

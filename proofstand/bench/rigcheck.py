@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,17 @@ import numpy as np
 from records.measure import to_unit
 from records.rig import Channel, Rig
 from records.run import channel_trace
-from records.trace import Block, Flag, Trace
+from records.trace import Block, Flag, FloatArray, Trace
 from rig.acquisition import Acquisition, open_instruments
 from rig.clock import HostClock
 
 from ..display import digits_for, number, value_text
+from .byteorder import order_that_fits
+
+SLOW = 0.95  # of the rate asked for
+COARSE = 3.0  # times the declared resolution
+VENTED = 0.01  # of the span: closer to zero counts as open to air
+SOON_DAYS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,34 +31,44 @@ class Row:
     """One channel as text, and its numbers in SI."""
 
     channel: str
+    stations: str
     value: str
     noise: str
+    resolution: str
+    zero: str
     rate: str
     calibration: str
     faults: str
+    look_at: str
     mean_si: float | None
     noise_si: float | None
     rate_hz: float
     asked_hz: float
     resolution_si: float
+    resolution_seen_si: float | None
+    zero_within: bool | None
+    calibration_due: str | None
+    flags: dict[str, int]
+    order_that_fits: str | None
 
     def as_json(self) -> dict[str, Any]:
         """Return the row for ``--json``."""
         return asdict(self)
 
 
-def check_rig(rig: Rig, seconds: float) -> list[Row]:
+def check_rig(rig: Rig, seconds: float, folder: Path | None = None) -> list[Row]:
     """Read a rig and return a row per channel.
 
     Args:
         rig: the rig.
         seconds: how long to read, rig time.
+        folder: where the paths in the rig file begin; the current one if None.
 
     Raises:
         RigError: an instrument can't be reached or does not answer.
     """
     clock = HostClock(rig.time_multiple)
-    instruments = open_instruments(rig, clock)
+    instruments = open_instruments(rig, clock, folder)
     try:
         acquisition = Acquisition(1, instruments, clock)
         until = clock.monotonic_ns() + round(seconds * 1e9)
@@ -78,7 +95,7 @@ def check_rig(rig: Rig, seconds: float) -> list[Row]:
             trace = channel_trace(
                 channel, t_ns, raw[:, column], flags[:, column], origin
             )
-            row = _row(channel, trace, asked, today.isoformat())
+            row = _row(channel, trace, raw[:, column], asked, today)
             rows.append(_with_counts(row, counted[id]))
     return rows
 
@@ -94,21 +111,27 @@ def _with_counts(row: Row, counted: Mapping[str, str]) -> Row:
     return replace(row, faults=f"{known}requests: {told}")
 
 
-def _row(channel: Channel, trace: Trace, asked_hz: float, today: str) -> Row:
+_FLAGS = (
+    (Flag.MISSING, "missing"),
+    (Flag.LATE, "late"),
+    (Flag.SATURATED, "outside the span"),
+    (Flag.DEVICE, "device fault"),
+)
+
+
+def _row(
+    channel: Channel, trace: Trace, raw: FloatArray, asked_hz: float, today: date
+) -> Row:
     good = trace.good()
     unit = channel.measure_unit
     span_s = float(trace.t_s[-1] - trace.t_s[0]) if len(trace) > 1 else 0.0
     rate = (len(trace) - 1) / span_s if span_s > 0 else 0.0
-    faults = [
-        f"{int(np.sum((trace.flags & flag) != 0))} {name}"
-        for flag, name in (
-            (Flag.MISSING, "missing"),
-            (Flag.LATE, "late"),
-            (Flag.SATURATED, "outside the span"),
-            (Flag.DEVICE, "device fault"),
-        )
+    flags = {
+        name: int(np.sum((trace.flags & flag) != 0))
+        for flag, name in _FLAGS
         if np.any((trace.flags & flag) != 0)
-    ]
+    }
+    look_at = []
     mean = noise = None
     value = noise_text = "no good reading"
     if len(good):
@@ -117,26 +140,92 @@ def _row(channel: Channel, trace: Trace, asked_hz: float, today: str) -> Row:
     if len(good) > 2:
         # Differences leave out what the pressure itself does meanwhile.
         noise = float(np.std(np.diff(good.value)) / np.sqrt(2.0))
-        shown = to_unit(noise, unit, difference=True)
-        noise_text = f"{number(shown, digits_for(shown))} {unit.name}"
-    calibration = channel.calibration
-    if calibration is None:
-        due = "none"
-        faults.append("no calibration")
-    else:
-        due = calibration.due.isoformat()
-        if due < today:
-            faults.append("calibration expired")
+        noise_text = _step(noise, channel)
+    if rate < SLOW * asked_hz:
+        look_at.append("slower than asked for")
+    seen = _resolution_seen(good)
+    resolution = _resolution_text(channel, seen)
+    if seen is not None and seen > COARSE * channel.resolution.value_si:
+        look_at.append("coarser than declared")
+    zero, within = _zero(channel, mean)
+    if within is False:
+        look_at.append("zero beyond its uncertainty")
+    due, due_text = _due(channel, today)
+    if due_text:
+        look_at.append(due_text)
+    if channel.isolating_valve:
+        look_at.append("isolating valve: is it open?")
+    fits = order_that_fits(channel, raw)
+    if fits is not None:
+        declared = "" if channel.register is None else channel.register.order
+        look_at.append(f'order = "{fits}" would fit the span, {declared} does not')
     return Row(
         channel.id,
+        ", ".join(channel.serves),
         value,
         noise_text,
+        resolution,
+        zero,
         f"{rate:.1f} of {asked_hz:.0f} Hz",
-        due,
-        ", ".join(faults) or "none",
+        due or "none",
+        ", ".join(f"{n} {name}" for name, n in flags.items()) or "none",
+        "; ".join(look_at),
         mean,
         noise,
         rate,
         asked_hz,
         channel.resolution.value_si,
+        seen,
+        within,
+        due,
+        flags,
+        fits,
     )
+
+
+def _step(value: float, channel: Channel) -> str:
+    unit = channel.measure_unit
+    shown = to_unit(value, unit, difference=True)
+    return f"{number(shown, digits_for(shown))} {unit.name}"
+
+
+def _resolution_seen(good: Trace) -> float | None:
+    """Return the smallest step between readings, SI; None where all are the same."""
+    levels = np.unique(good.value)
+    if levels.size < 2:
+        return None
+    steps = np.diff(levels)
+    # what is smaller is the rounding of the arithmetic, not a step of the device
+    real = steps[steps > 1e-9 * max(1.0, float(np.max(np.abs(levels))))]
+    return float(real.min()) if real.size else None
+
+
+def _resolution_text(channel: Channel, seen: float | None) -> str:
+    declared = _step(channel.resolution.value_si, channel)
+    return f"{declared}, seen {_step(seen, channel) if seen else 'no step'}"
+
+
+def _zero(channel: Channel, mean: float | None) -> tuple[str, bool | None]:
+    """Return how a channel that is open to air reads, and whether that is good."""
+    if not channel.zero_at_vent or mean is None:
+        return "-", None
+    low, high = (q.value_si for q in channel.span)
+    if abs(mean) > VENTED * (high - low):
+        return "not vented", None
+    if channel.calibration is None:
+        return f"{_step(mean, channel)}, no calibration", None
+    claimed = 2.0 * channel.calibration.u_offset()
+    within = abs(mean) <= claimed
+    word = "within" if within else "BEYOND"
+    return f"{_step(mean, channel)}, {word} {_step(claimed, channel)}", within
+
+
+def _due(channel: Channel, today: date) -> tuple[str | None, str]:
+    if channel.calibration is None:
+        return None, "no calibration"
+    due = channel.calibration.due
+    left = (due - today).days
+    if left < 0:
+        return due.isoformat(), "calibration expired"
+    soon = f"calibration due in {left} days" if left <= SOON_DAYS else ""
+    return due.isoformat(), soon

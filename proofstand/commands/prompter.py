@@ -149,7 +149,8 @@ class Prompter:
         """Say what is kept, how to go on with it, and that there may be pressure."""
         self._say(f"    ! {caution('stopped')}")
         if journal.exists():
-            self._say(f"Kept: {journal}; proofstand recover makes a run file of it.")
+            self._say(f"Kept: {journal}. Go on with: proofstand record --resume")
+            self._say("proofstand recover makes a run file of it as it is.")
 
     def close(self) -> None:
         """Nothing is left to show."""

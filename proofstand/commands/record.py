@@ -12,7 +12,6 @@ from .options import (
     EndAsked,
     Subparsers,
     json_option,
-    out_option,
 )
 
 if TYPE_CHECKING:
@@ -26,17 +25,33 @@ def add(commands: Subparsers) -> None:
         help="record a test on a rig",
         description="Lead a test through its plan and record it. Writes RUN.journal "
         "beside RUN.h5 while it runs, seals it at the end, and exits as judge would; "
-        "4 when the rig fails, 130 when interrupted. What was recorded always stays.",
+        "4 when the rig fails, 130 when interrupted. What was recorded always stays. "
+        "With --resume an interrupted run is gone on with in a new part: zero and "
+        "state are looked at, and the step that was on begins again.",
     )
-    parser.add_argument("--rig", required=True, type=Path, metavar="RIG.toml")
+    parser.add_argument("--rig", type=Path, metavar="RIG.toml")
+    parser.add_argument(
+        "--station", default="", metavar="S", help="where the rig has several"
+    )
+    parser.add_argument(
+        "--resume",
+        type=Path,
+        metavar="RUN.journal",
+        help="go on with this run; plan, job and rig are those of the journal",
+    )
     parser.add_argument(
         "--plan",
         default="low-pressure",
         metavar="PLAN",
         help="plan file or built-in id",
     )
-    parser.add_argument("--job", required=True, type=Path, metavar="JOB.toml")
-    out_option(parser, "the run file to make")
+    parser.add_argument("--job", type=Path, metavar="JOB.toml")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="the run file to make; must not exist (with --resume: RUN.h5 beside it)",
+    )
     parser.add_argument(
         "--hands",
         choices=["simulated"],
@@ -56,15 +71,13 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record, seal and judge; return the verdict's exit code."""
-    from proofstand.ready import check_out, journal_of
-    from proofstand.recording import record
+    from proofstand.recording import record, resume
     from proofstand.words.sentences import caution
 
     from .judged import print_judged
     from .prompter import Prompter
 
-    check_out(args.out)
-    journal = journal_of(args.out)
+    out, journal = _places(args)
     end = EndAsked()
 
     def commands() -> Iterable[Command]:
@@ -75,23 +88,57 @@ def run(args: argparse.Namespace) -> int:
     if not args.json:
         print(caution("general"), file=sys.stderr)
     try:
-        recorded = record(
-            rig_path=args.rig,
-            plan_name=args.plan,
-            job_path=args.job,
-            out=args.out,
-            journal=journal,
-            hands=args.hands,
-            by=args.by,
-            key_folder=args.key,
-            tell=prompter.tell,
-            commands=commands,
-        )
+        if args.resume is not None:
+            recorded = resume(
+                journal=journal,
+                rig_path=args.rig,
+                out=out,
+                hands=args.hands,
+                by=args.by,
+                key_folder=args.key,
+                tell=prompter.tell,
+                commands=commands,
+            )
+        else:
+            recorded = record(
+                rig_path=args.rig,
+                plan_name=args.plan,
+                job_path=args.job,
+                out=out,
+                journal=journal,
+                hands=args.hands,
+                by=args.by,
+                key_folder=args.key,
+                tell=prompter.tell,
+                commands=commands,
+                station=args.station,
+            )
     except KeyboardInterrupt:
         prompter.tell_interrupted(journal)
         raise
     finally:
         prompter.close()
     if not args.json:
-        print(f"{args.out}: sealed, sha256 {recorded.seal.sha256}", file=sys.stderr)
-    return print_judged(args.out, as_json=args.json)
+        print(f"{out}: sealed, sha256 {recorded.seal.sha256}", file=sys.stderr)
+    return print_judged(out, as_json=args.json)
+
+
+def _places(args: argparse.Namespace) -> tuple[Path, Path]:
+    """Return the run file to make and the journal, after checking what was given."""
+    from proofstand.ready import check_out, check_run_file, journal_of
+    from records.errors import InputError
+
+    help_line = "proofstand record -h"
+    if args.resume is not None:
+        if args.job is not None or args.station:
+            why = "--resume takes job and station from the journal."
+            raise InputError("usage", why=why, help=help_line)
+        out = args.out or args.resume.with_suffix(".h5")
+        check_run_file(out, args.resume)
+        return out, args.resume
+    for name in ("rig", "job", "out"):
+        if getattr(args, name) is None:
+            why = f"The following arguments are required: --{name}."
+            raise InputError("usage", why=why, help=help_line)
+    check_out(args.out)
+    return args.out, journal_of(args.out)

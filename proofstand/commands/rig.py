@@ -1,4 +1,4 @@
-"""``proofstand rig check``: read a rig for some seconds and say what it gives."""
+"""``proofstand rig``: check a rig, calibrate a channel of it."""
 
 from __future__ import annotations
 
@@ -6,28 +6,33 @@ import argparse
 import json
 from pathlib import Path
 
+from . import calibrate
 from .options import Subparsers, json_option
 
 
 def add(commands: Subparsers) -> None:
     """Add the command."""
-    parser = commands.add_parser("rig", help="check a rig", description="The rig.")
+    parser = commands.add_parser(
+        "rig", help="check a rig, calibrate it", description="The rig."
+    )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     check = actions.add_parser(
         "check",
         help="read every channel for some seconds",
         description="Open every instrument, read for some seconds, and show for each "
-        "channel value, rate reached, noise, calibration. Exit 4 when one is silent.",
+        "channel value, rate reached, noise, resolution, resting zero, calibration and "
+        "faults. Exit 4 when one is silent.",
     )
     check.add_argument("rig", type=Path, metavar="RIG.toml")
     check.add_argument(
         "--seconds", type=float, default=3.0, metavar="S", help="how long to read"
     )
     json_option(check)
-    check.set_defaults(run=run)
+    check.set_defaults(run=run_check)
+    calibrate.add(actions)
 
 
-def run(args: argparse.Namespace) -> int:
+def run_check(args: argparse.Namespace) -> int:
     """Check and print the table."""
     from proofstand.bench.rigcheck import check_rig
     from records.errors import InputError
@@ -38,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
             "value_wrong", key="--seconds", given=args.seconds, right="0.2 to 600"
         )
     rig = load_rig(args.rig)
-    rows = check_rig(rig, args.seconds)
+    rows = check_rig(rig, args.seconds, args.rig.parent)
     if args.json:
         print(
             json.dumps(
@@ -54,13 +59,25 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if rig.simulated:
         print("SIMULATED RIG\n")
-    print(
-        f"{'channel':16} {'value':>24}  {'noise (1 sd)':>16}  {'rate':>12}  "
-        f"{'calibration':14} faults"
-    )
-    for row in rows:
-        print(
-            f"{row.channel:16} {row.value:>24}  {row.noise:>16}  {row.rate:>12}  "
-            f"{row.calibration:14} {row.faults}"
-        )
+    columns = [
+        ("channel", [r.channel for r in rows]),
+        ("value", [r.value for r in rows]),
+        ("noise (1 sd)", [r.noise for r in rows]),
+        ("resolution", [r.resolution for r in rows]),
+        ("resting zero", [r.zero for r in rows]),
+        ("rate", [r.rate for r in rows]),
+        ("calibration due", [r.calibration for r in rows]),
+        ("faults", [r.faults for r in rows]),
+    ]
+    if len(rig.stations) > 1:
+        columns.insert(0, ("station", [r.stations for r in rows]))
+    widths = [max(map(len, (name, *cells))) for name, cells in columns]
+    for line in zip(*((name, *cells) for name, cells in columns), strict=True):
+        padded = (f"{cell:{width}}" for cell, width in zip(line, widths, strict=True))
+        print("  ".join(padded).rstrip())
+    told = [(row.channel, row.look_at) for row in rows if row.look_at]
+    if told:
+        print("\nLook at:")
+        for channel, what in told:
+            print(f"  {channel}: {what}")
     return 0

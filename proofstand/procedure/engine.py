@@ -2,24 +2,25 @@
 
 It reads no clock, starts no thread and opens no file. Time is sample time; what is
 decided depends on the samples and the answers alone, never on how they were cut into
-blocks: the engine looks at moments of a fixed grid. Where it stands follows from the
-marks it has written.
+blocks: the engine looks at moments of a fixed grid. Where it stands is a fold of the
+marks it has written (``progress``), so that it can be restored from them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from analysis.events import EventDetector
 from records.errors import InputError, RefusedError
 from records.jobcard import JobCard
-from records.measure import Kind, Quantity
+from records.measure import Kind
 from records.plan import Plan, Step
 from records.rig import Channel, Rig
 from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
+from . import resuming
+from .progress import RESUMED, TOLD_S, Progress, fold
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
@@ -56,6 +57,7 @@ _GATING = ("inlet", "outlet")
 # A pressure channel without a good sample for so long is an alarm.
 SILENT_S = 1.0
 _PRESSURE_ROLES = ("inlet", "outlet", "interstage", "bonnet")
+_ASK_DONE = {MarkKind.SEEN, MarkKind.ADJUSTED, MarkKind.OPENED}
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +136,18 @@ def needed_roles(plan: Plan) -> tuple[str, ...]:
     return ("inlet", "outlet") if regulator else ()
 
 
+def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:
+    """Return the stages of a step.
+
+    Args:
+        step: of the plan.
+        plan: the plan.
+        resumed: it is begun again after an interruption: zero and state come first.
+    """
+    stages = STEP_KINDS[step.kind](step, plan)
+    return (*resuming.stages(step, plan), *stages) if resumed else stages
+
+
 class Engine:
     """Leads one test through its plan.
 
@@ -143,7 +157,8 @@ class Engine:
         part: number of the run's part, for the marks.
 
     Raises:
-        InputError: ``rig_channel_missing``: the plan needs a channel the rig lacks.
+        InputError: ``rig_channel_missing``, ``rig_channel_kind``: the plan needs a
+            channel the rig lacks, or one that reads zero open to air.
     """
 
     def __init__(self, plan: Plan, rig: Rig, part: int = 1) -> None:
@@ -155,56 +170,115 @@ class Engine:
                 Kind.PRESSURE
             ):
                 continue
-            low, high = (q.value_si for q in channel.span)
-            detector = EventDetector(
-                channel.id, high - low, channel.resolution.value_si
-            )
-            self._watched[channel.role] = Watched(channel, detector)
+            self._watched[channel.role] = Watched(channel)
         for role in needed_roles(plan):
             if role not in self._watched:
                 raise InputError(
                     "rig_channel_missing", where=rig.id, role=role, rig=rig.id
                 )
-        _check_overload(plan, self._watched, rig)
+            channel = self._watched[role].channel
+            if not channel.zero_at_vent:
+                raise InputError(
+                    "rig_channel_kind",
+                    where=rig.id,
+                    role=role,
+                    channel=channel.id,
+                    kind=channel.sensor,
+                )
+        _check_ratings(plan, self._watched, rig)
         self._by_channel = {w.channel.id: w for w in self._watched.values()}
-        self._limits_pa = _lowest_ratings(plan, self._watched)
+        self._limits_pa = _lowest_ratings(plan, self._watched, rig)
         self._next_tick = 0.0
         self._now_s = 0.0
-        self._step = -1
-        self._stage = 0
-        self._attempt = 1
-        self._stages: tuple[Stage, ...] = ()
-        self._since_s = 0.0
-        self._hold_from_s: float | None = None
-        self._shut_off_s: float | None = None
-        self._locked = False
-        self._requests = 0
-        self._waiting: Request | None = None
-        self._confirmed = False
-        self._alarm = False
-        self._silent: set[str] = set()
-        self._given_up = False
         self._out: list[Output] = []
-        self.ended = ""
+        self._stages_on: tuple[tuple[int, bool], tuple[Stage, ...]] = ((-1, False), ())
+        self.progress = Progress()
+
+    @classmethod
+    def restored(
+        cls,
+        plan: Plan,
+        rig: Rig,
+        marks: Iterable[Mark],
+        traces: Mapping[str, Trace] | None = None,
+    ) -> Engine:
+        """Return an engine that stands where the marks of a test say.
+
+        Args:
+            plan: the prepared plan.
+            rig: the rig.
+            marks: written so far, at least of one part.
+            traces: what was read up to the latest mark, per channel id; without them
+                the engine is to be told of a new part, see :meth:`resume`.
+        """
+        engine = cls(plan, rig)
+        for mark in marks:
+            engine._part = mark.part
+            engine.progress = fold(engine.progress, mark, plan, stages_of)
+        now = engine._now_s = engine.progress.now_s
+        engine._next_tick = now + TICK_S
+        for id, trace in (traces or {}).items():
+            watched = engine._by_channel.get(id)
+            if watched is not None:
+                watched.add(trace)
+                watched.look(now)
+        if traces is not None:
+            engine._finish()
+        return engine
+
+    def resume(self, part: int, by: str = "") -> list[Output]:
+        """Go on in a new part: the step that was on begins again.
+
+        A hold that leans on the lockup before it begins again with that lockup. Where
+        the regulator is on the rig, zero and state are looked at first.
+        """
+        self._part = part
+        self._now_s = self._next_tick = 0.0
+        for watched in self._watched.values():
+            watched.begin_again()
+        step, now = self.step, self.progress
+        on = "" if step is None else step.id
+        told = {"part": str(part), "step": on, **({"by": by} if by else {})}
+        self._mark(MarkKind.NOTE, told, by="recorder")
+        if now.ended:
+            return self._take_out()
+        if step is None:
+            self._begin_step(0)
+        elif not now.over and (now.alarm or now.given_up) and not _makes_safe(step):
+            self._end_step("interrupted")
+        else:
+            index = now.step + 1 if now.over else now.step
+            back = resuming.step_to_repeat(self.plan, index)
+            if back == now.step + 1:
+                self._begin_step(back, resumed=True)
+            else:
+                told = {"why": "interrupted", RESUMED: "yes"}
+                self._repeat(back, told, "recorder")
+        return self._take_out()
 
     # --- what is seen from outside --------------------------------------------------
 
     @property
     def step(self) -> Step | None:
         """The step that is on, or None before the first and after the last."""
-        if 0 <= self._step < len(self.plan.steps):
-            return self.plan.steps[self._step]
-        return None
+        if self.progress.step < 0 or self.ended == "done":
+            return None
+        return self.plan.steps[self.progress.step]
+
+    @property
+    def ended(self) -> str:
+        """``done`` or ``abandoned``, "" while the test goes on."""
+        return self.progress.ended
 
     @property
     def request(self) -> Request | None:
         """What is asked of the hands now."""
-        return self._waiting
+        return self.progress.waiting
 
     @property
     def over_pressure(self) -> bool:
         """An over-pressure stopped the test; only venting goes on."""
-        return self._alarm
+        return self.progress.alarm
 
     def feed(self, traces: Mapping[str, Trace]) -> list[Output]:
         """Take new samples and return what follows from them.
@@ -236,22 +310,19 @@ class Engine:
             return []
         match command:
             case Acknowledge(request, by):
-                waiting = self._waiting
+                waiting = self.request
                 if waiting is None or waiting.id != request or not waiting.confirm:
                     return []
                 self._mark(
                     MarkKind.CONFIRMED, {"request": request, "act": waiting.act}, by=by
                 )
-                self._confirmed = True
             case Skip(reason, by):
                 self._mark(MarkKind.STEP_SKIP, {"why": reason}, by=by)
-                self._begin_step(self._step + 1)
+                self._begin_step(self.progress.step + 1)
             case Repeat(reason, by):
                 self._again(reason, by)
             case Abandon(reason, by):
                 self._mark(MarkKind.ABANDONED, {"why": reason}, by=by)
-                self.ended = "abandoned"
-                self._waiting = None
         return self._take_out()
 
     # --- inside ----------------------------------------------------------------------
@@ -267,40 +338,70 @@ class Engine:
         *,
         at_s: float | None = None,
         by: str = "trace",
+        step: Step | None = None,
     ) -> None:
-        step = self.step
-        self._out.append(
-            Mark(
-                part=self._part,
-                t_s=self._now_s if at_s is None else at_s,
-                kind=kind,
-                step=step.id if step is not None else "",
-                data=dict(data or {}),
-                by=by,
-            )
+        """Write a mark; where the test stands changes in no other way."""
+        step = step or self.step
+        told = dict(data or {})
+        if at_s is not None and at_s != self._now_s:
+            told[TOLD_S] = repr(self._now_s)
+        mark = Mark(
+            part=self._part,
+            t_s=self._now_s if at_s is None else at_s,
+            kind=kind,
+            step=step.id if step is not None else "",
+            data=told,
+            by=by,
         )
+        self.progress = fold(self.progress, mark, self.plan, stages_of)
+        self._out.append(mark)
+
+    def _finish(self) -> None:
+        """Do what the moment of the latest mark still asks for."""
+        now, step = self.progress, self.step
+        last = now.last
+        if now.ended or last is None or step is None:
+            return
+        if last.data.get("trouble") == "over_pressure":
+            self._end_step("over_pressure")
+        elif now.over:
+            self._begin_step(now.step + 1)
+        elif last.kind is MarkKind.STEP_REPEAT:
+            self._begin_attempt(step)
+        elif last.kind is MarkKind.STEP_BEGIN:
+            self._begin_stage(0)
+        elif last.kind is MarkKind.ASKED and now.waiting is not None:
+            self._out.append(now.waiting)
+        elif "back" in last.data and not now.silent and now.hold_from_s is not None:
+            self._again("channel_silent", "trace")
+        if not now.by_person and not self.progress.silent:
+            self._advance_all()
 
     def _tick(self, now_s: float) -> None:
         self._now_s = now_s
         for watched in self._watched.values():
             watched.look(now_s)
             watched.forget(now_s - KEEP_S)
-        if self._step < 0:
+        if self.progress.step < 0 and not self.progress.over:
             self._begin_step(0)
         self._watch_pressure()
         if self._watch_silence():
             return
+        self._advance_all()
+
+    def _advance_all(self) -> None:
         # A stage that is over at once lets the next one begin in the same moment.
         for _ in range(8):
             if self.ended or not self._advance():
                 break
 
     def _view(self) -> View:
-        return View(self._watched, self._now_s, self._since_s, locked=self._locked)
+        now = self.progress
+        return View(self._watched, self._now_s, now.since_s, locked=now.locked)
 
     def _watch_pressure(self) -> None:
         step = self.step
-        if self._alarm or step is None or step.kind in _MAKES_SAFE:
+        if self.over_pressure or step is None or _makes_safe(step):
             return
         view = self._view()
         for role, limit in self._limits_pa.items():
@@ -311,7 +412,6 @@ class Engine:
             if stated is not None:
                 limit = min(limit, stated.value_si)
             if highest is not None and highest > limit:
-                self._alarm = True
                 told = {
                     "trouble": "over_pressure",
                     "channel": self._watched[role].channel.id,
@@ -328,205 +428,212 @@ class Engine:
         if step is None or self._now_s < SILENT_S:
             return False
         view = self._view()
+        known = self.progress.silent
         silent = {
-            role
+            self._watched[role].channel.id
             for role in _GATING
             if role in self._watched and view.last(role, SILENT_S)[0].size == 0
         }
-        for role in sorted(silent - self._silent):
-            told = {"trouble": "channel_silent", "channel": self._id_of(role)}
-            self._mark(MarkKind.TROUBLE, told)
-        back = self._silent - silent
-        for role in sorted(back):
-            self._mark(MarkKind.NOTE, {"back": self._id_of(role)})
-        self._silent = silent
-        if back and not silent and self._hold_from_s is not None:
+        for id in sorted(silent - known):
+            self._mark(MarkKind.TROUBLE, {"trouble": "channel_silent", "channel": id})
+        back = known - silent
+        for id in sorted(back):
+            self._mark(MarkKind.NOTE, {"back": id})
+        if back and not silent and self.progress.hold_from_s is not None:
             self._again("channel_silent", "trace")
         return bool(silent)
-
-    def _id_of(self, role: str) -> str:
-        return self._watched[role].channel.id
 
     def _advance(self) -> bool:
         """Let the stage that is on have a look; return whether it is over."""
         if self.step is None:
             return False
-        stage = self._stages[self._stage]
+        stage = self._stages()[self.progress.stage]
         if isinstance(stage, Ask):
             return self._advance_ask(stage)
         if isinstance(stage, Soak):
-            if self._now_s - self._since_s >= stage.seconds:
+            if self._now_s - self.progress.since_s >= stage.seconds:
                 return self._next_stage()
             return False
         return self._advance_hold(stage)
 
+    def _stages(self) -> tuple[Stage, ...]:
+        step = self.step
+        assert step is not None
+        key = (self.progress.step, self.progress.resumed)
+        if self._stages_on[0] != key:
+            self._stages_on = key, stages_of(step, self.plan, key[1])
+        return self._stages_on[1]
+
     def _advance_ask(self, stage: Ask) -> bool:
-        seen = stage.see(self._view()) if stage.see is not None else None
-        if seen is not None and stage.redo == seen.event:
-            if self._attempt < MOST_ATTEMPTS:
-                self._again(seen.event, "trace", **dict(seen.facts))
+        told = self.progress.told
+        if not told & _ASK_DONE:
+            seen = stage.see(self._view()) if stage.see is not None else None
+            if seen is not None and stage.redo == seen.event:
+                if self.progress.attempt < MOST_ATTEMPTS:
+                    self._again(seen.event, "trace", **dict(seen.facts))
+                    return False
+                # As often as that it is the regulator's way; the judgement weighs it.
+                seen = Seen("shut_off", seen.t_s, seen.facts)
+            done = (seen is not None or stage.see is None) and (
+                self.progress.confirmed or not stage.confirm
+            )
+            if not done:
+                if self._waits_too_long(stage):
+                    # Nothing may be built on a step that was not done: off with the gas
+                    self._end_step("timed_out")
+                    return True
                 return False
-            # As often as that it is the regulator's way; the judgement weighs it.
-            seen = Seen("shut_off", seen.t_s, seen.facts)
-        done = (seen is not None or stage.see is None) and (
-            self._confirmed or not stage.confirm
-        )
-        if not done:
-            if self._waits_too_long(stage):
-                # Nothing may be built on a step that was not done: off with the gas.
-                self._given_up = True
-                self._end_step("timed_out")
-                return True
-            return False
-        if seen is not None:
-            told = {"event": seen.event, **dict(seen.facts)}
-            self._mark(MarkKind.SEEN, told, at_s=seen.t_s)
-            if seen.event == "shut_off":
-                self._shut_off_s = seen.t_s
-                self._locked = True
-        if stage.act in ("set_outlet", "open_bleed", "vent_down", "screw_out"):
-            self._locked = False
-            self._shut_off_s = None  # what was locked up before is over
-        if stage.adjusts:
+            if seen is not None:
+                facts = {"event": seen.event, **dict(seen.facts)}
+                self._mark(MarkKind.SEEN, facts, at_s=seen.t_s)
+        if stage.adjusts and MarkKind.ADJUSTED not in told:
             self._mark(MarkKind.ADJUSTED, {"act": stage.act})
-        if stage.opens:
+        if stage.opens and MarkKind.OPENED not in told:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
 
     def _waits_too_long(self, stage: Ask) -> bool:
         """Tell whether to give up; never on a person, never while gas comes off."""
         step = self.step
-        if stage.confirm or step is None or step.kind in _MAKES_SAFE:
+        if stage.confirm or step is None or _makes_safe(step):
             return False
-        return self._now_s - self._since_s > stage.give_up_s
+        return self._now_s - self.progress.since_s > stage.give_up_s
 
     def _advance_hold(self, stage: Hold) -> bool:
-        if self._hold_from_s is None:
-            start = self._now_s
-            if stage.from_event == "shut_off" and self._shut_off_s is not None:
-                start = self._shut_off_s
-            self._hold_from_s = start
-            told = {"seconds": f"{stage.seconds:g}"}
-            self._mark(MarkKind.HOLD_BEGIN, told, at_s=start)
-        stopped = stage.stop(self._view()) if stage.stop is not None else None
-        if stopped is not None:
-            self._mark(MarkKind.HOLD_END, {"why": stopped.event})
+        now = self.progress
+        if MarkKind.HOLD_END not in now.told:
+            stopped = stage.stop(self._view()) if stage.stop is not None else None
+            if stopped is not None:
+                self._mark(MarkKind.HOLD_END, {"why": stopped.event})
+            elif now.hold_from_s is None or (
+                self._now_s - now.hold_from_s < stage.seconds
+            ):
+                return False
+            else:
+                self._mark(MarkKind.HOLD_END)
+        if self.progress.hold_why:
             self._end_step("ended_early")
             return True
-        if self._now_s - self._hold_from_s < stage.seconds:
-            return False
-        self._mark(MarkKind.HOLD_END)
         check = stage.check(self._view()) if stage.check is not None else None
-        if check is not None and self._attempt < MOST_ATTEMPTS:
+        if check is not None and now.attempt < MOST_ATTEMPTS:
             self._again(check.event, "trace", **dict(check.facts))
             return False
         return self._next_stage()
 
     def _next_stage(self) -> bool:
-        self._waiting = None
-        if self._stage + 1 < len(self._stages):
-            self._stage += 1
-            self._begin_stage()
+        after = self.progress.stage + 1
+        if after < len(self._stages()):
+            self._begin_stage(after)
         else:
             self._end_step("done")
         return True
 
-    def _begin_stage(self) -> None:
-        self._since_s = self._now_s
-        self._hold_from_s = None
-        self._confirmed = False
-        self._waiting = None
-        stage = self._stages[self._stage]
+    def _begin_stage(self, index: int) -> None:
+        """Begin a stage; each kind has a mark that says so."""
+        stage = self._stages()[index]
         step = self.step
+        assert step is not None
         if isinstance(stage, Soak):
             self._mark(MarkKind.NOTE, {"settling": f"{stage.seconds:g}"})
-        if isinstance(stage, Ask) and step is not None:
-            self._requests += 1
-            request = Request(
-                id=f"{step.id}.{self._requests}",
-                step=step.id,
-                act=stage.act,
-                aim=stage.aim,
-                confirm=stage.confirm,
-                caution=stage.caution,
-                repeats=stage.repeats,
+        elif isinstance(stage, Hold):
+            start = self._now_s
+            shut_off = self.progress.shut_off_s
+            if stage.from_event == "shut_off" and shut_off is not None:
+                start = shut_off
+            self._mark(
+                MarkKind.HOLD_BEGIN, {"seconds": f"{stage.seconds:g}"}, at_s=start
             )
-            self._waiting = request
-            self._mark(MarkKind.ASKED, {"act": stage.act, "request": request.id})
-            self._out.append(request)
+        else:
+            id = f"{step.id}.{self.progress.requests + 1}"
+            self._mark(MarkKind.ASKED, {"act": stage.act, "request": id})
+            if self.progress.waiting is not None:
+                self._out.append(self.progress.waiting)
 
-    def _begin_step(self, index: int) -> None:
-        self._step = index
-        self._attempt = 1
-        step = self.step
-        if step is None:
-            self.ended = "done"
-            self._waiting = None
+    def _begin_step(self, index: int, *, resumed: bool = False) -> None:
+        if index >= len(self.plan.steps):
             return
-        if (self._alarm or self._given_up) and step.kind not in _MAKES_SAFE:
-            why = "over_pressure" if self._alarm else "earlier_step_not_done"
-            self._mark(MarkKind.STEP_SKIP, {"why": why})
+        step = self.plan.steps[index]
+        now = self.progress
+        if (now.alarm or now.given_up) and not _makes_safe(step):
+            why = "over_pressure" if now.alarm else "earlier_step_not_done"
+            self._mark(MarkKind.STEP_SKIP, {"why": why}, step=step)
             self._begin_step(index + 1)
             return
-        self._begin_attempt(step)
+        self._begin_attempt(step, 1, resumed=resumed)
 
-    def _begin_attempt(self, step: Step) -> None:
-        self._stages = STEP_KINDS[step.kind](step, self.plan)
-        self._stage = 0
-        self._mark(MarkKind.STEP_BEGIN, {"attempt": str(self._attempt)})
-        self._begin_stage()
+    def _begin_attempt(
+        self, step: Step, attempt: int | None = None, *, resumed: bool | None = None
+    ) -> None:
+        """Begin a step; what is not given stands in the mark that asked for it."""
+        now = self.progress
+        told = {"attempt": str(now.attempt if attempt is None else attempt)}
+        if now.resumed if resumed is None else resumed:
+            told[RESUMED] = "yes"
+        self._mark(MarkKind.STEP_BEGIN, told, step=step)
+        self._begin_stage(0)
 
     def _end_step(self, how: str) -> None:
         self._mark(MarkKind.STEP_END, {"how": how})
-        self._waiting = None
-        self._begin_step(self._step + 1)
+        self._begin_step(self.progress.step + 1)
 
     def _again(self, reason: str, by: str, **facts: str) -> None:
-        step = self.step
-        if step is None:
+        if self.step is None:
             return
-        if self._attempt >= MOST_ATTEMPTS and by == "trace":
-            self._given_up = True
+        if self.progress.attempt >= MOST_ATTEMPTS and by == "trace":
             self._end_step("timed_out")
             return
         told = {name: value for name, value in facts.items() if name != "why"}
-        self._mark(MarkKind.STEP_REPEAT, {**told, "why": reason}, by=by)
-        self._attempt += 1
+        self._repeat(self.progress.step, {**told, "why": reason}, by)
+
+    def _repeat(self, index: int, told: Mapping[str, str], by: str) -> None:
+        step = self.plan.steps[index]
+        self._mark(MarkKind.STEP_REPEAT, told, by=by, step=step)
         self._begin_attempt(step)
 
 
-def _check_overload(plan: Plan, watched: Mapping[str, Watched], rig: Rig) -> None:
-    """Refuse a plan that would damage a transducer of this rig."""
+def _makes_safe(step: Step) -> bool:
+    return step.kind in _MAKES_SAFE
+
+
+def _check_ratings(plan: Plan, watched: Mapping[str, Watched], rig: Rig) -> None:
+    """Refuse a plan that would damage a transducer or lift the rig's relief."""
     for step in plan.steps:
         for role, pressures in (
             ("inlet", (*step.stages, step.inlet)),
             ("outlet", (step.outlet, step.target)),
         ):
             overload = watched[role].channel.overload if role in watched else None
-            for pressure in pressures:
-                if overload and pressure and pressure.value_si > overload.value_si:
-                    raise InputError(
-                        "value_wrong",
-                        where=rig.id,
-                        key=f"steps.{step.id}",
-                        given=pressure.typed,
-                        right=f"at most the overload of {role}, {overload.typed}",
-                    )
+            for what, rating in (
+                (f"overload of {role}", overload),
+                (f"setting of the rig's {role} relief valve", rig.relief(role)),
+            ):
+                for pressure in pressures:
+                    if rating and pressure and pressure.value_si > rating.value_si:
+                        raise InputError(
+                            "value_wrong",
+                            where=rig.id,
+                            key=f"steps.{step.id}",
+                            given=pressure.typed,
+                            right=f"at most the {what}, {rating.typed}",
+                        )
 
 
-def _lowest_ratings(plan: Plan, watched: Mapping[str, Watched]) -> dict[str, float]:
-    """Return per role the lowest of the plan's highest pressure and the overload."""
+def _lowest_ratings(
+    plan: Plan, watched: Mapping[str, Watched], rig: Rig
+) -> dict[str, float]:
+    """Return per role the lowest of plan, overload and the rig's relief setting."""
     limits: dict[str, float] = {}
     for role, each in watched.items():
         if role not in _PRESSURE_ROLES:
             continue
-        ratings: list[Quantity] = []
-        if role in plan.max_pressures:
-            ratings.append(plan.max_pressures[role])
-        if each.channel.overload is not None:
-            ratings.append(each.channel.overload)
-        if ratings:
-            limits[role] = min(q.value_si for q in ratings)
+        ratings = [
+            plan.max_pressures.get(role),
+            each.channel.overload,
+            rig.relief(role),
+        ]
+        found = [q.value_si for q in ratings if q is not None]
+        if found:
+            limits[role] = min(found)
     return limits
 
 

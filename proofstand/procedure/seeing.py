@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from records.measure import Reference
-
 from .stages import See, Seen
 from .view import View
 
@@ -26,10 +24,7 @@ def vented(*roles: str, seconds: float = 2.0) -> See:
 
     def see(view: View) -> Seen | None:
         for role in roles:
-            if (
-                not view.has(role)
-                or view.channel(role).reference is not Reference.GAUGE
-            ):
+            if not view.has(role) or not view.channel(role).zero_at_vent:
                 return None
             channel = view.channel(role)
             low, high = (q.value_si for q in channel.span)
@@ -40,6 +35,34 @@ def vented(*roles: str, seconds: float = 2.0) -> See:
             if state is None or not state.steady or abs(state.mean) > near:
                 return None
         return Seen("vented", view.now_s)
+
+    return see
+
+
+def zeroed(*roles: str) -> See:
+    """The channels are vented and read zero within what their calibration says.
+
+    A channel without a calibration only has to be vented. What was read is told.
+    """
+    empty = vented(*roles)
+
+    def see(view: View) -> Seen | None:
+        seen = empty(view)
+        if seen is None:
+            return None
+        facts = []
+        for role in roles:
+            channel = view.channel(role)
+            mean = view.mean(role, 2.0)
+            if mean is None:
+                return None
+            near = 4.0 * channel.resolution.value_si
+            if channel.calibration is not None:
+                near = max(near, 4.0 * channel.calibration.u_offset())
+                if abs(mean) > near:
+                    return None
+            facts.append((role, _text(mean)))
+        return Seen("zeroed", seen.t_s, tuple(facts))
 
     return see
 

@@ -21,12 +21,24 @@ class Watched:
     """Recent samples of one channel, and the events seen in them."""
 
     channel: Channel
-    detector: EventDetector
+    detector: EventDetector = field(init=False)
     t_s: list[float] = field(default_factory=list)
     value: list[float] = field(default_factory=list)
     flags: list[int] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     fed: int = 0  # samples that the detector has had
+
+    def __post_init__(self) -> None:
+        """Begin with nothing seen."""
+        self.begin_again()
+
+    def begin_again(self) -> None:
+        """Forget all: time starts anew."""
+        low, high = (q.value_si for q in self.channel.span)
+        resolution = self.channel.resolution.value_si
+        self.detector = EventDetector(self.channel.id, high - low, resolution)
+        self.t_s, self.value, self.flags, self.events = [], [], [], []
+        self.fed = 0
 
     def add(self, trace: Trace) -> None:
         """Take new samples, in time order."""

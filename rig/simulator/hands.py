@@ -42,15 +42,17 @@ class Hands:
 
     Args:
         seed: what delays, unevenness and overshoot are drawn from.
+        found: where the valves stand by name, when the rig is not one that starts.
     """
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, found: Mapping[str, float] | None = None) -> None:
         self._rng = np.random.Generator(np.random.Philox(key=[seed, 900]))
         start = Valves()
         self._at = {name: float(getattr(start, name)) for name in VALVE_NAMES}
-        self._moved = dict(
-            self._at
-        )  # the first look puts every valve where it is known
+        if found is not None:
+            self._at.update(found)
+        # the first look puts every valve where it is known
+        self._moved = {} if found is not None else dict(self._at)
         self._t = 0.0
         self._seen: Mapping[str, float] = {}
         self._repeats = 1

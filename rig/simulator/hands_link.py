@@ -5,9 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from records.errors import RefusedError
+from records.rig import Instrument
+from rig.wire.modbus import TcpLink
 from rig.wire.modbus_write import LoopbackWriter
+from rig.wire.registers import decode
 
-from .registermap import DEVICE, valve_address, valve_words
+from .registermap import (
+    DEVICE,
+    VALVE_ADDRESS,
+    VALVE_COUNT,
+    valve_address,
+    valve_words,
+)
+from .rigbody import VALVE_NAMES
 
 
 class ValveWriter:
@@ -40,3 +50,22 @@ class ValveWriter:
     def close(self) -> None:
         """Hang up."""
         self._writer.close()
+
+
+def valve_positions(declared: Instrument) -> dict[str, float]:
+    """Return where the valves of a served rig stand, by name.
+
+    Raises:
+        RigError: not reached, or no answer.
+    """
+    link = TcpLink(
+        declared.host, declared.port, declared.timeout.value_si, "hand valves"
+    )
+    try:
+        words = link.read("holding", VALVE_ADDRESS, VALVE_COUNT, declared.device)
+    finally:
+        link.close()
+    return {
+        name: float(decode(words[2 * i : 2 * i + 2], "float32", "ABCD"))
+        for i, name in enumerate(VALVE_NAMES)
+    }

@@ -15,7 +15,7 @@ from .wirefaults import Timetable
 
 _MOST_BEHIND_S = 0.25  # wall time; more can't be caught up without a client waiting
 _AHEAD_S = 0.2  # rig time beyond the last reading
-_WAITS_S = 2.0  # wall time after which nobody is taken to be reading any more
+_WAITS_S = 8.0  # wall time after which nobody is taken to be reading any more
 
 
 class TimedBank(Protocol):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import functools
 import math
 
@@ -280,6 +281,51 @@ def test_a_channel_without_calibration_decides_nothing() -> None:
     assert the(found, "set_pressure").outcome is Outcome.INCONCLUSIVE
     assert "no_calibration" in reasons(the(found, "set_pressure"))
     assert "no_calibration" in {w.id for w in found.warnings}
+
+
+@pytest.mark.parametrize("role", ["inlet", "outlet"])
+def test_every_limit_on_a_channel_without_calibration_is_inconclusive(
+    role: str,
+) -> None:
+    bare = rig()
+    channels = tuple(
+        dataclasses.replace(c, calibration=None) if c.role == role else c
+        for c in bare.channels
+    )
+    found = judge(run(rig_used=dataclasses.replace(bare, channels=channels)))
+    on_it = [f for f in found.findings if f.channel in (role, "")]
+    measured = [f for f in on_it if f.measured is not None]
+    assert len([f for f in measured if f.limit is not None]) >= 1
+    for finding in measured:
+        assert "no_calibration" in reasons(finding), finding.id
+        if finding.limit is not None:
+            assert finding.outcome is Outcome.INCONCLUSIVE, finding.id
+    others = [f for f in found.findings if f not in on_it]
+    assert all("no_calibration" not in reasons(f) for f in others)
+
+
+def test_with_an_expired_calibration_the_run_goes_on_and_every_finding_says_so() -> (
+    None
+):
+    in_date = judge(run())
+    old = rig()
+    outlet = old.channel("outlet")
+    assert outlet is not None
+    assert outlet.calibration is not None
+    due = datetime.date(1999, 12, 31)
+    late = dataclasses.replace(outlet.calibration, date=due, due=due)
+    channels = tuple(
+        dataclasses.replace(c, calibration=late) if c.role == "outlet" else c
+        for c in old.channels
+    )
+    found = judge(run(rig_used=dataclasses.replace(old, channels=channels)))
+    assert [f.outcome for f in found.findings] == [f.outcome for f in in_date.findings]
+    assert "calibration_expired" in {w.id for w in found.warnings}
+    for finding in found.findings:
+        if finding.measured is None:
+            continue
+        says = "calibration_expired" in reasons(finding)
+        assert says == (finding.channel in ("outlet", "")), finding.id
 
 
 def test_without_volumes_a_leak_is_not_measured() -> None:

@@ -19,6 +19,7 @@ from proofstand.procedure.engine import (
     Skip,
     prepared_plan,
 )
+from proofstand.procedure.progress import TOLD_S
 from proofstand.runs import load_job
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
@@ -69,6 +70,195 @@ def test_replaying_a_run_in_other_blocks_gives_the_same_marks(
         cuts.add(t)
     got = replay(run, sorted(cuts))
     assert got == list(run.marks)
+
+
+def _told_s(mark: Mark) -> float:
+    return float(mark.data.get(TOLD_S, mark.t_s))
+
+
+def _continued(run: Run, at: int, until_s: float) -> list[Mark]:
+    """Restore an engine at a mark and play the run on from there, up to a time."""
+    rig, plan = run.header.rig, run.header.plan
+    done, now = run.marks[: at + 1], max(map(_told_s, run.marks[: at + 1]))
+    traces = {c.id: run.trace(c, 1) for c in rig.channels}
+    seen = {id: t.between(-1.0, now) for id, t in traces.items()}
+    engine = Engine.restored(plan, rig, done, seen)
+    answers = [m for m in run.marks[at + 1 :] if m.kind is MarkKind.CONFIRMED]
+    marks: list[Mark] = []
+    start = now + 1e-9
+    cuts = sorted({a.t_s for a in answers if a.t_s <= until_s})
+    for stop in [*cuts, until_s]:
+        part = {id: t.between(start, stop) for id, t in traces.items()}
+        marks += [o for o in engine.feed(part) if isinstance(o, Mark)]
+        for answer in [a for a in answers if a.t_s == stop]:
+            command = Acknowledge(answer.data["request"], answer.by)
+            marks += [o for o in engine.command(command) if isinstance(o, Mark)]
+        start = max(start, stop + 1e-9)
+    return marks
+
+
+def check_restored(run: Run, every: int, first: int = 0) -> None:
+    last = max(m.t_s for m in run.marks) + 1.0
+    for at in range(first, len(run.marks), every):
+        after = list(run.marks[at + 1 :])
+        whole = at % (8 * every) == first
+        few = run.marks[min(at + 4, len(run.marks) - 1)]
+        until = last if whole else _told_s(few) + 0.5
+        got = _continued(run, at, until)
+        assert got == after[: len(got)], run.marks[at]
+        assert len(got) == len(after) if whole else len(got) >= min(3, len(after))
+
+
+def test_an_engine_restored_at_a_mark_goes_on_as_if_nothing_had_been(
+    run_of: RunOf,
+) -> None:
+    check_restored(open_run(run_of()), every=9, first=4)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["", "seat_nicked:0.6"])
+def test_an_engine_restored_at_every_mark(run_of: RunOf, fault: str) -> None:
+    check_restored(open_run(run_of(*filter(None, [fault]))), every=1)
+
+
+def test_where_a_test_stands_is_the_fold_of_its_marks() -> None:
+    engine = Engine(plan(), simulated_rig())
+    marks = [o for o in feed(engine, 0.0, 5.0) if isinstance(o, Mark)]
+    answer_marks = engine.command(Acknowledge("zero.1", "P. Quill"))
+    marks += [o for o in answer_marks if isinstance(o, Mark)]
+    marks += [o for o in feed(engine, 5.0, 16.0) if isinstance(o, Mark)]
+    marks += [
+        o for o in feed(engine, 16.0, 17.0, outlet=6_000.0) if isinstance(o, Mark)
+    ]
+    assert Engine.restored(plan(), simulated_rig(), marks).progress == engine.progress
+    assert engine.over_pressure
+
+
+def interrupted(*levels: dict[str, float]) -> tuple[Engine, list[Mark]]:
+    """Lead a test by flat pressures until it is cut off; give a new engine."""
+    engine = Engine(plan(), simulated_rig())
+    marks: list[Mark] = []
+    t = 0.0
+    for level in levels:
+        marks += [o for o in feed(engine, t, t + 20.0, **level) if isinstance(o, Mark)]
+        request = engine.request
+        if request is not None:
+            said = engine.command(Acknowledge(request.id, "t"))
+            marks += [o for o in said if isinstance(o, Mark)]
+        t += 20.0
+    return Engine.restored(plan(), simulated_rig(), marks), marks
+
+
+def test_a_new_part_begins_the_step_that_was_on_again() -> None:
+    engine, marks = interrupted({}, {})
+    assert marks[-1].step == "rig-hold"
+    out = engine.resume(2)
+    assert asked(out) == ["fit_blank"]
+    told = [o for o in out if isinstance(o, Mark)]
+    assert {m.part for m in told} == {2}
+    assert told[0].data == {"part": "2", "step": "rig-hold"}
+    assert told[1].kind is MarkKind.STEP_REPEAT
+    assert told[1].data["why"] == "interrupted"
+    assert asked(feed(engine, 0.0, 10.0)) == []  # a person has to confirm it again
+
+
+def resumed_in(step: str, *, over: bool = False) -> tuple[Engine, list[object]]:
+    """Return an engine in a new part of a test that was cut off in a step."""
+    ours = plan()
+    marks: list[Mark] = []
+    for each in ours.steps:
+        kinds = [MarkKind.STEP_BEGIN, MarkKind.STEP_END]
+        if each.id == step and not over:
+            kinds.pop()
+        for kind in kinds:
+            data = {"how": "done"} if kind is MarkKind.STEP_END else {"attempt": "1"}
+            mark = Mark(
+                part=1, t_s=1.0 * len(marks), kind=kind, step=each.id, data=data
+            )
+            marks.append(mark)
+        if each.id == step:
+            break
+    engine = Engine.restored(ours, simulated_rig(), marks)
+    return engine, list(engine.resume(2))
+
+
+@pytest.mark.parametrize(
+    ("step", "over", "again"),
+    [
+        ("creep-hold", False, "lockup-3"),
+        ("body-hold", False, "lockup-3"),
+        ("lockup-3", True, "lockup-3"),  # what leans on it has not been done
+        ("lockup-1", False, "lockup-1"),
+        ("set", False, "set"),
+        ("pressurise", False, "pressurise"),
+        ("vent-down", False, "vent-down"),
+    ],
+)
+def test_a_hold_begins_again_with_the_lockup_that_it_leans_on(
+    step: str, over: bool, again: str
+) -> None:
+    engine, _ = resumed_in(step, over=over)
+    assert engine.step is not None
+    lockups = [s.id for s in plan().steps if s.kind == "lockup"]
+    wanted = lockups[-1] if again == "lockup-3" else again
+    assert engine.step.id == wanted
+
+
+def test_zero_and_state_are_looked_at_before_pressure_comes_back() -> None:
+    engine, out = resumed_in("set")
+    assert asked(out) == ["open_to_air"]
+    answer(engine)
+    # the outlet reads 90 Pa: vented well enough, but further off than its zero may be
+    assert asked(feed(engine, 0.0, 20.0, outlet=90.0)) == []
+    assert asked(feed(engine, 20.0, 30.0)) == ["close_bleed"]
+    answer(engine)
+    out = feed(engine, 30.0, 33.0)
+    assert asked(out) == ["raise_inlet"]
+    inlet = next(s.inlet for s in plan().steps if s.kind == "pressurise")
+    assert engine.request is not None
+    assert engine.request.aim == inlet
+    answer(engine)
+    assert asked(feed(engine, 33.0, 36.0)) == []  # said, but not seen
+    assert inlet is not None
+    assert asked(feed(engine, 36.0, 40.0, inlet=inlet.value_si)) == ["set_outlet"]
+
+
+def test_after_an_over_pressure_a_new_part_only_vents() -> None:
+    engine = Engine(plan(), simulated_rig())
+    marks = [o for o in feed(engine, 0.0, 15.0) if isinstance(o, Mark)]
+    out = feed(engine, 15.0, 16.0, outlet=6_000.0)
+    marks += [o for o in out if isinstance(o, Mark)]
+    cut = next(i for i, m in enumerate(marks) if m.kind is MarkKind.TROUBLE) + 1
+    for upto in (cut, cut + 1, len(marks)):
+        again = Engine.restored(plan(), simulated_rig(), marks[:upto])
+        assert asked(again.resume(2)) == ["vent_down"], upto
+
+
+def test_the_rig_s_relief_setting_is_watched_when_it_is_the_lowest() -> None:
+    text = rig_text("127.0.0.1", 502, 1.0).replace(
+        'id = "station-1"\n', 'id = "station-1"\nrelief = { outlet = "4 kPa gauge" }\n'
+    )
+    engine = Engine(plan(), parse_rig(text, "rig"))
+    feed(engine, 0.0, 15.0)
+    out = feed(engine, 15.0, 16.0, outlet=4_100.0)
+    told = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.TROUBLE]
+    assert [m.data["trouble"] for m in told] == ["over_pressure"]
+    assert float(told[0].data["limit"]) == 4_000.0
+    with pytest.raises(InputError, match="relief valve"):
+        Engine(plan(), parse_rig(text.replace('"4 kPa', '"2 kPa'), "rig"))
+
+
+@pytest.mark.parametrize("kind", ["absolute", "sealed gauge"])
+def test_a_plan_that_reads_zero_at_vent_wants_gauge_channels(kind: str) -> None:
+    rig = simulated_rig()
+    changed = {"absolute": {"unit": "Pa absolute"}, "sealed gauge": {"kind": kind}}
+    channels = tuple(
+        replace(c, **changed[kind]) if c.role == "outlet" else c  # type: ignore[arg-type]
+        for c in rig.channels
+    )
+    with pytest.raises(InputError, match="rig_channel_kind") as caught:
+        Engine(plan(), replace(rig, channels=channels))
+    assert caught.value.facts["kind"] == kind
 
 
 def simulated_rig() -> Rig:

@@ -34,7 +34,7 @@ from proofstand.signoff.keys import (
 from proofstand.signoff.verify import verify
 from records.errors import InputError, IntegrityError, RefusedError
 from records.journal import read_journal
-from records.runfile import BLOCK_BYTES, _block, read_seal, seal
+from records.runfile import BLOCK_BYTES, Seal, _block, read_seal, seal
 from tests.records.test_runfile import journal
 
 from .conftest import OWNER
@@ -93,7 +93,7 @@ def test_a_seal_made_anew_over_changed_bytes_lacks_the_key(
     place = tail.index(b'"id":"run-1"') + 7
     tail[place] ^= 4
     forged = hashlib.sha256(tail[BLOCK_BYTES:]).hexdigest()
-    block = _block(forged, len(tail) - BLOCK_BYTES, made.signature)
+    block = _block(Seal(forged, len(tail) - BLOCK_BYTES, made.signature))
     other.write_bytes(block + bytes(tail[BLOCK_BYTES:]))
     assert read_seal(other).sha256 == forged
     with pytest.raises(IntegrityError, match="signature_wrong"):

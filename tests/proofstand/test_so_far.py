@@ -146,3 +146,27 @@ def test_taking_never_waits(run_of: RunOf, monkeypatch: pytest.MonkeyPatch) -> N
     finally:
         go_on.set()
         looking.close()
+
+
+def test_a_long_hold_is_kept_within_bounds_and_judged_alike(
+    run_of: RunOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = open_run(run_of())
+    numbers = sum(s.t_ns.size + s.raw.size for s in run.samples.values())
+    most = numbers // 3
+    monkeypatch.setattr(so_far, "MOST_NUMBERS", most)
+    monkeypatch.setattr(so_far, "ENDS_NS", 3_000_000_000)
+    looking = SoFar(run.header)
+    try:
+        found = list(told(run, float("inf"), looking))
+        kept = sum(b.t_ns.size + b.raw.size for b in looking._blocks)
+    finally:
+        looking.close()
+    assert kept < 1.1 * most
+    whole = {(f.id, f.step, f.channel): f for f in judge(run).findings}
+    for finding in found[-1][0].findings:
+        other = whole[finding.id, finding.step, finding.channel]
+        assert {finding.outcome, other.outcome} != {Outcome.PASS, Outcome.FAIL}
+        if finding.interval is not None and other.interval is not None:
+            assert finding.interval[0] <= other.interval[1], finding.id
+            assert other.interval[0] <= finding.interval[1], finding.id

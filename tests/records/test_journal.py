@@ -12,6 +12,7 @@ import pytest
 from records.errors import InputError, IntegrityError, RefusedError
 from records.journal import JournalWriter, is_journal, read_journal, refuse_if_live
 from records.run import RunState
+from records.trace import Block
 
 from . import samples
 
@@ -169,3 +170,80 @@ def test_after_damage_inside_every_later_record_is_kept(tmp_path: Path) -> None:
     found = [m.data["n"] for m in read.run.marks]
     assert found[:10] == [str(i) for i in range(10)]
     assert found[-10:] == [str(i) for i in range(20, 30)]
+
+
+def test_flags_are_kept_as_runs_and_come_back_as_they_were(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    picks = np.random.default_rng(3)
+    writer = JournalWriter(path, samples.header())
+    writer.part(samples.part())
+    wanted = []
+    for i in range(40):
+        plain = samples.block(5 * i, 5)
+        flags = picks.choice([0, 0, 0, 1, 4, 5], (5, 2)).astype(np.uint8)
+        wanted.append(flags)
+        writer.block(Block(1, "one", plain.t_ns, plain.raw, flags))
+    writer.close("done")
+    found = read_journal(path).run.samples[(1, "one")].flags
+    np.testing.assert_array_equal(found, np.concatenate(wanted))
+
+
+def test_good_flags_take_no_room(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, samples.header())
+    before = path.stat().st_size
+    for i in range(50):
+        writer.block(samples.block(100 * i, 100))
+    writer.drop()
+    plain = 50 * 100 * 8 * 3  # a time and two values
+    assert path.stat().st_size - before <= 1.02 * plain
+
+
+@pytest.mark.parametrize("torn", [0, 1, 9, 60])
+def test_a_further_part_goes_on_behind_a_torn_end(tmp_path: Path, torn: int) -> None:
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, samples.header())
+    writer.part(samples.part())
+    writer.block(samples.block(0))
+    writer.mark(samples.mark(0.1, n="0"))
+    whole = path.stat().st_size
+    writer.block(samples.block(2))
+    writer.drop()
+    data = path.read_bytes()[: whole + torn]
+    path.write_bytes(data)
+    again, before = JournalWriter.resume(path)
+    assert before.torn_bytes == torn
+    assert [m.data["n"] for m in before.run.marks] == ["0"]
+    assert path.read_bytes().startswith(data), "what is recorded is never altered"
+    again.part(replace(samples.part(), number=2))
+    again.block(replace(samples.block(9), part=2))
+    again.close("done")
+    read = read_journal(path)
+    assert read.run.state is RunState.CLOSED
+    assert read.damaged_records == 0
+    assert [p.number for p in read.run.parts] == [1, 2]
+    assert read.run.samples[(2, "one")].t_ns.size == 2
+
+
+def test_a_journal_that_is_closed_or_still_written_is_not_gone_on_with(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "a.journal"
+    writer = JournalWriter(path, samples.header())
+    writer.block(samples.block(0))
+    with pytest.raises(RefusedError, match="run_being_recorded"):
+        JournalWriter.resume(path)
+    writer.close("done")
+    with pytest.raises(InputError, match="run_state_wrong"):
+        JournalWriter.resume(path)
+
+
+def test_damage_before_a_further_part_stays_damage(tmp_path: Path) -> None:
+    path = tmp_path / "a.journal"
+    write(path, blocks=30)
+    data = bytearray(path.read_bytes())
+    middle = data.find(b'"n":"10"')
+    data[middle : middle + 4] = bytes(4)
+    path.write_bytes(data[:-30])
+    with pytest.raises(IntegrityError, match="journal_damaged"):
+        JournalWriter.resume(path)

@@ -5,7 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import random
+import shutil
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 import numpy as np
 import pytest
@@ -22,6 +26,7 @@ from records.runfile import (
     read_sealed,
     seal,
 )
+from records.trace import Block
 
 from . import samples
 
@@ -144,3 +149,49 @@ def test_the_signature_stands_in_the_block_and_covers_the_hash(tmp_path: Path) -
     assert made.signed_bytes == asked[0]
     assert made.sha256.encode() in asked[0]
     assert read_sealed(out).key_id == "k1"
+
+
+def test_other_programs_read_it(
+    tmp_path: Path, sealed: Path, lacks: Callable[[str], NoReturn]
+) -> None:
+    # h5dump of HDF5 1.10, the oldest tools that a run file is made for
+    tool = shutil.which("h5dump")
+    if tool is None:
+        lacks("h5dump (package hdf5-tools)")
+    said = subprocess.run(
+        [tool, "-V"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "1." in said
+    for what, wanted in (
+        (["-H"], ["flag_runs", "raw", "t_ns", "H5T_IEEE_F64LE", "H5T_STD_I64LE"]),
+        (["-d", "/samples/one/part-1/raw", "-s", "2,0", "-c", "1,2"], ["1, 69"]),
+        (["-d", "/samples/one/part-1/t_ns", "-s", "1", "-c", "1"], ["50000000"]),
+        (["-d", "/header"], ["proofstand.rig/1"]),
+    ):
+        shown = subprocess.run(
+            [tool, *what, str(sealed)], capture_output=True, text=True, check=False
+        )
+        assert shown.returncode == 0, shown.stderr
+        for each in wanted:
+            assert each in shown.stdout, (said, what)
+
+
+def test_flags_are_stored_as_runs(tmp_path: Path) -> None:
+    import h5py
+
+    writer = JournalWriter(tmp_path / "f.journal", samples.header())
+    writer.part(samples.part())
+    for i in range(10):
+        plain = samples.block(10 * i, 10)
+        flags = np.zeros((10, 2), np.uint8)
+        flags[:, 1] = 4 if 3 <= i < 6 else 0
+        writer.block(Block(1, "one", plain.t_ns, plain.raw, flags))
+    writer.close("done")
+    seal(tmp_path / "f.journal", tmp_path / "f.h5")
+    with h5py.File(tmp_path / "f.h5") as file:
+        group = file["samples/one/part-1"]
+        assert set(group) == {"t_ns", "raw", "flag_runs"}
+        assert group["flag_runs"][:].tolist() == [[1, 30, 60, 4]]
+    found = open_run(tmp_path / "f.h5").samples[(1, "one")].flags
+    assert found[:, 1].tolist() == [0] * 30 + [4] * 30 + [0] * 40
+    assert not found[:, 0].any()

@@ -279,3 +279,122 @@ def test_the_documented_replay() -> None:
     rig = parse_rig(head(top) + "[[instruments]]" + instrument + channel, "rig.toml")
     assert rig.instruments[0].stored is not None
     assert rig.time_multiple == 10.0
+
+
+TWO = (
+    TEXT.replace(
+        '[[stations]]\nid = "A"\n',
+        """[[stations]]
+id = "A"
+relief = { inlet = "150 psi gauge", outlet = "1 psi gauge" }
+
+[[stations]]
+id = "B"
+
+[stations.traits]
+tau_max = "60 s"
+tail_amplitude = "2 K"
+
+[stations.traits.volumes.outlet]
+volume = "140 cm3"
+u = "3 cm3"
+allowance = "20 cm3"
+""",
+    )
+    + """
+[[channels]]
+id = "outlet-b"
+role = "outlet"
+station = "B"
+instrument = "manifold"
+unit = "kPa gauge"
+span = ["-0.5 kPa gauge", "10 kPa gauge"]
+resolution = "0.2 Pa difference"
+isolating_valve = true
+register = { address = 20 }
+
+[[channels]]
+id = "supply"
+role = "inlet"
+stations = ["A", "B"]
+instrument = "manifold"
+unit = "kPa gauge"
+kind = "sealed gauge"
+sealed_at = "101.325 kPa absolute"
+span = ["-10 kPa gauge", "900 kPa gauge"]
+resolution = "10 Pa difference"
+register = { address = 22 }
+"""
+)
+
+
+def test_a_station_sees_its_own_channels_the_shared_ones_and_its_traits() -> None:
+    rig = parse_rig(TWO, "rig.toml")
+    a, b = rig.for_station("A"), rig.for_station("B")
+    assert [c.id for c in a.channels] == ["outlet", "supply"]
+    assert [c.id for c in b.channels] == ["outlet-b", "supply"]
+    assert a.traits is not None
+    assert b.traits is not None
+    assert a.traits.tau_max.value_si == 30.0
+    assert b.traits.tau_max.value_si == 60.0
+    assert b.traits.volumes["outlet"].volume.value_si == pytest.approx(140e-6)
+    relief = a.relief("outlet")
+    assert relief is not None
+    assert relief.value_si == pytest.approx(6894.757)
+    assert b.relief("outlet") is None
+    outlet = b.channel("outlet")
+    assert outlet is not None
+    assert outlet.isolating_valve
+    supply = b.channel("inlet")
+    assert supply is not None
+    assert (supply.sensor, supply.zero_at_vent) == ("sealed gauge", False)
+
+
+def test_a_rig_of_several_stations_wants_to_know_which() -> None:
+    rig = parse_rig(TWO, "rig.toml")
+    with pytest.raises(InputError, match="rig_station_wanted"):
+        rig.for_station("")
+    with pytest.raises(InputError, match="rig_station_unknown") as caught:
+        rig.for_station("C")
+    assert caught.value.facts["known"] == "A, B"
+    assert parse_rig(TEXT, "r").for_station("").stations[0].id == "A"
+
+
+STATION_FAULTS = [
+    ('stations = ["A", "B"]', 'stations = ["A", "C"]', "rig_station_unknown", "A"),
+    (
+        'stations = ["A", "B"]',
+        'stations = ["A"]\nstation = "B"',
+        "value_wrong",
+        "share",
+    ),
+    ('stations = ["A", "B"]', "stations = []", "value_wrong", "share"),
+    (
+        'id = "supply"\nrole = "inlet"',
+        'id = "s"\nrole = "outlet"',
+        "rig_name_twice",
+        "",
+    ),
+    ('sealed_at = "101.325 kPa absolute"\n', "", "value_wrong", "sealed_at"),
+    ('"101.325 kPa absolute"', '"101.325 kPa gauge"', "value_wrong", "absolute"),
+    ('kind = "sealed gauge"', 'kind = "absolute"', "value_wrong", "gauge"),
+    ('kind = "sealed gauge"', 'kind = "gauge"', "value_wrong", "sealed gauge"),
+    ('kind = "sealed gauge"', 'kind = "vented"', "value_wrong_type", "sealed gauge"),
+    ('outlet = "1 psi gauge" }', 'outlet = "1 psi absolute" }', "value_wrong", "gauge"),
+    ('outlet = "1 psi gauge" }', 'outlet = "1 cm3" }', "quantity_kind_wrong", ""),
+    ('outlet = "1 psi gauge" }', 'side = "1 psi gauge" }', "value_wrong", "interstage"),
+    ("coefficients = [0.0, 1.0]", "coefficients = [0.0]", "value_wrong", "second"),
+    ('volume = "140 cm3"', 'volume = "0 cm3"', "value_wrong", "above zero"),
+]
+
+
+@pytest.mark.parametrize(("good", "bad", "id", "right"), STATION_FAULTS)
+def test_a_fault_of_a_station_names_line_and_remedy(
+    good: str, bad: str, id: str, right: str
+) -> None:
+    assert good in TWO
+    with pytest.raises(InputError) as caught:
+        parse_rig(TWO.replace(good, bad, 1), "rig.toml")
+    assert caught.value.id == id
+    assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
+    assert right in " ".join(caught.value.facts.values())

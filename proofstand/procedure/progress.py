@@ -1,0 +1,232 @@
+"""Where a test stands, as a fold of the marks that were written.
+
+The engine changes its standing in no other way: it writes a mark and folds it. So a
+test that was interrupted stands where its marks say, whoever reads them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from records.plan import Plan, Step
+from records.run import Mark, MarkKind, Request
+
+from .stages import Ask, Stage
+
+# For a mark that tells of an earlier moment: when it was written, seconds.
+TOLD_S = "told_s"
+# A step begun again after an interruption starts with a look at zero and state.
+RESUMED = "resumed"
+
+StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
+# After these the downstream valve is no longer the one that locked the regulator up.
+_UNLOCKS = ("set_outlet", "open_bleed", "vent_down", "screw_out", "open_to_air")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """Where a test stands.
+
+    Attributes:
+        step: place of the step that is on, -1 before the first.
+        over: it is over, and the next one has not begun.
+        attempt: how often it was begun. resumed: it began with a look at the state.
+        stage: place of the stage that is on, -1 until the first is begun.
+        now_s: when the latest mark was written. since_s: when the stage began.
+        told: marks written within the stage.
+        hold_from_s: when the hold that is on began. hold_why: what ended it early.
+        shut_off_s: when the regulator locked up. locked: it still is.
+        waiting: what is asked of the hands. confirmed: a person said it is done.
+        requests: how many were made.
+        alarm: an over-pressure stopped the test. given_up: a step was not done.
+        silent: channels that give nothing.
+        by_person: the latest marks follow from what a person said, at ``now_s``.
+        last: the latest mark, None before the first.
+        ended: ``done`` or ``abandoned``, "" while the test goes on.
+    """
+
+    step: int = -1
+    over: bool = False
+    attempt: int = 1
+    resumed: bool = False
+    stage: int = -1
+    now_s: float = 0.0
+    since_s: float = 0.0
+    told: frozenset[MarkKind] = frozenset()
+    hold_from_s: float | None = None
+    hold_why: str = ""
+    shut_off_s: float | None = None
+    locked: bool = False
+    waiting: Request | None = None
+    confirmed: bool = False
+    requests: int = 0
+    alarm: bool = False
+    given_up: bool = False
+    silent: frozenset[str] = frozenset()
+    by_person: bool = False
+    last: Mark | None = None
+    ended: str = ""
+
+
+def fold(was: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    """Return where a test stands after a further mark."""
+    new_part = was.last is not None and mark.part != was.last.part
+    aside = mark.by == "recorder" and mark.kind in (MarkKind.NOTE, MarkKind.TROUBLE)
+    if aside and "part" not in mark.data:
+        return was  # of the rig or the clock; the test goes on as it was
+    if new_part:
+        was = replace(_between(was), now_s=0.0, shut_off_s=None, locked=False)
+    told_s = float(mark.data.get(TOLD_S, max(was.now_s, mark.t_s)))
+    by_person = mark.by != "trace" or (was.by_person and told_s == was.now_s)
+    now = replace(was, now_s=told_s, by_person=by_person, last=mark)
+    change = _CHANGES.get(mark.kind)
+    return now if change is None else change(now, mark, plan, stages_of)
+
+
+def _between(was: Progress) -> Progress:
+    """Return the standing with no stage on."""
+    return replace(
+        was,
+        stage=-1,
+        waiting=None,
+        confirmed=False,
+        hold_from_s=None,
+        hold_why="",
+        told=frozenset(),
+    )
+
+
+def _step_of(now: Progress, mark: Mark, plan: Plan) -> int:
+    ids = [step.id for step in plan.steps]
+    return ids.index(mark.step) if mark.step in ids else now.step
+
+
+def _step_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return replace(
+        _between(now),
+        step=_step_of(now, mark, plan),
+        over=False,
+        attempt=int(mark.data.get("attempt", "1")),
+        resumed=RESUMED in mark.data,
+        since_s=now.now_s,
+    )
+
+
+def _step_over(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    step = _step_of(now, mark, plan)
+    return replace(
+        _between(now),
+        step=step,
+        over=True,
+        given_up=now.given_up or mark.data.get("how") == "timed_out",
+        ended="done" if step + 1 == len(plan.steps) else "",
+    )
+
+
+def _step_repeat(
+    now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf
+) -> Progress:
+    resumed = RESUMED in mark.data
+    return replace(
+        _between(now),
+        step=_step_of(now, mark, plan),
+        over=False,
+        attempt=1 if resumed else now.attempt + 1,
+        resumed=resumed,
+    )
+
+
+def _stage_begins(now: Progress) -> Progress:
+    return replace(_between(now), stage=now.stage + 1, since_s=now.now_s)
+
+
+def _asked(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    begun = _stage_begins(now)
+    step = plan.steps[now.step]
+    stage = stages_of(step, plan, now.resumed)[begun.stage]
+    assert isinstance(stage, Ask)
+    return replace(
+        begun, requests=now.requests + 1, waiting=request_of(stage, step, mark)
+    )
+
+
+def request_of(stage: Ask, step: Step, mark: Mark) -> Request:
+    """Return the request that an ``asked`` mark tells of."""
+    return Request(
+        id=mark.data["request"],
+        step=step.id,
+        act=stage.act,
+        aim=stage.aim,
+        confirm=stage.confirm,
+        caution=stage.caution,
+        repeats=stage.repeats,
+    )
+
+
+def _hold_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return replace(_stage_begins(now), hold_from_s=mark.t_s)
+
+
+def _hold_end(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return _wrote(replace(now, hold_why=mark.data.get("why", "")), mark)
+
+
+def _confirmed(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return replace(now, confirmed=True)
+
+
+def _seen(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if mark.data.get("event") == "shut_off":
+        now = replace(now, shut_off_s=mark.t_s, locked=True)
+    return _unlocked(_wrote(now, mark))
+
+
+def _done(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return _unlocked(_wrote(now, mark))
+
+
+def _wrote(now: Progress, mark: Mark) -> Progress:
+    return replace(now, told=now.told | {mark.kind})
+
+
+def _unlocked(now: Progress) -> Progress:
+    if now.waiting is not None and now.waiting.act in _UNLOCKS:
+        return replace(now, locked=False, shut_off_s=None)
+    return now
+
+
+def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if mark.data.get("trouble") == "over_pressure":
+        return replace(now, alarm=True)
+    if mark.data.get("trouble") == "channel_silent":
+        return replace(now, silent=now.silent | {mark.data["channel"]})
+    return now
+
+
+def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if "back" in mark.data:
+        return replace(now, silent=now.silent - {mark.data["back"]})
+    return _stage_begins(now) if "settling" in mark.data else now
+
+
+def _abandoned(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    return replace(now, ended="abandoned", waiting=None)
+
+
+_CHANGES: Mapping[MarkKind, Callable[[Progress, Mark, Plan, StagesOf], Progress]] = {
+    MarkKind.STEP_BEGIN: _step_begin,
+    MarkKind.STEP_END: _step_over,
+    MarkKind.STEP_SKIP: _step_over,
+    MarkKind.STEP_REPEAT: _step_repeat,
+    MarkKind.ASKED: _asked,
+    MarkKind.HOLD_BEGIN: _hold_begin,
+    MarkKind.HOLD_END: _hold_end,
+    MarkKind.CONFIRMED: _confirmed,
+    MarkKind.SEEN: _seen,
+    MarkKind.ADJUSTED: _done,
+    MarkKind.OPENED: _done,
+    MarkKind.TROUBLE: _trouble,
+    MarkKind.NOTE: _note,
+    MarkKind.ABANDONED: _abandoned,
+}

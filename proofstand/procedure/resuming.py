@@ -1,0 +1,60 @@
+"""Going on after an interruption: which step begins again, and what comes first.
+
+Nobody knows what was done to the rig meanwhile. Where the regulator is on it, both
+sides are opened to air and must read zero before pressure is applied again; the setting
+is left alone.
+"""
+
+from __future__ import annotations
+
+from records.measure import Quantity
+from records.plan import Plan, Step
+
+from .seeing import at_pressure, zeroed
+from .stages import Ask, Stage
+
+# Steps that lean on the lockup before them, bleed untouched.
+_LEAN_ON_LOCKUP = ("creep-hold", "body-hold")
+# Steps that find the regulator on the rig and under pressure.
+_UNDER_PRESSURE = ("set", "exercise", "lockup", *_LEAN_ON_LOCKUP)
+
+
+def step_to_repeat(plan: Plan, index: int) -> int:
+    """Return the place of the step to begin again when this one was interrupted."""
+    if plan.steps[index].kind in _LEAN_ON_LOCKUP:
+        for before in range(index - 1, -1, -1):
+            if plan.steps[before].kind == "lockup":
+                return before
+    return index
+
+
+def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
+    """Return what comes before the step's own stages when it begins again."""
+    if step.kind not in _UNDER_PRESSURE:
+        return ()  # it begins with its own look at zero, or asks for none
+    first = Ask(
+        act="open_to_air",
+        see=zeroed("inlet", "outlet"),
+        confirm=True,
+        caution="vent",
+    )
+    inlet = _inlet_level(step, plan)
+    if inlet is None:
+        return (first,)
+    return (
+        first,
+        Ask(act="close_bleed", confirm=True),
+        Ask(
+            act="raise_inlet",
+            aim=inlet,
+            see=at_pressure("inlet", inlet.value_si),
+            confirm=True,
+            caution="raise_slowly",
+        ),
+    )
+
+
+def _inlet_level(step: Step, plan: Plan) -> Quantity | None:
+    upto = plan.steps[: plan.steps.index(step) + 1]
+    levels = [s.inlet for s in upto if s.inlet is not None and s.kind != "rig-hold"]
+    return levels[-1] if levels else None

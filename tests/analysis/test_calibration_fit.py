@@ -1,0 +1,212 @@
+"""Calibration: fits against certified values and published examples."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analysis.calibration_fit import (
+    ChannelFit,
+    figures,
+    fit_channel,
+    fit_polynomial,
+)
+from records.calibration import CalibrationPoint, Direction
+from tests.analysis.published import Array, norris, pontius
+
+PSI = 1.0  # the example below stays in its own units
+
+
+def points(
+    *runs: tuple[int, Direction, list[float], list[float]],
+) -> list[CalibrationPoint]:
+    return [
+        CalibrationPoint(
+            when="as left", run=run, direction=direction, applied=x, reading=y
+        )
+        for run, direction, applied, reading in runs
+        for x, y in zip(applied, reading, strict=True)
+    ]
+
+
+# A transmitter of 0 to 100 psi, 4 to 20 mA: two runs up, one down.
+LEVELS = [0.0, 20.0, 40.0, 60.0, 80.0, 100.0]
+TRANSMITTER = points(
+    (1, "up", LEVELS, [4.002, 7.210, 10.412, 13.612, 16.810, 20.004]),
+    (1, "down", LEVELS, [4.004, 7.222, 10.426, 13.624, 16.818, 20.004]),
+    (2, "up", LEVELS, [4.003, 7.212, 10.410, 13.613, 16.812, 20.005]),
+)
+
+
+def test_norris_straight_line() -> None:
+    # NIST StRD, Norris (calibration of ozone monitors): certified values.
+    x, y = norris()
+    fit = fit_polynomial(x, y, 1)
+    certified = [-0.262323073774029, 1.00211681802045]
+    np.testing.assert_allclose(fit.coefficients, certified, rtol=1e-12)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(fit.covariance)),
+        [0.232818234301152, 0.429796848199937e-3],
+        rtol=1e-12,
+    )
+    assert fit.s == pytest.approx(0.884796396144373, rel=1e-13)
+    assert fit.dof == 34
+
+
+def test_pontius_quadratic() -> None:
+    # NIST StRD, Pontius (load cell calibration): certified values; the standard
+    # deviations are from memory.
+    x, y = pontius()
+    fit = fit_polynomial(x, y, 2)
+    certified = [6.73565789473684e-4, 7.32059160401003e-7, -3.16081871345029e-15]
+    np.testing.assert_allclose(fit.coefficients, certified, rtol=1e-11)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(fit.covariance)),
+        [1.07938612033077e-4, 1.57817399981659e-10, 4.86652849992036e-17],
+        rtol=1e-8,
+    )
+    assert fit.s == pytest.approx(2.05177424076185e-4, rel=1e-10)
+
+
+def test_the_thermometer_of_the_guide() -> None:
+    # JCGM 100:2008, example H.3, calibration of a thermometer: correction on t - 20 °C.
+    # Data from memory; that they give the printed figures is the check of both.
+    low = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999]
+    high = [24.513, 25.002, 25.503, 26.010, 26.511]
+    t = np.array([*low, *high])
+    b = -np.array(
+        [0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160]
+    )
+    fit = fit_polynomial(t - 20.0, b, 1)
+    u = np.sqrt(np.diag(fit.covariance))
+    assert fit.coefficients[0] == pytest.approx(-0.1712, abs=5e-5)
+    assert fit.coefficients[1] == pytest.approx(0.00218, abs=5e-6)
+    assert u[0] == pytest.approx(0.0029, abs=5e-5)
+    assert u[1] == pytest.approx(0.00067, abs=5e-6)
+    assert fit.covariance[0, 1] / (u[0] * u[1]) == pytest.approx(-0.930, abs=5e-4)
+    assert fit.s == pytest.approx(0.0035, abs=5e-5)
+    # predicted at 30 °C: -0.1494 with 0.0041
+    at = fit.coefficients[0] + 10.0 * fit.coefficients[1]
+    assert at == pytest.approx(-0.1494, abs=5e-5)
+    assert float(fit.u_curve(np.array(10.0))) == pytest.approx(0.0041, abs=5e-5)
+
+
+@pytest.mark.parametrize("order", [1, 2, 3])
+def test_against_general_libraries(order: int) -> None:
+    picks = np.random.default_rng(order)
+    x = np.sort(picks.uniform(-3e4, 2e5, 25))
+    y = 3.0 + 1.001 * x + 1e-8 * x**2 + picks.normal(0.0, 5.0, 25)
+    fit = fit_polynomial(x, y, order)
+    expected, covariance = np.polyfit(x / 1e5, y, order, cov=True)
+    scales = 1e5 ** np.arange(order + 1)
+    np.testing.assert_allclose(fit.coefficients * scales, expected[::-1], rtol=1e-8)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(fit.covariance)) * scales,
+        np.sqrt(np.diag(covariance))[::-1],
+        rtol=1e-8,
+    )
+    if order == 1:
+        line = stats.linregress(x, y)
+        assert fit.coefficients[1] == pytest.approx(line.slope, rel=1e-12)
+        assert math.sqrt(fit.covariance[1, 1]) == pytest.approx(line.stderr, rel=1e-9)
+
+
+def test_a_transmitter_by_hand() -> None:
+    # Synthetic run; expected values recomputed apart from this code by the formulas
+    # of NIST/SEMATECH e-Handbook 2.3.6 and the definitions of ANSI/ISA-51.1 (the
+    # latter from memory). Span 16 mA for 100 psi.
+    fit = fit_channel(TRANSMITTER, 1)
+    c0, c1 = fit.coefficients
+    assert 1.0 / c1 == pytest.approx(0.1600042857, rel=1e-9)
+    assert -c0 / c1 == pytest.approx(4.011063492, rel=1e-9)
+    assert fit.u_reading / c1 == pytest.approx(0.0075051, abs=5e-8)
+    assert fit.dof == 16
+    assert float(fit.value(np.array(13.0))) == pytest.approx(56.179348, abs=5e-7)
+    assert float(fit.u_value(np.array(13.0))) == pytest.approx(0.0482325, abs=5e-7)
+    found = figures(TRANSMITTER, fit, 100.0 * PSI)
+    assert 100.0 * found.non_linearity == pytest.approx(0.09228, abs=5e-6)
+    assert 100.0 * found.terminal_non_linearity == pytest.approx(0.0575, abs=5e-5)
+    assert 100.0 * found.hysteresis == pytest.approx(0.0875, abs=5e-5)
+    assert found.repeatability is not None
+    assert 100.0 * found.repeatability == pytest.approx(0.0125, abs=5e-5)
+    together = math.sqrt(
+        found.terminal_non_linearity**2 + found.hysteresis**2 + found.repeatability**2
+    )
+    assert 100.0 * together == pytest.approx(0.10545, abs=5e-5)
+
+
+def covered(fit: ChannelFit, readings: Array) -> bool:
+    offset, gain = fit.split(readings)
+    said = np.hypot(offset, gain * fit.value(readings))
+    return bool(np.all(said >= fit.u_curve(readings) * (1.0 - 1e-9)))
+
+
+@pytest.mark.parametrize("order", [1, 2, 3])
+def test_offset_and_gain_cover_the_band_of_the_curve(order: int) -> None:
+    applied = np.linspace(0.0, 2e5, 11).tolist()
+    picks = np.random.default_rng(5)
+    runs = [
+        (
+            run,
+            direction,
+            applied,
+            [
+                40.0 + 1.002 * x + 2e-8 * x * x + picks.normal(0.0, 30.0)
+                for x in applied
+            ],
+        )
+        for run in (1, 2)
+        for direction in ("up", "down")
+    ]
+    ours = points(*runs)  # type: ignore[arg-type]
+    fit = fit_channel(ours, order)
+    readings = np.linspace(0.0, 2.01e5, 101)
+    assert covered(fit, readings)
+    back = np.abs(
+        fit.value(np.array([p.reading for p in ours]))
+        - np.array([p.applied for p in ours])
+    )
+    assert float(back.max()) < (400.0 if order == 1 else 120.0)
+
+
+def test_the_stated_uncertainty_covers_as_often_as_it_says() -> None:
+    # Monte Carlo, 2000 trials, seed 11: one further reading, 95 % interval by t.
+    picks = np.random.default_rng(11)
+    applied = np.repeat(np.linspace(0.0, 1e5, 6), 3)
+    factor = float(stats.t.ppf(0.975, applied.size - 2))
+    inside = 0
+    for _ in range(2000):
+        reading = 12.0 + 0.998 * applied + picks.normal(0.0, 20.0, applied.size)
+        ours = points((1, "up", applied.tolist(), reading.tolist()))
+        fit = fit_channel(ours, 1)
+        true = picks.uniform(0.0, 1e5)
+        new = np.array(12.0 + 0.998 * true + picks.normal(0.0, 20.0))
+        off = abs(float(fit.value(new)) - true)
+        inside += off <= factor * float(fit.u_value(new))
+    low, high = stats.binom.interval(0.999, 2000, 0.95)
+    assert low <= inside <= high
+
+
+@pytest.mark.parametrize(
+    ("applied", "reading", "order", "why"),
+    [
+        ([0.0, 1.0, 1.0, 0.0], [0.0, 1.0, 1.0, 0.0], 1, "2 levels"),
+        ([0.0, 1.0, 2.0, 3.0], [5.0, 5.0, 5.0, 5.0], 1, "the same"),
+        ([0.0, 1.0, 2.0, 3.0], [0.0, 3.0, 1.0, 2.0], 1, "does not follow"),
+        ([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 2.0, 3.0], 3, "4 levels"),
+        (
+            [0.0, 1.0, 2.0, 3.0, 4.0],
+            [0.0, 1.21, 2.28, 3.21, 4.0],
+            2,
+            "turns between",
+        ),
+    ],
+)
+def test_points_that_make_no_calibration(
+    applied: list[float], reading: list[float], order: int, why: str
+) -> None:
+    with pytest.raises(ValueError, match=why):
+        fit_channel(points((1, "up", applied, reading)), order)
