@@ -28,6 +28,12 @@ _RAMP_BINS = 50
 _SPAN_SHARE = 5e-4
 _NOISE_FACTOR = 6.0
 _END_SHARE = 0.15
+# The closing time is good to about a quarter for any shape of closing.
+CLOSING_SLACK = 1.25
+# A closing is looked for from so long before it is asked for to so long after its hold
+# began.
+LOOK_BEFORE_S = 15.0
+LOOK_AFTER_S = 8.0
 _UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
 
 EventKind = Literal["rise", "fall"]

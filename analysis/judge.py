@@ -512,8 +512,8 @@ def _outcome(
     """Return the outcome after trouble, doubt and what may be hidden."""
     estimate = found.estimate
     outcome, why = decision.outcome, decision.why
-    if estimate.trouble:
-        return Outcome.INCONCLUSIVE, (*_once(estimate.trouble), why)
+    if estimate.trouble:  # it decides, whatever side of the limit the interval lies on
+        return Outcome.INCONCLUSIVE, _once(estimate.trouble)
     if estimate.rig and outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL):
         # the rig's fault is not the regulator's: nothing can be said of it
         return Outcome.INCONCLUSIVE, (why,)
@@ -523,8 +523,7 @@ def _outcome(
     if outcome not in _PASSES:
         return outcome, (why, *_once(estimate.doubt))
     if estimate.doubt:
-        told = () if estimate.id in _SEAT else (why,)
-        return Outcome.INCONCLUSIVE, (*_once(estimate.doubt), *told)
+        return Outcome.INCONCLUSIVE, _once(estimate.doubt)
     if estimate.id in _SEAT:
         if estimate.hidden is None:
             return Outcome.INCONCLUSIVE, (Reason.of("outlet_not_shown_tight"),)
@@ -595,7 +594,7 @@ def _warnings(
         yield Reason.of("several_parts", parts=len(run.parts))
     if plan.status == "draft":
         yield Reason.of("plan_is_draft", plan=plan.id, version=plan.version)
-    if not run.marks or not plan.steps:
+    if not any(step.limits for step in plan.steps):
         yield Reason.of("no_plan")
     used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}
     ours = [c for c in header.rig.channels if c.role in used]

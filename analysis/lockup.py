@@ -11,11 +11,19 @@ import numpy as np
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
+from records.measure import UNITS, Quantity, to_unit
 from records.rig import Channel
 from records.trace import FloatArray
 
 from .estimate import Estimate, estimated, not_measured
-from .events import ShutOff, find_events, shut_off
+from .events import (
+    CLOSING_SLACK,
+    LOOK_AFTER_S,
+    LOOK_BEFORE_S,
+    ShutOff,
+    find_events,
+    shut_off,
+)
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
 from .set_pressure import STEADY_SHARE
@@ -23,11 +31,8 @@ from .steady import robust_level, steadiness
 
 READ_S = 5.0  # after shut-off
 _HALF_S = 1.0
-_BEFORE_S = 15.0
 _CLEAR_S = 0.5
 _LEAST_BEFORE_S = 2.0
-# onset to nine tenths is good to about a quarter for any shape of closing
-_CLOSING_SLACK = 1.25
 _T50_U_S = 0.1
 
 
@@ -36,11 +41,11 @@ def find_shut_off(
 ) -> ShutOff | None:
     """Return the shut-off of a lockup step, or None."""
     asked = done.asked_at("close_bleed")
-    start = done.begin_s if asked is None else max(done.begin_s, asked - _BEFORE_S)
+    start = done.begin_s if asked is None else max(done.begin_s, asked - LOOK_BEFORE_S)
     stop = done.end_s
     if done.hold is not None:
-        start = max(start, min(done.hold[0] - 2.0 * _BEFORE_S, done.hold[0]))
-        stop = min(done.end_s, done.hold[0] + 8.0)
+        start = max(start, min(done.hold[0] - 2.0 * LOOK_BEFORE_S, done.hold[0]))
+        stop = min(done.end_s, done.hold[0] + LOOK_AFTER_S)
     return shut_off(readings.trace(outlet, done.part), start, stop)
 
 
@@ -106,10 +111,10 @@ def _closing(done: Performance, shut: ShutOff) -> tuple[list[Reason], list[Reaso
         shortest_s=f"{shortest:g}",
         longest_s=f"{longest:g}",
     )
-    if shut.closing_s < shortest / _CLOSING_SLACK:
+    if shut.closing_s < shortest / CLOSING_SLACK:
         # a snapped valve traps overshoot: neither pass nor fail
         return [why], []
-    if shut.closing_s > longest * _CLOSING_SLACK:
+    if shut.closing_s > longest * CLOSING_SLACK:
         return [], [why]
     return [], []
 
@@ -125,7 +130,7 @@ def _rise(
 ) -> Estimate:
     value, noise, evidence, _ = pressure
     stop = shut.onset_s - _CLEAR_S
-    start = max(done.begin_s, stop - _BEFORE_S)
+    start = max(done.begin_s, stop - LOOK_BEFORE_S)
     # from the step's start: a transition cut in its middle would not be seen as one
     trace = readings.trace(outlet, done.part).between(done.begin_s, stop)
     step = resolution(outlet)
@@ -302,6 +307,14 @@ def lockup_highest(
     )
 
 
+def _like(value_si: float, wanted: Quantity) -> str:
+    """Return a pressure in the unit that another one was typed in."""
+    name, reference = wanted.typed.split(" ", 1)[1].rsplit(" ", 1)
+    unit = UNITS.get(name.strip(), UNITS["Pa"])
+    shown = to_unit(value_si, unit)
+    return f"{shown:.3g} {unit.name} {reference}"
+
+
 def inlet_moved(
     readings: Readings, done: Performance, default_band: float = 0.02
 ) -> Reason | None:
@@ -334,7 +347,7 @@ def inlet_moved(
     if wanted is not None and abs(level - wanted.value_si) > band * wanted.value_si:
         return Reason.of(
             "inlet_off_plan",
-            found_pa=f"{level:.0f}",
+            found=_like(level, wanted),
             wanted=wanted.typed,
             band=f"{100.0 * band:g} %",
         )

@@ -46,6 +46,15 @@ class Shown:
         return f"{self.value} ± {self.uncertainty}{tail}"
 
 
+MOST_SHOWN = 200  # characters of a text from somebody else's file
+
+
+def plain(text: str) -> str:
+    """Return a text from a file as one line that does nothing to a terminal."""
+    shown = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    return shown if len(shown) <= MOST_SHOWN else shown[: MOST_SHOWN - 1] + "…"
+
+
 def unit_for(plan: Plan, kind: Kind, role: str) -> Unit:
     """Return the unit in which to show a quantity of a kind on a channel of a role."""
     display = plan.display

@@ -40,6 +40,20 @@ def load_job(path: Path) -> JobCard:
             given=asked.typed,
             right="a pressure above zero",
         )
+    plate = job.regulator.nameplate
+    low, high = plate.outlet_min, plate.outlet_max
+    if asked is not None and (
+        (low is not None and asked.value_si < low.value_si)
+        or (high is not None and asked.value_si > high.value_si)
+    ):
+        ends = [q.typed for q in (low, high) if q is not None]
+        raise InputError(
+            "value_wrong",
+            where=str(path),
+            key="set_pressure",
+            given=asked.typed,
+            right=f"within the nameplate's outlet, {' to '.join(ends)}",
+        )
     return job
 
 

@@ -141,6 +141,8 @@ INTEGRITY_IDS = frozenset(
         "certificate_changed",
         "certificate_cut_short",
         "certificate_of_another_run",
+        "certificate_of_none_given",
+        "signature_missing",
     }
 )
 REFUSED_IDS = frozenset(
@@ -149,6 +151,7 @@ REFUSED_IDS = frozenset(
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",
+        "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",
         "reference_range",

@@ -13,6 +13,8 @@ from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
 from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
 
+MOST_REPEATS = 100
+LONGEST_HOLD_S = 7.0 * 86400.0
 _NEEDS_HOLD = {"zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"}
 _NEEDS_INLET = {"rig-hold", "pressurise", "lockup"}
 
@@ -223,6 +225,22 @@ def _check_values(step: Step, text: str, name: str) -> None:
                 given=quantity.typed,
                 right="a gauge pressure",
             )
+    if step.repeats is not None and not 1 <= step.repeats <= MOST_REPEATS:
+        raise InputError(
+            "value_wrong",
+            where=_place(text, name, step, "\nrepeats ="),
+            key=f"steps.{step.id}.repeats",
+            given=step.repeats,
+            right=f"1 to {MOST_REPEATS}",
+        )
+    if step.hold is not None and step.hold.value_si > LONGEST_HOLD_S:
+        raise InputError(
+            "value_wrong",
+            where=_place(text, name, step, "\nhold ="),
+            key=f"steps.{step.id}.hold",
+            given=step.hold.typed,
+            right=f"at most {LONGEST_HOLD_S / 86400.0:g} d",
+        )
     if step.hold is not None and step.hold.value_si <= 0.0:
         raise InputError(
             "value_wrong",

@@ -200,11 +200,14 @@ def check_place(out: Path, what: str) -> None:
     Raises:
         InputError: ``file_exists`` or ``file_unwritable``.
     """
-    if out.is_dir():
-        raise InputError("file_exists", where=str(out), what="folder")
-    if out.exists():
-        raise InputError("file_exists", where=str(out), what=what)
-    folder = out.resolve().parent
+    try:
+        if out.is_dir():
+            raise InputError("file_exists", where=str(out), what="folder")
+        if out.exists() or out.is_symlink():
+            raise InputError("file_exists", where=str(out), what=what)
+        folder = out.resolve().parent
+    except (OSError, RuntimeError) as error:  # a name too long, links in a ring
+        raise InputError("file_unwritable", where=str(out), why=_why(error)) from None
     why = ""
     if not folder.is_dir():
         why = "there is no such folder"
@@ -242,8 +245,13 @@ def write_once(out: Path, data: bytes, what: str = "run file") -> None:
         beside.unlink(missing_ok=True)
 
 
+def _why(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error)
+
+
 def _beside(out: Path) -> Path:
-    return out.with_name(f".{out.name}.{os.getpid()}.part")
+    # short: a name that may be used must not become too long by this
+    return out.with_name(f".{os.getpid()}.{abs(hash(out.name)) % 10**8}.part")
 
 
 def _put(beside: Path, out: Path) -> None:

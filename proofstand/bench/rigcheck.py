@@ -102,11 +102,13 @@ def check_rig(rig: Rig, seconds: float, folder: Path | None = None) -> list[Row]
 
 def _with_counts(row: Row, counted: Mapping[str, str]) -> Row:
     """Return a row that also says what went wrong on its instrument's wire."""
-    if not counted:
-        return row
     told = ", ".join(
-        f"{often} {what.replace('_', ' ')}" for what, often in counted.items()
+        f"{often} {what.replace('_', ' ')}"
+        for what, often in counted.items()
+        if what != "overrun"  # the rate says it
     )
+    if not told:
+        return row
     known = "" if row.faults == "none" else f"{row.faults}; "
     return replace(row, faults=f"{known}requests: {told}")
 

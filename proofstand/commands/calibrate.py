@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .options import Subparsers, json_option, refuse_existing
+from .options import Subparsers, by_option, json_option, refuse_existing
 
 if TYPE_CHECKING:
     from records.calibration import CalibrationPoint, CalibrationRecord
@@ -45,7 +45,7 @@ def add(actions: Subparsers) -> None:
     parser.add_argument(
         "--due", required=True, metavar="DAY", help="last day on which it holds"
     )
-    parser.add_argument("--by", required=True, metavar="NAME", help="who calibrates")
+    by_option(parser, "who calibrates", required=True)
     parser.add_argument(
         "--seconds", type=float, default=5.0, metavar="S", help="to read at each point"
     )

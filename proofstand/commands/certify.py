@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from .options import Subparsers, json_option, out_option
+from .options import Subparsers, by_option, json_option, out_option
 
 
 def add(commands: Subparsers) -> None:
@@ -20,7 +20,7 @@ def add(commands: Subparsers) -> None:
     )
     parser.add_argument("run_file", type=Path, metavar="RUN.h5")
     out_option(parser, "the page to make")
-    parser.add_argument("--by", default="", metavar="NAME", help="who issues it")
+    by_option(parser, "who issues it")
     parser.add_argument(
         "--key",
         type=Path,

@@ -26,6 +26,31 @@ def out_option(parser: argparse.ArgumentParser, what: str) -> None:
     )
 
 
+MOST_NAME = 96  # characters of a person's name
+
+
+def by_option(
+    parser: argparse.ArgumentParser, what: str, *, required: bool = False
+) -> None:
+    """Add ``--by``, the name of a person as it will stand on the paper."""
+    parser.add_argument(
+        "--by", default="", required=required, metavar="NAME", help=what, type=_name
+    )
+
+
+def _name(text: str) -> str:
+    from records.errors import InputError
+
+    if len(text) > MOST_NAME or not text.isprintable():
+        raise InputError(
+            "value_wrong",
+            key="--by",
+            given=ascii(text[:MOST_NAME]),
+            right=f"one line of at most {MOST_NAME} characters that can be printed",
+        )
+    return text
+
+
 def key_options(parser: argparse.ArgumentParser, otherwise: str) -> None:
     """Add ``--key`` and ``--unsigned``, of which one may be given.
 

@@ -124,8 +124,9 @@ class Prompter:
     def commands(self) -> Iterable[Command]:
         """Return what was said since.
 
-        An empty line confirms the request that stands; ``stop`` ends the test. When
-        nothing more can be typed the test ends too: nobody could confirm anything.
+        An empty line confirms the request that stands; ``stop`` ends the test after
+        venting, said again at once. When nothing more can be typed it ends at once:
+        nobody could confirm anything.
         """
         said: list[Command] = []
         while not self._lines.empty():
@@ -135,12 +136,16 @@ class Prompter:
                     "Nothing more can be typed here, so nothing can be confirmed."
                 )
                 self._say(f"    ! {caution('stopped')}")
-                said.append(Abandon("standard input closed", self._by))
+                # twice: nobody could confirm a step of venting either
+                said += [Abandon("standard input closed", self._by)] * 2
             elif line == "stop":
                 self._say(f"    ! {caution('stopped')}")
                 said.append(Abandon("stopped at the terminal", self._by))
             elif line:
-                self._say("    Enter alone confirms; stop ends the test.")
+                self._say(
+                    "    Enter alone confirms; stop ends the test after venting, "
+                    "stop once more at once."
+                )
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
         return said

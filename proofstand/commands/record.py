@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from .options import (
     EndAsked,
     Subparsers,
+    by_option,
     json_option,
 )
 
@@ -57,7 +58,7 @@ def add(commands: Subparsers) -> None:
         choices=["simulated"],
         help="let the simulated hands work a simulated rig's valves",
     )
-    parser.add_argument("--by", default="", metavar="NAME", help="who does the test")
+    by_option(parser, "who does the test")
     parser.add_argument(
         "--key",
         type=Path,

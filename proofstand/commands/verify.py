@@ -105,13 +105,15 @@ def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
 
 def lines(found: Verified, pairs: dict[Path, Path]) -> list[str]:
     """Return what is told of a record that is whole."""
+    from proofstand.display import plain
+
     if found.paper is not None:
         return _paper_lines(found, found.paper, pairs)
     seal = "the seal fits" if found.what == "run file" else "every record is whole"
     if found.torn_bytes:
         seal += f" but for {found.torn_bytes} bytes at the end"
     said = [
-        f"{found.path}: {seal}. {found.what}, {found.state}, run {found.run}",
+        f"{found.path}: {seal}. {found.what}, {found.state}, run {plain(found.run)}",
         f"  sha256 {found.sha256} over {found.bytes} bytes",
     ]
     if found.what == "run file":
@@ -121,13 +123,15 @@ def lines(found: Verified, pairs: dict[Path, Path]) -> list[str]:
 
 
 def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list[str]:
+    from proofstand.display import plain
+
     said = [
-        f"{found.path}: every byte is as it was signed. {paper.title} {paper.number}, "
-        f"{paper.verdict}",
-        f"  signed with the key of {paper.owner}, issued {paper.issued}"
-        + (f" by {paper.by}" if paper.by else ""),
+        f"{found.path}: every byte is as it was signed. "
+        f"{plain(paper.title)} {plain(paper.number)}, {plain(paper.verdict)}",
+        f"  signed with the key of {plain(paper.owner)}, issued {plain(paper.issued)}"
+        + (f" by {plain(paper.by)}" if paper.by else ""),
         f"  {found.signature_said} (key {found.key[:16]})",
-        f"  of run {found.run}",
+        f"  of run {plain(found.run)}",
         f"  sha256 {found.sha256}",
     ]
     run = pairs.get(found.path)

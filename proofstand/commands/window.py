@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-from .options import Subparsers
+from .options import Subparsers, by_option
 
 GROUP, NAME = "proofstand.windows", "desk"
 DESKS = ("bench", "records", "practice")
@@ -69,7 +69,7 @@ def add(commands: Subparsers) -> None:
         metavar="PATH",
         help="the run file to make; with --simulated the folder to make",
     )
-    parser.add_argument("--by", default="", metavar="NAME", help="who does the test")
+    by_option(parser, "who does the test")
     parser.add_argument(
         "--key",
         type=Path,

@@ -20,7 +20,7 @@ from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
 from . import resuming
-from .progress import RESUMED, TOLD_S, Progress, fold
+from .progress import MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
@@ -51,8 +51,6 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
-# After an over-pressure or an abandoned step the gas still has to come off.
-_MAKES_SAFE = ("vent-down", "closing-zero")
 _GATING = ("inlet", "outlet")
 # A pressure channel without a good sample for so long is an alarm.
 SILENT_S = 1.0
@@ -86,7 +84,10 @@ class Repeat:
 
 @dataclass(frozen=True, slots=True)
 class Abandon:
-    """A person ends the test."""
+    """A person ends the test.
+
+    Where gas may stand on the rig, venting is led first; said again, it ends at once.
+    """
 
     reason: str
     by: str
@@ -101,7 +102,8 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
 
     Raises:
         InputError: ``job_target_missing``.
-        RefusedError: ``no_purge_statement``, ``pressure_above_rating``.
+        RefusedError: ``no_purge_statement``, ``pressure_above_rating``,
+            ``set_pressure_of_another_plan``.
     """
     if not job.purged:
         raise RefusedError("no_purge_statement", where=job.id)
@@ -126,8 +128,33 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
             if job.set_pressure is None:
                 raise InputError("job_target_missing", where=job.id, step=step.id)
             filled = replace(step, target=job.set_pressure)
+        elif step.kind == "set" and job.set_pressure is not None:
+            _check_asked(step, job)
         steps.append(filled)
     return replace(plan, steps=tuple(steps))
+
+
+def _check_asked(step: Step, job: JobCard) -> None:
+    """Refuse a plan that judges another set pressure than the one that is asked for."""
+    asked = job.set_pressure
+    for limit in step.limits:
+        if limit.finding != "set_pressure" or asked is None:
+            continue
+        ends = [
+            None if b is None or b.of is not None else b.quantity.value_si
+            for b in (limit.min, limit.max)
+        ]
+        if (ends[0] is not None and asked.value_si < ends[0]) or (
+            ends[1] is not None and asked.value_si > ends[1]
+        ):
+            bounds = (limit.min, limit.max)
+            raise RefusedError(
+                "set_pressure_of_another_plan",
+                where=job.id,
+                asked=asked.typed,
+                step=step.id,
+                limit=" to ".join(b.typed for b in bounds if b is not None),
+            )
 
 
 def needed_roles(plan: Plan) -> tuple[str, ...]:
@@ -188,6 +215,8 @@ class Engine:
         _check_ratings(plan, self._watched, rig)
         self._by_channel = {w.channel.id: w for w in self._watched.values()}
         self._limits_pa = _lowest_ratings(plan, self._watched, rig)
+        volumes = {} if rig.traits is None else rig.traits.volumes
+        self._volumes = {role: v.volume.value_si for role, v in volumes.items()}
         self._next_tick = 0.0
         self._now_s = 0.0
         self._out: list[Output] = []
@@ -244,7 +273,7 @@ class Engine:
             return self._take_out()
         if step is None:
             self._begin_step(0)
-        elif not now.over and (now.alarm or now.given_up) and not _makes_safe(step):
+        elif not now.over and _only_venting(now) and not _makes_safe(step):
             self._end_step("interrupted")
         else:
             index = now.step + 1 if now.over else now.step
@@ -323,6 +352,7 @@ class Engine:
                 self._again(reason, by)
             case Abandon(reason, by):
                 self._mark(MarkKind.ABANDONED, {"why": reason}, by=by)
+                self._go_on_to_venting()
         return self._take_out()
 
     # --- inside ----------------------------------------------------------------------
@@ -364,6 +394,8 @@ class Engine:
             return
         if last.data.get("trouble") == "over_pressure":
             self._end_step("over_pressure")
+        elif last.kind is MarkKind.ABANDONED:
+            self._go_on_to_venting()
         elif now.over:
             self._begin_step(now.step + 1)
         elif last.kind is MarkKind.STEP_REPEAT:
@@ -397,7 +429,14 @@ class Engine:
 
     def _view(self) -> View:
         now = self.progress
-        return View(self._watched, self._now_s, now.since_s, locked=now.locked)
+        return View(
+            self._watched,
+            self._now_s,
+            now.since_s,
+            locked=now.locked,
+            hold_from_s=now.hold_from_s,
+            volumes=self._volumes,
+        )
 
     def _watch_pressure(self) -> None:
         step = self.step
@@ -518,6 +557,10 @@ class Engine:
         if check is not None and now.attempt < MOST_ATTEMPTS:
             self._again(check.event, "trace", **dict(check.facts))
             return False
+        if check is not None and stage.gate:
+            # Nothing may be built on it: off with the gas.
+            self._end_step(check.event)
+            return True
         return self._next_stage()
 
     def _next_stage(self) -> bool:
@@ -554,9 +597,8 @@ class Engine:
             return
         step = self.plan.steps[index]
         now = self.progress
-        if (now.alarm or now.given_up) and not _makes_safe(step):
-            why = "over_pressure" if now.alarm else "earlier_step_not_done"
-            self._mark(MarkKind.STEP_SKIP, {"why": why}, step=step)
+        if _only_venting(now) and not _makes_safe(step):
+            self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
             self._begin_step(index + 1)
             return
         self._begin_attempt(step, 1, resumed=resumed)
@@ -571,6 +613,15 @@ class Engine:
             told[RESUMED] = "yes"
         self._mark(MarkKind.STEP_BEGIN, told, step=step)
         self._begin_stage(0)
+
+    def _go_on_to_venting(self) -> None:
+        """After a person's stop: what is on ends, and the gas comes off."""
+        if self.ended:
+            return
+        if self.progress.over:
+            self._begin_step(self.progress.step + 1)
+        else:
+            self._end_step("abandoned")
 
     def _end_step(self, how: str) -> None:
         self._mark(MarkKind.STEP_END, {"how": how})
@@ -592,7 +643,19 @@ class Engine:
 
 
 def _makes_safe(step: Step) -> bool:
-    return step.kind in _MAKES_SAFE
+    return step.kind in MAKES_SAFE
+
+
+def _only_venting(now: Progress) -> bool:
+    return now.alarm or bool(now.given_up) or now.stopped
+
+
+def _why_left_out(now: Progress) -> str:
+    if now.stopped:
+        return "abandoned"
+    if now.alarm:
+        return "over_pressure"
+    return "rig_leaks" if now.given_up == "rig_leaks" else "earlier_step_not_done"
 
 
 def _check_ratings(plan: Plan, watched: Mapping[str, Watched], rig: Rig) -> None:

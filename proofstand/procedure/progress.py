@@ -20,6 +20,9 @@ TOLD_S = "told_s"
 RESUMED = "resumed"
 
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
+# Steps that take the gas off the rig; they are done however the test went.
+MAKES_SAFE = ("vent-down", "closing-zero")
+_GIVEN_UP = ("timed_out", "rig_leaks")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = ("set_outlet", "open_bleed", "vent_down", "screw_out", "open_to_air")
 
@@ -39,7 +42,9 @@ class Progress:
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
         requests: how many were made.
-        alarm: an over-pressure stopped the test. given_up: a step was not done.
+        alarm: an over-pressure stopped the test.
+        given_up: how a step ended that the rest would have been built on, or "".
+        stopped: a person ended the test; the gas has still to come off.
         silent: channels that give nothing.
         by_person: the latest marks follow from what a person said, at ``now_s``.
         last: the latest mark, None before the first.
@@ -62,7 +67,8 @@ class Progress:
     confirmed: bool = False
     requests: int = 0
     alarm: bool = False
-    given_up: bool = False
+    given_up: str = ""
+    stopped: bool = False
     silent: frozenset[str] = frozenset()
     by_person: bool = False
     last: Mark | None = None
@@ -114,14 +120,18 @@ def _step_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> P
 
 
 def _step_over(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    step = _step_of(now, mark, plan)
+    step, how = _step_of(now, mark, plan), mark.data.get("how", "")
     return replace(
         _between(now),
         step=step,
         over=True,
-        given_up=now.given_up or mark.data.get("how") == "timed_out",
-        ended="done" if step + 1 == len(plan.steps) else "",
+        given_up=now.given_up or (how if how in _GIVEN_UP else ""),
+        ended=_how_ended(now) if step + 1 == len(plan.steps) else "",
     )
+
+
+def _how_ended(now: Progress) -> str:
+    return "abandoned" if now.stopped else "done"
 
 
 def _step_repeat(
@@ -211,7 +221,17 @@ def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progres
 
 
 def _abandoned(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    return replace(now, ended="abandoned", waiting=None)
+    if now.stopped or not _gas_to_come_off(now, plan):
+        return replace(now, ended="abandoned", waiting=None)
+    return replace(now, stopped=True, waiting=None)
+
+
+def _gas_to_come_off(now: Progress, plan: Plan) -> bool:
+    """Tell whether gas may stand on the rig, and steps that take it off are to come."""
+    upto, after = plan.steps[: now.step + 1], plan.steps[now.step + 1 :]
+    if all(step.kind == "zero" for step in upto) or upto[-1].kind in MAKES_SAFE:
+        return False
+    return any(step.kind in MAKES_SAFE for step in after)
 
 
 _CHANGES: Mapping[MarkKind, Callable[[Progress, Mark, Plan, StagesOf], Progress]] = {

@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
+from math import inf
+
+import numpy as np
+
+from analysis.events import CLOSING_SLACK, LOOK_AFTER_S, LOOK_BEFORE_S
+from analysis.events import shut_off as closing
+
 from .stages import See, Seen
-from .view import View
+from .view import KEEP_S, View
+
+# A closing time within the judgement's window by so much is within it for sure.
+_SURE = 1.05
+_STANDS_S = 2.0  # after a rise, before it counts as the closing
+_SLOW_RIG_S = 10.0  # then the rise itself counts, where too few readings tell more
+_MOVED_S = 1.0
 
 
 def _text(value: float) -> str:
@@ -80,6 +93,27 @@ def at_pressure(role: str, aim_pa: float, within: float = 0.02) -> See:
     return see
 
 
+def off_pressure(role: str, aim_pa: float, within: float) -> See:
+    """The channel stood off a pressure over the hold, on the whole."""
+
+    def see(view: View) -> Seen | None:
+        mean = view.mean(role, min(view.now_s - view.hold_from_s, KEEP_S))
+        if mean is None or abs(mean - aim_pa) <= within * abs(aim_pa):
+            return None
+        return Seen("inlet_off", view.now_s, (("mean", _text(mean)),))
+
+    return see
+
+
+def first_of(*sees: See) -> See:
+    """The first of several things to look for that is seen."""
+
+    def see(view: View) -> Seen | None:
+        return next((seen for each in sees if (seen := each(view)) is not None), None)
+
+    return see
+
+
 def set_within(target_pa: float, band_pa: float, seconds: float = 3.0) -> See:
     """The outlet stands inside a band about the target and is steady."""
 
@@ -144,25 +178,77 @@ def cycles(count: int) -> See:
 
 
 def shut_off(shortest_s: float, longest_s: float) -> See:
-    """The outlet rose as it does when the downstream valve closes.
+    """The outlet rose as it does when the downstream valve closes, and stands.
 
-    Gives ``shut_off`` when the closing took a time inside the window, and
-    ``closing_time_outside`` when it did not.
+    The closing is found as the judgement finds it. Gives ``shut_off`` when it took a
+    time that the judgement will accept too, and ``closing_time_outside`` when not.
     """
+    shortest = shortest_s / CLOSING_SLACK * _SURE
+    longest = longest_s * CLOSING_SLACK / _SURE
 
     def see(view: View) -> Seen | None:
         rises = [e for e in view.events("outlet") if e.kind == "rise"]
-        if not rises:
+        if not rises or view.moving("outlet"):
             return None
-        rise = rises[-1]
-        closing = rise.window_s[1] - rise.window_s[0]
-        facts = (
-            ("closing_s", f"{closing:.2f}"),
-            ("rise", _text(rise.after - rise.before)),
+        last = rises[-1]
+        if view.now_s - last.window_s[1] < _STANDS_S:
+            return None  # a hand that turns on is not done yet
+        found = closing(view.trace("outlet", view.since_s - LOOK_BEFORE_S), -inf, inf)
+        if found is not None:
+            at, took, rise = found.t50_s, found.closing_s, found.after - found.before
+        elif view.now_s - last.window_s[1] > _SLOW_RIG_S:
+            at, took, rise = last.t_s, last.window_s[1] - last.window_s[0], last.change
+        else:
+            return None
+        facts = (("closing_s", f"{took:.2f}"), ("rise", _text(rise)))
+        inside = shortest <= took <= longest
+        return Seen("shut_off" if inside else "closing_time_outside", at, facts)
+
+    return see
+
+
+def closed_further() -> See:
+    """The outlet rose once more in the hold, and more than when it seemed to lock up.
+
+    Then the valve was still being turned when the hold began.
+    """
+
+    def see(view: View) -> Seen | None:
+        start = view.hold_from_s - LOOK_BEFORE_S
+        if view.now_s - start > KEEP_S:
+            return None
+        found = closing(
+            view.trace("outlet", start), -inf, view.hold_from_s + LOOK_AFTER_S
         )
-        if not 0.4 * shortest_s <= closing <= longest_s + 2.0:
-            return Seen("closing_time_outside", rise.t_s, facts)
-        return Seen("shut_off", rise.t_s, facts)
+        if found is None or abs(found.t50_s - view.hold_from_s) < _MOVED_S:
+            return None
+        return Seen("closed_in_steps", found.t50_s)
+
+    return see
+
+
+def leaks(most: float) -> See:
+    """The two trapped sides lose more than this together, Pa·m3/s.
+
+    From straight lines over the latter half of the hold: a coarse look, so that nothing
+    is built on a rig that plainly leaks. The judgement finds the rate itself.
+    """
+
+    def see(view: View) -> Seen | None:
+        lost = 0.0
+        for role, volume in view.volumes.items():
+            if not view.has(role):
+                continue
+            t, y = view.last(role, 0.5 * (view.now_s - view.since_s))
+            if t.size < 8:
+                return None
+            slope = float(np.polyfit(t - t[0], y, 1)[0])
+            lost += max(0.0, -slope * volume)
+        return (
+            Seen("rig_leaks", view.now_s, (("lost", _text(lost)),))
+            if (lost > most)
+            else None
+        )
 
     return see
 

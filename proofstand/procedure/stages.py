@@ -66,12 +66,15 @@ class Hold:
         from_event: begin at the last event of this name in the run, not now.
         check: looked at when the hold is over; a returned event makes the step begin
             again, for its reason.
+        gate: when it is so as often as a step is tried, the test ends: nothing may be
+            built on it.
         stop: ends the hold early when it gives an event.
     """
 
     seconds: float
     from_event: str = ""
     check: See | None = None
+    gate: bool = False
     stop: See | None = None
 
 

@@ -72,6 +72,8 @@ class View:
     Attributes:
         now_s: the moment, sample time. since_s: when the stage began.
         locked: the downstream valve is shut and the regulator locked up.
+        hold_from_s: from when the hold that is on counts.
+        volumes: trapped volume by role, m3, where the rig declares them.
     """
 
     def __init__(
@@ -81,11 +83,15 @@ class View:
         since_s: float,
         *,
         locked: bool = False,
+        hold_from_s: float | None = None,
+        volumes: Mapping[str, float] | None = None,
     ) -> None:
         self._watched = watched
         self.now_s = now_s
         self.since_s = since_s
         self.locked = locked
+        self.hold_from_s = since_s if hold_from_s is None else hold_from_s
+        self.volumes = volumes or {}
 
     def has(self, role: str) -> bool:
         """Tell whether the rig has a channel of this role."""
@@ -130,6 +136,11 @@ class View:
         hi = bisect_right(w.t_s, self.now_s)
         y = [v for v in w.value[lo:hi] if v == v]
         return max(y) if y else None
+
+    def trace(self, role: str, since_s: float) -> Trace:
+        """Return the good samples from a time on."""
+        t, y = self.last(role, self.now_s - since_s)
+        return Trace(self.channel(role).id, t, y, np.zeros(t.size, dtype=np.uint8))
 
     def steadiness(self, role: str, seconds: float, drift: float) -> Steadiness | None:
         """Return the steadiness over the last seconds, or None without enough samples.

@@ -99,8 +99,10 @@ def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
 
     Raises:
         IntegrityError: ``certificate_of_another_run``, where a certificate names a run
-            that is there with another hash.
+            that is there with another hash; ``certificate_of_none_given``, where run
+            files are there and none of them is its own.
     """
+    any_run = any(v.what == RUN_FILE for v in found)
     pairs: dict[Path, Path] = {}
     for paper in (v for v in found if v.paper is not None):
         runs = [v for v in found if v.what == RUN_FILE and v.run == paper.run]
@@ -113,6 +115,14 @@ def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
                 "certificate_of_another_run",
                 where=str(runs[0].path),
                 number=paper.paper.number,
+            )
+        elif any_run:
+            assert paper.paper is not None
+            raise IntegrityError(
+                "certificate_of_none_given",
+                where=str(paper.path),
+                number=paper.paper.number,
+                run=paper.run,
             )
     return pairs
 
@@ -147,8 +157,9 @@ def _run_file(path: Path, public_key: Path | None) -> Verified:
                     "signature_wrong", where=str(path), key=key_id(public)[:16]
                 )
             signature = "fits"
-    elif public_key is not None and not public_key.exists():
-        raise InputError("file_missing", where=str(public_key), what="public key")
+    elif public_key is not None:
+        load_public(public_key)
+        raise IntegrityError("signature_missing", where=str(path))
     run = read_sealed(path)
     return Verified(
         path,
@@ -166,6 +177,8 @@ def _run_file(path: Path, public_key: Path | None) -> Verified:
 
 def _page_bytes(path: Path) -> bytes | None:
     """Return the bytes of a PDF, or None for anything else."""
+    if not path.is_file():
+        return None  # a device may have no end
     try:
         data = path.read_bytes()
     except OSError:

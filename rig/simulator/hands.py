@@ -331,6 +331,8 @@ class Hands:
         yield from self._turn("supply_pa_gauge", 0.0, self._between(0.8, 1.5))
         yield from self._turn("inlet", 1.0, self._between(0.8, 1.5))
         yield from self._turn("bleed", 1.0, self._between(3.0, 5.0))
+        if self._at["fixture"] == BLANK:  # nothing goes from the inlet to the outlet
+            yield from self._turn("vent_inlet", 1.0, self._between(2.5, 4.0))
         # Not at the first zero: gas that came down fast is cold and comes up again.
         yield from self._wait_for(empty, 120.0)
         yield from self._wait(self._between(8.0, 10.0))

@@ -6,6 +6,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -371,8 +372,36 @@ def test_skip_repeat_abandon_are_marked_with_who_and_why() -> None:
     out = engine.command(Skip("no blanks here", "P. Quill"))
     assert asked(out) == ["fit_blank"]
     out = engine.command(Abandon("power", "P. Quill"))
+    assert asked(out) == ["vent_down"]
+    assert engine.ended == ""
+    skipped = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.STEP_SKIP]
+    assert {m.data["why"] for m in skipped} == {"abandoned"}
+    assert {m.step for m in skipped} >= {"pressurise", "set", "lockup-1", "body-hold"}
+    assert engine.command(Abandon("at once", "P. Quill"))
     assert engine.ended == "abandoned"
     assert feed(engine, 5.0, 20.0) == []
+
+
+def test_a_test_ended_before_any_pressure_is_over_at_once() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 1.0)
+    engine.command(Abandon("wrong card", "P. Quill"))
+    assert engine.ended == "abandoned"
+
+
+def test_a_test_that_was_ended_is_abandoned_once_the_gas_is_off() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    engine.command(Skip("no blanks here", "P. Quill"))
+    engine.command(Abandon("power", "P. Quill"))
+    out: list[Any] = []
+    for second in range(5, 90):
+        out += feed(engine, float(second), second + 1.0)
+        request = engine.request
+        if request is not None and request.confirm:
+            out += engine.command(Acknowledge(request.id, "P. Quill"))
+    assert engine.ended == "abandoned"
+    assert asked(out) == ["disconnect", "open_to_air"]
 
 
 def test_a_rig_without_an_outlet_channel_is_refused() -> None:

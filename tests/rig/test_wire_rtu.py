@@ -330,6 +330,7 @@ def test_an_answer_too_late_to_wait_for_is_found_out_by_the_one_too_many(
         link.read("holding", 0, 2, 1)
     assert link.read("holding", 0, 2, 1)[0] == 1000
     assert not link.was_behind()
+    time.sleep(0.05)  # the one too many is on its way
     port.device = lambda r: [reply_to(r, 7000)]
     assert link.read("holding", 0, 2, 1)[0] == 7000
     assert link.was_behind(), "the answer before this one was an older one"

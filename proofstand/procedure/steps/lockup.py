@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import at_pressure, flowing, shut_off
+from ..seeing import (
+    at_pressure,
+    closed_further,
+    first_of,
+    flowing,
+    off_pressure,
+    shut_off,
+)
 from ..stages import Ask, Hold, Stage
 
 SHORTEST_CLOSING_S = 1.0
 LONGEST_CLOSING_S = 5.0
+INLET_BAND = 0.02  # of the inlet, over the hold
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
@@ -20,17 +28,21 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         if step.window is not None
         else (SHORTEST_CLOSING_S, LONGEST_CLOSING_S)
     )
+    band = INLET_BAND if step.inlet_band is None else step.inlet_band.value_si
+    changed = _inlet_before(step, plan) != step.inlet.value_si
     found: list[Stage] = []
-    if _inlet_before(step, plan) != step.inlet.value_si:
+    if changed:
         found.append(
             Ask(
                 act="set_inlet",
                 aim=step.inlet,
-                see=at_pressure("inlet", step.inlet.value_si),
+                # closer than the hold needs it: gas let down comes up again
+                see=at_pressure("inlet", step.inlet.value_si, 0.5 * band),
                 confirm=True,
                 caution="raise_slowly",
             )
         )
+    further = closed_further()
     found += [
         Ask(act="open_bleed", see=flowing(), give_up_s=120.0),
         Ask(
@@ -39,7 +51,13 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             redo="closing_time_outside",
             give_up_s=90.0,
         ),
-        Hold(seconds=step.hold.value_si, from_event="shut_off"),
+        Hold(
+            seconds=step.hold.value_si,
+            from_event="shut_off",
+            check=first_of(further, off_pressure("inlet", step.inlet.value_si, band))
+            if changed
+            else further,
+        ),
     ]
     return tuple(found)
 
