@@ -1,4 +1,4 @@
-"""What is refused before anything is opened, and what verify does not take for whole."""
+"""What is refused before anything is opened, and what does not verify as whole."""
 
 from __future__ import annotations
 
