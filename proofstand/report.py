@@ -263,7 +263,8 @@ def over_pressure(mark: Mark, run: Run, plan: Plan) -> dict[str, str] | None:
     after = trace.value[trace.t_s >= mark.t_s]
     value = _number(mark.data.get("value", ""))
     limit = _number(mark.data.get("limit", ""))
-    highest = max([value, *([float(after.max())] if after.size else [])])
+    read = [value, float(after.max()) if after.size else math.nan]
+    highest = max((each for each in read if math.isfinite(each)), default=math.nan)
     unit = unit_for(plan, Kind.PRESSURE, channel.role)
 
     def text(pressure: float) -> str:

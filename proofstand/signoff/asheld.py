@@ -185,7 +185,7 @@ def _again(step: Step, mark: Mark) -> str:
         window = page("from_to", low=f"{shortest.value_si:g}", high=longest.typed)
     return page(
         _AGAIN[why],
-        found=mark.data.get("closing_s", page("not_told")),
+        found=mark.data.get("closing_s", "?"),
         window=window or page("again_window"),
     )
 

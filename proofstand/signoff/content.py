@@ -89,9 +89,11 @@ def page_data(
         "not_recorded": list(_not_recorded(made)),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
+        "stops": _once(stops(run, plan)),
         "why": _why(judgement, run),
         "suspects": _suspects(judgement, run),
         "findings": table,
+        "bar_shape": BAR_HEIGHT / BAR_WIDTH,
         "sources": _sources(judgement),
         "small": small,
         "held": [
@@ -486,7 +488,6 @@ def _calibrations(run: Run, plan: Plan, judgement: Judgement) -> list[dict[str, 
 
 def _notes(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
     notes = [
-        *stops(run, plan),
         *(reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE),
         *repeats(run, plan),
     ]
