@@ -25,6 +25,7 @@ _MM = 1.0 / 25.4
 _BUCKETS = 900
 _SMALL, _TEXT = 7.5, 8.0  # points
 _DIGIT_MM = 1.5  # of a small letter
+_WORDS_MM = 3.2  # height of a line of them
 _RIGHT_MM, _LEFT_MM, _TOP_MM, _BOTTOM_MM = 23.0, 9.0, 1.5, 4.2
 _LANE_MM, _GAP_MM, _SHEET_MM = 6.0, 1.7, 4.2
 
@@ -187,8 +188,12 @@ def _limit(
         at, ink, side = limit.high / factor, inks.fails, "bottom"
         bottom, top = axes.get_ylim()
         band = 0.035 * (top - bottom)
-        if at + 4.0 * band > top:
-            axes.set_ylim(bottom, at + 4.0 * band)
+        # room for its words above it, however low the panel is
+        tall = axes.get_position().height * axes.figure.get_figheight() / _MM
+        share = min(_WORDS_MM / tall, 0.5)
+        needed = (at + 1.3 * band - share * bottom) / (1.0 - share)
+        if needed > top:
+            axes.set_ylim(bottom, needed)
         axes.hlines(at, start, stop, color=ink, linewidth=0.9)
         axes.fill_between(
             [start, stop],

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from analysis.judge import judge
@@ -249,3 +250,25 @@ def test_a_trace_without_steps_is_drawn_too(run_of: RunOf) -> None:
     assert ET.fromstring(trace_svg(lone, PAGE)) is not None
     empty = type(whole)(lines=(), spans=(), limits=(), unit=whole.unit)
     assert ET.fromstring(trace_svg(empty, PAGE)) is not None
+
+
+@pytest.mark.parametrize("height", [32.0, 50.0, 110.0])
+def test_the_words_of_a_limit_stand_inside_the_picture(
+    run_of: RunOf, monkeypatch: pytest.MonkeyPatch, height: float
+) -> None:
+    tops: list[float] = []
+    real = Figure.savefig
+
+    def savefig(self: Figure, *arguments: Any, **options: Any) -> None:
+        self.canvas.draw()
+        for axes in self.axes:
+            for words in axes.texts:
+                extent = words.get_window_extent()
+                tops.append(extent.y1 / self.bbox.height)
+        real(self, *arguments, **options)
+
+    monkeypatch.setattr(Figure, "savefig", savefig)
+    run = open_run(run_of())
+    trace_svg(picture_of(run, run.header.plan), PAGE, 188.0, height)
+    assert len(tops) > 10
+    assert max(tops) <= 1.0
