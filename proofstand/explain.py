@@ -8,8 +8,14 @@ from records.measure import SI_UNIT
 from records.plan import Plan
 from records.run import Run
 
-from .display import show
-from .report import role_of
+from .display import Shown, show
+from .report import (
+    creep_corrections,
+    creep_note,
+    reading_note,
+    role_of,
+    share_text,
+)
 from .words.sentences import label, reason
 
 
@@ -34,8 +40,7 @@ def _one(finding: Finding, run: Run, plan: Plan) -> str:
         f"channel {finding.channel or 'several'}",
         f"  what it is: {finding.kind.definition}",
         f"  found: {shown.line}, 95 % interval {shown.interval or 'none'}",
-        f"  limit: {shown.limit or 'none'} {shown.unit if shown.limit else ''}"
-        + (f" (source: {finding.limit.source})" if finding.limit else ""),
+        f"  limit: {_limit(finding, shown)}",
         f"  rule: {finding.rule}; outcome: {finding.outcome.value}",
     ]
     if finding.p_conform is not None:
@@ -48,6 +53,15 @@ def _one(finding: Finding, run: Run, plan: Plan) -> str:
             f"  data: part {evidence.part}, {start:.2f} s to {stop:.2f} s, "
             f"{evidence.used} samples used, {evidence.dropped} left out"
         )
+    lines += [
+        f"  {note}"
+        for note in (
+            reading_note(finding, run),
+            creep_note(finding, run, plan),
+            *creep_corrections(finding, run, plan),
+        )
+        if note
+    ]
     lines += [f"  model: {name} = {value:.6g} (SI)" for name, value in evidence.model]
     lines += [f"  note: {reason(n)}" for n in evidence.notes]
     if finding.budget:
@@ -65,3 +79,12 @@ def _one(finding: Finding, run: Run, plan: Plan) -> str:
                 f"    {'combined standard uncertainty':<30} {finding.measured.u:15.6g}"
             )
     return "\n".join(lines)
+
+
+def _limit(finding: Finding, shown: Shown) -> str:
+    limit = finding.limit
+    if limit is None:
+        return "none"
+    share = share_text(limit)
+    words = f"{shown.limit} {shown.unit} {shown.reference}".rstrip()
+    return f"{words}{f' ({share})' if share else ''} (source: {limit.source})"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,15 +16,30 @@ from records.errors import (
     Trouble,
 )
 from records.faults import CATALOGUE
-from records.judgement import BudgetLine, Finding, Judgement, Outcome, Verdict
-from records.measure import SI_UNIT
-from records.plan import Plan
+from records.judgement import (
+    BudgetLine,
+    Finding,
+    Judgement,
+    Outcome,
+    ResolvedLimit,
+    Verdict,
+)
+from records.measure import SI_UNIT, Kind, Reference
+from records.plan import ZERO_UNCERTAINTY, Plan
 from records.rig import Rig
-from records.run import Run
+from records.run import Mark, MarkKind, Run
 from records.tomlfile import to_jsonable
 
-from .display import STD_NOTE, WATER_NOTE, show, unit_for
-from .words.sentences import label, page, reason
+from .display import (
+    STD_NOTE,
+    WATER_NOTE,
+    digits_for,
+    number,
+    show,
+    unit_for,
+    value_text,
+)
+from .words.sentences import fault, label, page, reason
 
 SCHEMA = "proofstand.judgements/1"
 TROUBLE_SCHEMA = "proofstand.trouble/1"
@@ -36,6 +52,9 @@ EXIT_OF_VERDICT = {
 }
 # Several runs: the first of these that occurs.
 EXIT_ORDER = (70, 5, 2, 4, 6, 10, 11, 12, 0)
+_SHARE = re.compile(r"(?:min|max) -?([\d.]+ %) of ([a-z_]+)")
+_SHARE_OF = {"set_pressure": "share_set", ZERO_UNCERTAINTY: "share_zero"}
+_SAW = {"outlet": "saw_outlet", "inlet": "saw_inlet"}
 
 
 def combined_exit(codes: Sequence[int]) -> int:
@@ -96,7 +115,7 @@ def because_text(why: Reason, rig: Rig) -> str:
 def fault_text(id: str) -> str:
     """Return a fault as a person would say it."""
     entry = CATALOGUE.get(id)
-    return entry.sentence if entry is not None else id.replace("_", " ")
+    return entry.sentence if entry is not None else fault(id)
 
 
 def _finite(value: float | None) -> float | None:
@@ -201,6 +220,123 @@ def rate_notes(judgement: Judgement, run: Run, plan: Plan) -> list[tuple[str, st
     return said
 
 
+def share_text(limit: ResolvedLimit) -> str:
+    """Return what a limit is a share of, as ``15 % of set``, or ""."""
+    shares = dict.fromkeys(_SHARE.findall(limit.typed))
+    said = []
+    for size, id in shares:
+        of = page(_SHARE_OF[id]) if id in _SHARE_OF else label(id).lower()
+        said.append(of if size == "100 %" else page("share", share=size, of=of))
+    return ", ".join(said)
+
+
+def stops(run: Run, plan: Plan) -> list[str]:
+    """Return where the test was stopped for over-pressure, or a step was given up.
+
+    An over-pressure stop is told with the pressure that stood there, for whoever has
+    the regulator next: the diaphragm or the inlet side saw it.
+    """
+    said = []
+    for mark in run.marks:
+        if mark.kind is MarkKind.TROUBLE:
+            told = over_pressure(mark, run, plan)
+            if told is not None:
+                said.append(page("over_pressure_note", step=mark.step, **told))
+                said[-1] += " " + page(_SAW.get(told["role"], "saw_other"), **told)
+        elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "timed_out":
+            said.append(page("given_up_note", step=mark.step))
+    return said
+
+
+def over_pressure(mark: Mark, run: Run, plan: Plan) -> dict[str, str] | None:
+    """Return channel, role, limit and value of an over-pressure mark, as text.
+
+    Returns:
+        None for any other mark. ``reached`` is the highest good reading from the mark
+        to the end of its part, or the mark's own where that is higher: a valve takes a
+        moment.
+    """
+    channel = run.header.rig.channel_by_id(mark.data.get("channel", ""))
+    if mark.data.get("trouble") != "over_pressure" or channel is None:
+        return None
+    trace = run.trace(channel, mark.part).good()
+    after = trace.value[trace.t_s >= mark.t_s]
+    value = _number(mark.data.get("value", ""))
+    limit = _number(mark.data.get("limit", ""))
+    read = [value, float(after.max()) if after.size else math.nan]
+    highest = max((each for each in read if math.isfinite(each)), default=math.nan)
+    unit = unit_for(plan, Kind.PRESSURE, channel.role)
+
+    def text(pressure: float) -> str:
+        if not math.isfinite(pressure):
+            return page("not_told")
+        return value_text(pressure, Kind.PRESSURE, channel.reference, unit)
+
+    return {
+        "channel": channel.id,
+        "role": channel.role,
+        "limit": text(limit),
+        "value": text(value),
+        "reached": text(highest),
+    }
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def reading_note(finding: Finding, run: Run) -> str:
+    """Return when a lockup was read, against what and at what flow, or ""."""
+    after = dict(finding.evidence.model).get("read_after_s")
+    if after is None or finding.id not in ("lockup_pressure", "lockup_rise"):
+        return ""
+    known = run.header.rig.channel("flow") is not None
+    flow = page("flow_recorded" if known else "flow_not_measured")
+    return page("lockup_read", seconds=f"{after:g}", flow=flow)
+
+
+def creep_note(finding: Finding, run: Run, plan: Plan) -> str:
+    """Return what a creep rate is a rate of, beside the plain slope, or ""."""
+    slope = dict(finding.evidence.model).get("mean_slope")
+    if finding.id != "creep_rate" or finding.measured is None or slope is None:
+        return ""
+    return page("creep_is", slope=rate_text(slope, finding, run, plan))
+
+
+def creep_corrections(finding: Finding, run: Run, plan: Plan) -> list[str]:
+    """Return by how much a creep rate was corrected, and for what; for ``--why``."""
+    model = dict(finding.evidence.model)
+    needed = ("barometer_slope", "gas_temperature_slope", "absolute_pa")
+    if finding.id != "creep_rate" or any(name not in model for name in needed):
+        return []
+    channel = run.header.rig.channel(role_of(finding, run.header.rig))
+    gauge = channel is not None and channel.reference is Reference.GAUGE
+    air = model["barometer_slope"] if gauge else 0.0
+    warming = model["gas_temperature_slope"]
+    gas = -model["absolute_pa"] / model["gas_temperature_k"] * warming
+    return [
+        page("corrected_air", rate=rate_text(air, finding, run, plan)),
+        page(
+            "corrected_gas",
+            rate=rate_text(gas, finding, run, plan),
+            slope=f"{warming * 3600.0:.2f} K/h",
+        ),
+    ]
+
+
+def rate_text(value_si: float, finding: Finding, run: Run, plan: Plan) -> str:
+    """Return a rate in a finding's unit, to a digit more than its uncertainty shows."""
+    unit = unit_for(plan, finding.kind.kind, role_of(finding, run.header.rig))
+    if finding.interval is None:
+        return f"{value_si / unit.factor:.4g} {unit.name}"
+    low, high = finding.interval
+    digits = digits_for(0.5 * (high - low) / unit.factor) + 1
+    return f"{number(value_si / unit.factor, digits)} {unit.name}"
+
+
 def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     """Return the findings as text, one line each, then verdict, causes and warnings."""
     rows = [("step", "finding", "value, 95 % interval", "limit", "outcome")]
@@ -214,6 +350,8 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
             name += f", {finding.channel}"
         tail = f" {shown.reference}" if shown.reference else ""
         limit = f"{shown.limit} {shown.unit}{tail}" if shown.limit else "-"
+        share = "" if finding.limit is None else share_text(finding.limit)
+        limit += f" ({share})" if share else ""
         rows.append((finding.step, name, shown.line, limit, finding.outcome.value))
         if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
             said = " ".join(reason(w) for w in finding.why)
@@ -234,10 +372,11 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         lines.append(f"({WATER_NOTE})")
     lines.append("")
     lines.append(f"Verdict: {judgement.verdict.value.upper()}")
-    lines += [f"  {note}" for note in notes]
+    lines += [f"  {note}" for note in (*stops(run, plan), *notes)]
     for suspect in judgement.suspects:
         lines.append("Likely group of causes (this test can't tell them apart):")
-        lines += [f"  - {fault_text(id)}" for id in suspect.fault_group]
+        told = (fault_text(id).removesuffix(".") for id in suspect.fault_group)
+        lines += [f"  - {each}." for each in told]
         lines += [
             f"  because: {because_text(b, run.header.rig)}" for b in suspect.because
         ]

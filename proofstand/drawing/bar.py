@@ -1,14 +1,17 @@
 """The finding bar: a coverage interval against its limit, as a small SVG.
 
 The bar is the 95 % interval, a tick its limit. Inside the limit: filled. Outside:
-outlined and cross-hatched. Across: hatched one way. Provisional: outlined only. Nothing
-yet: an empty line. Without colour the shapes still tell which is which.
+outlined and cross-hatched. Across: hatched one way. On one side of the limit, and not
+decided for another reason: a dashed outline. Provisional: outlined only. Nothing yet:
+an empty line. An end beyond the drawing is an arrowhead. Without colour the shapes
+still tell which is which.
 
 Only lines, rectangles and paths are used, so that every renderer draws the same.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -21,6 +24,9 @@ from .inks import Inks
 _LIMIT_AT = 0.86
 _LEAST_PX = 3.0
 _HATCH_PX = 4.0
+_DASH_PX = "3.5 2.5"
+_HEAD_PX = 6.0  # of an arrowhead
+_FAR_PX = 16.0  # of a bar that lies out of the drawing, its arrowhead with it
 # An interval further out than so many ranges is drawn at the edge, its end open.
 _FAR = 2.5
 
@@ -32,6 +38,7 @@ class BarState(StrEnum):
     PROVISIONAL = "provisional"
     FAILS = "fails"
     UNDECIDED = "undecided"
+    WITHHELD = "withheld"
     NO_LIMIT = "no limit"
     TO_COME = "to come"
 
@@ -71,6 +78,8 @@ def bar_of(finding: Finding, *, provisional: bool = False) -> Bar:
         provisional: it conforms so far, and what is still to come may change that.
     """
     state = _STATE_OF[finding.outcome]
+    if state is BarState.UNDECIDED and _beside_the_limit(finding):
+        state = BarState.WITHHELD
     if provisional and state is BarState.CONFORMS:
         state = BarState.PROVISIONAL
     limit = finding.limit
@@ -82,6 +91,19 @@ def bar_of(finding: Finding, *, provisional: bool = False) -> Bar:
     )
 
 
+def _beside_the_limit(finding: Finding) -> bool:
+    """Tell whether something else than its limit leaves a finding undecided."""
+    limit, interval = finding.limit, finding.interval
+    if limit is None or interval is None:
+        return False
+    if any(why.id == "across_limit" for why in finding.why):
+        return False  # also where the limit's own uncertainty makes it so
+    low, high = interval
+    least = -math.inf if limit.min is None else limit.min
+    most = math.inf if limit.max is None else limit.max
+    return (low >= least and high <= most) or low > most or high < least
+
+
 def state_ink(state: BarState, inks: Inks) -> str:
     """Return the ink of a state, for bar and word alike."""
     return {
@@ -89,6 +111,7 @@ def state_ink(state: BarState, inks: Inks) -> str:
         BarState.PROVISIONAL: inks.conforms,
         BarState.FAILS: inks.fails,
         BarState.UNDECIDED: inks.undecided,
+        BarState.WITHHELD: inks.undecided,
     }.get(state, inks.soft)
 
 
@@ -169,23 +192,30 @@ def _interval(
     ink = state_ink(bar.state, inks)
     top = middle - thick / 2.0
     left, right = place(bar.interval[0]), place(bar.interval[1])
-    off_left, off_right = right < 0.0, left > width
-    if off_left or off_right:
-        left, right = (1.0, 16.0) if off_left else (width - 16.0, width - 1.0)
-    left, right = max(left, 0.8), min(right, width - 0.8)
+    if right < 0.0:
+        right = _FAR_PX
+    elif left > width:
+        left = width - _FAR_PX
+    open_left, open_right = left < 0.0, right > width
+    left = max(left, _HEAD_PX if open_left else 0.8)
+    right = min(right, width - (_HEAD_PX if open_right else 0.8))
     if right - left < _LEAST_PX:
         centre = min(max((left + right) / 2.0, 2.3), width - 2.3)
         left, right = centre - _LEAST_PX / 2.0, centre + _LEAST_PX / 2.0
     box = (left, top, right - left, thick)
     if bar.state is BarState.CONFORMS:
-        return [_rect(box, fill=ink, stroke=ink)]
-    shapes = [_rect(box, fill=inks.panel, stroke=ink)]
+        shapes = [_rect(box, fill=ink, stroke=ink)]
+    else:
+        dashed = bar.state is BarState.WITHHELD
+        shapes = [_rect(box, fill=inks.panel, stroke=ink, dashed=dashed)]
     if bar.state in (BarState.UNDECIDED, BarState.FAILS):
         shapes.append(_hatch(box, ink, rising=True))
     if bar.state is BarState.FAILS:
         shapes.append(_hatch(box, ink, rising=False))
-    if off_left or off_right:
-        shapes.append(_chevron(box, ink, leftward=off_left))
+    if open_left:
+        shapes.append(_head(left, 0.0, middle, thick, ink))
+    if open_right:
+        shapes.append(_head(right, width, middle, thick, ink))
     return shapes
 
 
@@ -205,23 +235,28 @@ def _hatch(box: tuple[float, float, float, float], ink: str, *, rising: bool) ->
     return f'<path d="{"".join(path)}" stroke="{ink}" stroke-width="1" fill="none"/>'
 
 
-def _chevron(
-    box: tuple[float, float, float, float], ink: str, *, leftward: bool
-) -> str:
-    left, top, width, height = box
-    tip, back = (left, left + 5.0) if leftward else (left + width, left + width - 5.0)
+def _head(back: float, tip: float, middle: float, thick: float, ink: str) -> str:
+    """Return an arrowhead: the interval goes on beyond the drawing."""
+    half = thick / 2.0 + 1.5
     return (
-        f'<path d="M{back:.2f} {top - 2:.2f}L{tip:.2f} {top + height / 2:.2f}'
-        f'L{back:.2f} {top + height + 2:.2f}" stroke="{ink}" stroke-width="2"'
-        ' fill="none"/>'
+        f'<path d="M{back:.2f} {middle - half:.2f}L{tip:.2f} {middle:.2f}'
+        f'L{back:.2f} {middle + half:.2f}Z" fill="{ink}" stroke="none"/>'
     )
 
 
-def _rect(box: tuple[float, float, float, float], *, fill: str, stroke: str) -> str:
+def _rect(
+    box: tuple[float, float, float, float],
+    *,
+    fill: str,
+    stroke: str,
+    dashed: bool = False,
+) -> str:
     left, top, width, height = box
+    dashes = f' stroke-dasharray="{_DASH_PX}"' if dashed else ""
     return (
         f'<rect x="{left:.2f}" y="{top:.2f}" width="{width:.2f}"'
-        f' height="{height:.2f}" fill="{fill}" stroke="{stroke}" stroke-width="1.4"/>'
+        f' height="{height:.2f}" fill="{fill}" stroke="{stroke}" stroke-width="1.4"'
+        f"{dashes}/>"
     )
 
 

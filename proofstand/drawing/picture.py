@@ -6,7 +6,7 @@ The page draws it whole; the window draws the same marks while they come.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -30,12 +30,14 @@ class Span:
     Attributes:
         stop_s: None while the step is on.
         done: it was gone through to its end.
+        number: that of the step in the plan, 0 where it has none.
     """
 
     step: str
     start_s: float
     stop_s: float | None
     done: bool = False
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +96,16 @@ def spans_of(marks: Iterable[Mark], part: int = 1) -> tuple[Span, ...]:
         elif mark.kind is MarkKind.STEP_SKIP and known is not None:
             spans[mark.step] = Span(mark.step, known.start_s, mark.t_s)
     return tuple(spans.values())
+
+
+def step_numbers(plan: Plan) -> dict[str, int]:
+    """Return the number of each step, by which table and picture name it."""
+    return {step.id: number for number, step in enumerate(plan.steps, 1)}
+
+
+def _numbered(spans: Iterable[Span], plan: Plan) -> tuple[Span, ...]:
+    numbers = step_numbers(plan)
+    return tuple(replace(s, number=numbers.get(s.step, 0)) for s in spans)
 
 
 def limit_marks(plan: Plan) -> tuple[LimitMark, ...]:
@@ -174,7 +186,7 @@ def picture_of(run: Run, plan: Plan, part: int = 1) -> TracePicture:
         lines.append(shown_line(run.trace(channel, part), channel.role, unit, word))
     return TracePicture(
         lines=tuple(line for line in lines if line.t_s.size),
-        spans=spans_of(run.marks, part),
+        spans=_numbered(spans_of(run.marks, part), plan),
         limits=limit_marks(plan),
         unit=unit_for(plan, Kind.PRESSURE, "outlet"),
     )

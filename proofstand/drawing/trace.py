@@ -23,9 +23,11 @@ from .picture import LimitMark, Line, Span, TracePicture, thinned
 
 _MM = 1.0 / 25.4
 _BUCKETS = 900
-_SMALL, _TEXT = 6.5, 7.2  # points
-_RIGHT_MM, _LEFT_MM, _TOP_MM, _BOTTOM_MM = 23.0, 9.0, 1.5, 8.5
-_LANE_MM, _GAP_MM, _SHEET_MM = 9.0, 2.2, 4.2
+_SMALL, _TEXT = 7.5, 8.0  # points
+_DIGIT_MM = 1.5  # of a small letter
+_WORDS_MM = 3.2  # height of a line of them
+_RIGHT_MM, _LEFT_MM, _TOP_MM, _BOTTOM_MM = 23.0, 9.0, 1.5, 4.2
+_LANE_MM, _GAP_MM, _SHEET_MM = 6.0, 1.7, 4.2
 
 
 def trace_svg(
@@ -98,10 +100,14 @@ def _draw(
     else:
         last = top
     last.tick_params(axis="x", labelbottom=True, labelcolor=inks.soft)
-    last.set_xlabel(
-        "seconds from the start", fontproperties=_words(_SMALL), color=inks.soft
+    figure.text(
+        1.0 - (_RIGHT_MM - 1.5) / width,
+        0.5 * _BOTTOM_MM / height,
+        "s from the start",
+        fontproperties=_words(_SMALL),
+        color=inks.soft,
+        verticalalignment="center",
     )
-    last.xaxis.labelpad = 1.5
     for axes in figure.axes:
         for tick in (*axes.get_xticklabels(), *axes.get_yticklabels()):
             tick.set_fontproperties(_words(_SMALL))
@@ -182,8 +188,12 @@ def _limit(
         at, ink, side = limit.high / factor, inks.fails, "bottom"
         bottom, top = axes.get_ylim()
         band = 0.035 * (top - bottom)
-        if at + 4.0 * band > top:
-            axes.set_ylim(bottom, at + 4.0 * band)
+        # room for its words above it, however low the panel is
+        tall = axes.get_position().height * axes.figure.get_figheight() / _MM
+        share = min(_WORDS_MM / tall, 0.5)
+        needed = (at + 1.3 * band - share * bottom) / (1.0 - share)
+        if needed > top:
+            axes.set_ylim(bottom, needed)
         axes.hlines(at, start, stop, color=ink, linewidth=0.9)
         axes.fill_between(
             [start, stop],
@@ -212,10 +222,14 @@ def _limit(
 def _sheet(
     axes: Any, spans: Sequence[Span], inks: Inks, end: float, mm_per_s: float
 ) -> None:
-    """Draw the steps under their stretch, each named where its name has room."""
+    """Draw the steps under their stretch, each named where its name has room.
+
+    Without room the number stands above its stretch; the last step's name has the room
+    beside the sheet.
+    """
     axes.set_ylim(0.0, 1.0)
     axes.set_yticks([])
-    for number, span in enumerate(spans, 1):
+    for count, span in enumerate(spans, 1):
         stop = span.stop_s if span.stop_s is not None else end
         axes.broken_barh(
             [(span.start_s, stop - span.start_s)],
@@ -225,16 +239,23 @@ def _sheet(
             linewidth=0.5,
         )
         wide = (stop - span.start_s) * mm_per_s
+        number = str(span.number or count)
         words = f"{number} {span.step}"
-        room = wide > 1.3 * len(words) + 1.0
-        if wide > 1.3 * len(str(number)) + 0.6:
-            axes.text(
-                (span.start_s + stop) / 2.0,
-                0.48,
-                words if room else str(number),
-                fontproperties=_words(_SMALL),
-                color=inks.ink,
-                horizontalalignment="center",
-                verticalalignment="center",
-                clip_on=True,
-            )
+        at, side, up, across = (span.start_s + stop) / 2.0, "center", 0.48, "center"
+        if wide <= _DIGIT_MM * len(words) + 1.0:
+            words = number
+        if wide <= _DIGIT_MM * len(number) + 0.4:
+            if span is spans[-1]:
+                words = f"{number} {span.step}"
+                at, side = stop + 0.8 / mm_per_s, "left"
+            else:
+                up, across = 1.04, "bottom"
+        axes.text(
+            at,
+            up,
+            words,
+            fontproperties=_words(_SMALL),
+            color=inks.ink,
+            horizontalalignment=side,
+            verticalalignment=across,
+        )

@@ -12,16 +12,30 @@ from analysis.marks import Performance, Skipped, performances
 from records.calibration import Calibration
 from records.judgement import Judgement
 from records.measure import UNITS, Kind, to_unit
-from records.plan import Plan
+from records.plan import Plan, Step
 from records.rig import Channel
-from records.run import Run
+from records.run import Mark, MarkKind, Run
 from records.trace import FloatArray
 
 from ..display import digits_for, number, unit_for, value_text
+from ..report import over_pressure
 from ..words.sentences import page
 
 _SURROUNDINGS = ("ambient", "gas_temperature")
 _GAUGES = ("inlet", "outlet")
+# By the event that ended a hold, and by how a step ended.
+_EARLY = {"fell": "ended_fell"}
+_ENDED = {"timed_out": "ended_given_up", "interrupted": "ended_interrupted"}
+_SKIPPED = {
+    "over_pressure": "skipped_over_pressure",
+    "earlier_step_not_done": "skipped_earlier",
+}
+_AGAIN = {
+    "closing_time_outside": "again_closing",
+    "outside_band": "again_band",
+    "channel_silent": "again_silent",
+    "interrupted": "again_interrupted",
+}
 K_95 = 2.0  # of the expanded uncertainty that a calibration record is shown with
 
 
@@ -31,6 +45,7 @@ class Held:
 
     Attributes:
         step: id. inlet: mean over the hold. held: how long.
+        ended: how it came to its end, "" where it was held as long as was asked.
         closing: how long the downstream valve took, as the judgement read it from the
             outlet (onset to nine tenths of the rise, good to about a quarter).
     """
@@ -39,6 +54,7 @@ class Held:
     inlet: str
     closing: str
     held: str
+    ended: str
 
 
 def steps_held(run: Run, plan: Plan, judgement: Judgement) -> tuple[Held, ...]:
@@ -56,10 +72,27 @@ def _held(
 ) -> Held:
     start, stop = hold
     length = f"{stop - start:.0f} s"
-    early = done.how in ("ended_early", "over_pressure", "timed_out")
-    held = page("held_early", held=length) if early else length
     inlet = _mean_inlet(run, plan, done.part, hold)
-    return Held(done.step.id, inlet, closing, held)
+    return Held(done.step.id, inlet, closing, length, _ended(run, plan, done))
+
+
+def _ended(run: Run, plan: Plan, done: Performance) -> str:
+    """Return how a hold that was not held to its end came to it."""
+    own = [
+        mark
+        for mark in run.marks
+        if mark.step == done.step.id
+        and mark.part == done.part
+        and done.begin_s <= mark.t_s <= done.end_s
+    ]
+    if done.how == "over_pressure":
+        told = [over_pressure(mark, run, plan) for mark in own]
+        found = next((each for each in told if each is not None), None)
+        return page("ended_over_pressure", **(found or {}))
+    if done.how == "ended_early":
+        why = [m.data.get("why", "") for m in own if m.kind is MarkKind.HOLD_END]
+        return page(_EARLY.get(why[-1] if why else "", "ended_early"))
+    return page(_ENDED[done.how]) if done.how in _ENDED else ""
 
 
 def _mean_inlet(run: Run, plan: Plan, part: int, hold: tuple[float, float]) -> str:
@@ -115,9 +148,45 @@ def skipped_steps(run: Run, plan: Plan) -> tuple[str, ...]:
     if not run.marks:
         return ()
     return tuple(
-        page("skipped_why", step=id, why=done.why or page("nobody_said"))
+        page("skipped_why", step=id, why=_skipped(done.why))
         for id, done in performances(run, plan).items()
         if isinstance(done, Skipped)
+    )
+
+
+def _skipped(why: str) -> str:
+    return page(_SKIPPED[why]) if why in _SKIPPED else why or page("nobody_said")
+
+
+def repeats(run: Run, plan: Plan) -> tuple[str, ...]:
+    """Return why each void attempt of a step was begun again."""
+    said = []
+    for step in plan.steps:
+        begun = 0
+        for mark in run.marks:
+            if mark.step != step.id:
+                continue
+            if mark.kind is MarkKind.STEP_BEGIN:
+                begun += 1
+            elif mark.kind is MarkKind.STEP_REPEAT:
+                why = _again(step, mark)
+                said.append(page("attempt_why", step=step.id, n=begun, why=why))
+    return tuple(said)
+
+
+def _again(step: Step, mark: Mark) -> str:
+    why = mark.data.get("why", "")
+    if why not in _AGAIN:
+        by = mark.by or page("not_stated")
+        return page("again_person", by=by, why=why or page("nobody_said"))
+    shortest, longest = step.window or (None, None)
+    window = ""
+    if shortest is not None and longest is not None:
+        window = page("from_to", low=f"{shortest.value_si:g}", high=longest.typed)
+    return page(
+        _AGAIN[why],
+        found=mark.data.get("closing_s", "?"),
+        window=window or page("again_window"),
     )
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from records.errors import Reason
 from records.judgement import Finding, Judgement, Outcome, Verdict
+from records.measure import UNITS, Quantity
 from records.plan import Plan
 from records.run import Run
 
@@ -20,12 +21,24 @@ from ..display import STD_NOTE, WATER_NOTE, Shown, show
 from ..drawing.bar import bar_of, bar_svg, state_ink
 from ..drawing.faces import covered
 from ..drawing.inks import PAGE
-from ..report import because_text, fault_text, rate_notes, role_of
+from ..drawing.picture import step_numbers
+from ..report import (
+    because_text,
+    creep_note,
+    fault_text,
+    rate_notes,
+    reading_note,
+    role_of,
+    share_text,
+    stops,
+)
 from ..words.sentences import label, page, page_list, page_words, reason
 from .asheld import (
+    K_95,
     attempts,
     calibration_uncertainty,
     channels_used,
+    repeats,
     skipped_steps,
     steps_held,
     surroundings,
@@ -34,6 +47,7 @@ from .certificate import SCHEMA, Certificate, Title
 from .told import told
 
 BAR_WIDTH, BAR_HEIGHT = 150.0, 15.0
+_SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
@@ -53,7 +67,8 @@ def page_data(
         plan: what was judged against.
         judgement: the judgement of that run against that plan.
     """
-    table, small = _findings(judgement, run, plan)
+    numbers = {step: str(n) for step, n in step_numbers(plan).items()}
+    table, small = _findings(judgement, run, plan, numbers)
     shown = [row["found"] + row["unit"] + row["limit"] for row in (*table, *small)]
     data: dict[str, Any] = {
         "schema": SCHEMA,
@@ -67,25 +82,33 @@ def page_data(
         "tested": _moment(_local(run.header.started_utc_ns)),
         "groups": [
             {"head": page("regulator"), "rows": _regulator(run), "large": True},
-            {"head": page("job"), "rows": _job(run, made.by), "large": False},
-            {"head": page("test"), "rows": _test(run, plan), "large": False},
+            {"head": page("job"), "rows": _job(run), "large": False},
+            {"head": page("test"), "rows": _test(run, plan, made.by), "large": False},
         ],
         "remarks": _clipped(run.header.job.notes, _NOTE),
+        "not_recorded": list(_not_recorded(made)),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
+        "stops": _once(stops(run, plan)),
         "why": _why(judgement, run),
         "suspects": _suspects(judgement, run),
         "findings": table,
+        "bar_shape": BAR_HEIGHT / BAR_WIDTH,
         "sources": _sources(judgement),
         "small": small,
-        "held": [asdict(held) for held in steps_held(run, plan, judgement)],
+        "held": [
+            asdict(held) | {"number": numbers.get(held.step, "")}
+            for held in steps_held(run, plan, judgement)
+        ],
+        "around": _around(run, plan),
         "volumes": _volumes(run),
         "calibrations": _calibrations(run, plan, judgement),
         "skipped": list(skipped_steps(run, plan)),
         "notes": _notes(judgement, run, plan),
+        "definitions": _definitions(judgement, run, plan),
         "not_shown": list(plan.not_shown) or [page("nothing_stated")],
         "no_claims": list(page_list("no_claims")),
-        "installers": list(page_list("installers")),
+        **_next(made, run),
         "units": [
             note
             for sign, note in (("std cm3", STD_NOTE), ("in. w.c.", WATER_NOTE))
@@ -93,7 +116,9 @@ def page_data(
         ],
         "run": made.run_id,
         "sha256": made.run_sha256,
-        "signed": page("signed", owner=made.owner, key=made.key_id[:16]),
+        "key_id": made.key_id,
+        "plan_sha256": page("plan_sha256", sha256=made.plan_sha256[:16]),
+        "signed": page("signed", owner=made.owner),
         "software": page(
             "software",
             version=made.software,
@@ -112,7 +137,7 @@ def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
     def clean(value: Any, key: str = "") -> Any:
         nonlocal missing
         if isinstance(value, str):
-            if key in ("bar", "ink", "sha256"):
+            if key in ("bar", "ink", "sha256", "key_id"):
                 return value
             line = told(value, signs, _MOST)
             missing = missing or ("[U+" in line and "[U+" not in value)
@@ -176,7 +201,7 @@ def _regulator(run: Run) -> list[dict[str, str]]:
     ]
 
 
-def _job(run: Run, by: str) -> list[dict[str, str]]:
+def _job(run: Run) -> list[dict[str, str]]:
     job = run.header.job
     unknown = page("not_stated")
     return _rows(
@@ -186,11 +211,10 @@ def _job(run: Run, by: str) -> list[dict[str, str]]:
         ("asked", job.set_pressure.typed if job.set_pressure else ""),
         ("mounting", job.mounting or unknown),
         ("technician", job.technician or run.header.by or unknown),
-        ("issued_by", by or unknown),
     )
 
 
-def _test(run: Run, plan: Plan) -> list[dict[str, str]]:
+def _test(run: Run, plan: Plan, by: str) -> list[dict[str, str]]:
     header = run.header
     job, rig = header.job, header.rig
     test, service = job.test_gas, job.regulator.gas
@@ -202,7 +226,6 @@ def _test(run: Run, plan: Plan) -> list[dict[str, str]]:
     draft = page("plan_draft") if plan.status == "draft" else ""
     stations = ", ".join(s.id for s in rig.stations)
     station = page("rig_is", name=rig.name or rig.id, station=stations)
-    around = surroundings(run, plan)
     source = header.source if header.origin == "import" else ""
     return _rows(
         (
@@ -217,11 +240,10 @@ def _test(run: Run, plan: Plan) -> list[dict[str, str]]:
         ),
         ("test_gas", gas),
         ("rig", "" if source else station),
-        ("ambient", around.get("ambient", page("not_measured"))),
-        ("gas_temperature", around.get("gas_temperature", page("not_measured"))),
         ("attempts", attempts(run, plan) if run.marks else ""),
         ("recorded_by", "" if source else header.by or page("not_stated")),
         ("imported_from", source.split(" sha256 ")[0]),
+        ("issued_by", by or page("not_stated")),
     )
 
 
@@ -250,7 +272,32 @@ def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, s
 
 def _rules(judgement: Judgement) -> list[str]:
     rules = dict.fromkeys(f.rule for f in judgement.findings if f.limit is not None)
-    return [page(f"rule_{rule}") for rule in rules]
+    said = [page(f"rule_{rule}") for rule in rules]
+    if said:
+        said[-1] += " " + page("doubt")
+    return said
+
+
+def _next(made: Certificate, run: Run) -> dict[str, Any]:
+    """Return what follows: the installer's list only where a regulator may go out."""
+    if made.verdict is Verdict.FAIL:
+        id, head = "after_fail", "what_follows"
+    elif made.verdict in (Verdict.INCONCLUSIVE, Verdict.INCOMPLETE):
+        id, head = "after_open", "what_follows"
+    elif made.title is Title.CONDITION_REPORT:
+        id, head = "after_as_found", "what_follows"
+    else:
+        id, head = "installers", "installer"
+    gas = run.header.job.test_gas
+    named = page("full_of_named", gas=gas) if gas else page("full_of")
+    points = [named] if id == "installers" else []
+    return {"next_head": page(head), "next": [*points, *page_list(id)]}
+
+
+def _not_recorded(made: Certificate) -> Iterable[str]:
+    """Return what a reader may look for and the record has no place for."""
+    before = made.title is Title.CONDITION_REPORT
+    yield from page_list("not_on_card" if before else "not_on_card_after")
 
 
 def _name(finding: Finding, judgement: Judgement) -> str:
@@ -259,7 +306,7 @@ def _name(finding: Finding, judgement: Judgement) -> str:
         for f in judgement.findings
         if f.id == finding.id and f.step == finding.step
     ]
-    name = label(finding.id)
+    name = _SHORT.get(finding.id, label)(finding.id)
     return f"{name}, {finding.channel}" if len(set(same)) > 1 else name
 
 
@@ -311,7 +358,7 @@ def _mark(number: int) -> str:
 
 
 def _findings(
-    judgement: Judgement, run: Run, plan: Plan
+    judgement: Judgement, run: Run, plan: Plan, numbers: dict[str, str]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the table's rows, and those that are listed small."""
     marks = {s["source"]: s["mark"] for s in _sources(judgement)}
@@ -320,6 +367,7 @@ def _findings(
     small: list[dict[str, Any]] = []
     for finding in judgement.findings:
         row = _row(finding, judgement, run, plan, marks)
+        row["number"] = numbers.get(finding.step, "")
         if finding.limit is not None or finding.required or not limited:
             row["first"] = not table or table[-1]["step"] != row["step"]
             table.append(row)
@@ -367,9 +415,12 @@ def _limit(finding: Finding, shown: Shown) -> str:
     limit = finding.limit
     if limit is None:
         return ""
+    share = share_text(limit)
+    tail = f" ({share})" if share else ""
     if limit.min is not None and limit.max is not None and limit.min == -limit.max:
-        return page("within", most=_short(shown.limit.rpartition(" to ")[2]))
-    return " ".join(_short(word) for word in shown.limit.split(" "))
+        most = _short(shown.limit.rpartition(" to ")[2])
+        return page("within", most=most) + tail
+    return " ".join(_short(word) for word in shown.limit.split(" ")) + tail
 
 
 def _short(number: str) -> str:
@@ -382,6 +433,15 @@ def _minus(text: str) -> str:
     return text.replace("-", "−")
 
 
+def _around(run: Run, plan: Plan) -> str:
+    known = surroundings(run, plan)
+    said = [
+        f"{page(role)} {known.get(role, page('not_measured'))}"
+        for role in ("ambient", "gas_temperature")
+    ]
+    return "; ".join(said)
+
+
 def _volumes(run: Run) -> list[str]:
     traits = run.header.rig.traits
     if traits is None:
@@ -391,11 +451,17 @@ def _volumes(run: Run) -> list[str]:
             "volume",
             role=role,
             volume=v.volume.typed,
-            u=v.u.typed,
+            u=_expanded(v.u),
             allowance=v.allowance.typed,
         )
         for role, v in traits.volumes.items()
     ]
+
+
+def _expanded(u: Quantity) -> str:
+    """Return the expanded uncertainty (k = 2) of a standard one, in its own unit."""
+    unit = UNITS[u.typed.strip().split(" ", 1)[1]]
+    return f"{K_95 * u.value_si / unit.factor:.4g} {unit.name}"
 
 
 def _calibrations(run: Run, plan: Plan, judgement: Judgement) -> list[dict[str, str]]:
@@ -421,7 +487,23 @@ def _calibrations(run: Run, plan: Plan, judgement: Judgement) -> list[dict[str, 
 
 
 def _notes(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
-    notes = [reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE]
+    notes = [
+        *(reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE),
+        *repeats(run, plan),
+    ]
     for step, words in rate_notes(judgement, run, plan):
-        notes.append(f"{step}: {_NEGATIVE.sub(_minus('-'), words)}")
-    return list(dict.fromkeys(notes))
+        notes.append(f"{step}: {words}")
+    return _once(notes)
+
+
+def _definitions(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
+    said = []
+    for finding in judgement.findings:
+        if finding.measured is not None:
+            said.append(reading_note(finding, run))
+            said.append(creep_note(finding, run, plan))
+    return _once(said)
+
+
+def _once(sentences: Iterable[str]) -> list[str]:
+    return [_NEGATIVE.sub(_minus("-"), s) for s in dict.fromkeys(sentences) if s]

@@ -27,13 +27,16 @@ from ..drawing.trace import trace_svg
 
 PDF_STANDARD: Literal["a-3b"] = "a-3b"
 # Sizes to try, largest first; the smallest letters never go below the template's least.
-SCALES = (1.0, 0.965, 0.93, 0.9)
-# Least height of a trace at each of them: room for the trace goes before large letters.
-TRACE_LEAST_MM = (50.0, 48.0, 44.0, 36.0)
-TRACE_WIDTH_MM = 186.0
+# At 0.94 running text has 7.5 points.
+SCALES = (1.0, 0.97, 0.94, 0.92, 0.9, 0.88, 0.85, 0.82)
+# Least height of a trace at each of them: room for the trace goes before large letters,
+# until these are as small as they had better be.
+TRACE_LEAST_MM = (50.0, 42.0, 32.0, 32.0, 32.0, 32.0, 32.0, 32.0)
+TRACE_WIDTH_MM = 188.0
 TRACE_MOST_MM = 115.0
 TRACE_ON_TWO_PAGES_MM = 56.0
-_GAPS_MM = 3.0  # above a trace, and under the last one
+_GAP_MM = 2.2  # above a trace
+_SLACK_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,7 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
     """Return the scale and the height of each trace."""
     for scale, least in zip(SCALES, TRACE_LEAST_MM, strict=True):
         room = _room({**data, "scale": scale})
-        each = (room.left_mm - _GAPS_MM) / traces - _GAPS_MM if traces else least
+        each = (room.left_mm - _SLACK_MM) / traces - _GAP_MM if traces else least
         if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
             return scale, min(each, TRACE_MOST_MM)
     return SCALES[0], TRACE_ON_TWO_PAGES_MM

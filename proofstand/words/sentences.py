@@ -50,6 +50,12 @@ def label(finding_id: str) -> str:
     return str(words()["finding"][finding_id])
 
 
+def fault(id: str) -> str:
+    """Return a cause that is no fault of the catalogue, without its full stop."""
+    said = words()["fault"].get(id)
+    return id.replace("_", " ") if said is None else str(said)
+
+
 def action(request: Request, aim: str = "") -> tuple[str, str]:
     """Return the action line and the line under it.
 

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from analysis.judge import judge
 from proofstand.drawing.bar import Bar, BarState, bar_of, bar_svg
 from proofstand.drawing.inks import DARK, LIGHT, PAGE, Inks, contrast
 from proofstand.drawing.picture import Line, picture_of, thinned
 from proofstand.drawing.trace import trace_svg
-from records.judgement import Outcome
+from records.errors import Reason
+from records.judgement import Finding, Outcome, ResolvedLimit
 from records.runfile import open_run
 
 from .conftest import RunOf
@@ -58,7 +63,8 @@ def test_shape_alone_tells_how_a_finding_stands() -> None:
         filled = [b.attrib["fill"] == b.attrib["stroke"] for b in boxes]
         hatches = [p for p in paths if p.attrib["d"].count("M") > 3]
         thin = boxes[0].attrib["stroke"] == PAGE.soft if boxes else False
-        said[state] = (len(boxes), filled, len(hatches), thin)
+        dashed = ["stroke-dasharray" in b.attrib for b in boxes]
+        said[state] = (len(boxes), filled, dashed, len(hatches), thin)
     assert len({repr(one) for one in said.values()}) == len(BarState)
 
 
@@ -92,9 +98,78 @@ def test_a_bar_stands_on_the_side_of_the_tick_where_its_interval_is(
 
 def test_far_outside_is_drawn_at_the_edge_with_an_open_end() -> None:
     drawn = bar_svg(bar(28.3, 32.0, BarState.FAILS, 0.15), LIGHT)
-    left, right = box(drawn)
-    assert right > WIDTH - 2.0
+    left, _ = box(drawn)
     assert left > tick_places(drawn)[0]
+    assert heads(drawn) == [WIDTH]
+
+
+def heads(svg: str) -> list[float]:
+    """Return where the arrowheads point: filled triangles without an outline."""
+    found = re.findall(r'd="M[\d.]+ [\d.-]+L([\d.]+) 9\.00L[^"]+Z" fill', svg)
+    return [float(x) for x in found]
+
+
+def test_an_end_beyond_the_drawing_is_an_arrowhead() -> None:
+    # one end inside, the other further out than the axis is ever widened
+    for state in BarState:
+        long = Bar(interval=(0.5, 90.0), limit_min=0.0, limit_max=1.0, state=state)
+        assert heads(bar_svg(long, LIGHT)) == [WIDTH]
+        both = Bar(interval=(-90.0, 90.0), limit_min=0.0, limit_max=1.0, state=state)
+        assert heads(bar_svg(both, LIGHT)) == [0.0, WIDTH]
+        whole = Bar(interval=(0.2, 0.6), limit_min=0.0, limit_max=1.0, state=state)
+        assert heads(bar_svg(whole, LIGHT)) == []
+
+
+@pytest.mark.parametrize(
+    ("interval", "why", "state"),
+    [
+        ((0.2, 0.6), ("rig_leak_above_gate", "inside_limit"), BarState.WITHHELD),
+        ((1.2, 1.6), ("rig_leak_above_gate",), BarState.WITHHELD),
+        ((0.8, 1.2), ("rig_leak_above_gate",), BarState.UNDECIDED),
+        ((0.8, 1.2), ("across_limit",), BarState.UNDECIDED),
+        # the limit's own uncertainty, not a condition of the test
+        ((0.2, 0.99), ("across_limit",), BarState.UNDECIDED),
+    ],
+)
+def test_an_interval_beside_its_limit_is_not_drawn_as_across(
+    interval: tuple[float, float], why: tuple[str, ...], state: BarState
+) -> None:
+    finding = Finding(
+        id="seat_leak",
+        step="creep-hold",
+        channel="outlet",
+        interval=interval,
+        limit=ResolvedLimit(min=None, max=1.0, source="shop default"),
+        outcome=Outcome.INCONCLUSIVE,
+        why=tuple(Reason.of(id) for id in why),
+    )
+    assert bar_of(finding).state is state
+
+
+def test_the_steps_are_numbered_as_the_plan_has_them(run_of: RunOf) -> None:
+    run = open_run(run_of())
+    spans = picture_of(run, run.header.plan).spans
+    ids = [step.id for step in run.header.plan.steps]
+    assert [ids[span.number - 1] for span in spans] == [span.step for span in spans]
+    assert spans[-1].step == ids[-1]
+
+
+def test_every_step_is_marked_in_the_trace_also_the_last(
+    run_of: RunOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said: list[str] = []
+    real = Axes.text
+
+    def text(self: Axes, x: float, y: float, s: str, **options: Any) -> Text:
+        said.append(s)
+        return real(self, x, y, s, **options)
+
+    monkeypatch.setattr(Axes, "text", text)
+    run = open_run(run_of())
+    picture = picture_of(run, run.header.plan)
+    trace_svg(picture, PAGE, 188.0, 40.0)
+    numbers = [words.split(" ")[0] for words in said if words[0].isdigit()]
+    assert numbers == [str(span.number) for span in picture.spans]
 
 
 def test_a_finding_s_bar_follows_its_outcome(run_of: RunOf) -> None:
@@ -175,3 +250,25 @@ def test_a_trace_without_steps_is_drawn_too(run_of: RunOf) -> None:
     assert ET.fromstring(trace_svg(lone, PAGE)) is not None
     empty = type(whole)(lines=(), spans=(), limits=(), unit=whole.unit)
     assert ET.fromstring(trace_svg(empty, PAGE)) is not None
+
+
+@pytest.mark.parametrize("height", [32.0, 50.0, 110.0])
+def test_the_words_of_a_limit_stand_inside_the_picture(
+    run_of: RunOf, monkeypatch: pytest.MonkeyPatch, height: float
+) -> None:
+    tops: list[float] = []
+    real = Figure.savefig
+
+    def savefig(self: Figure, *arguments: Any, **options: Any) -> None:
+        self.canvas.draw()
+        for axes in self.axes:
+            for words in axes.texts:
+                extent = words.get_window_extent()
+                tops.append(extent.y1 / self.bbox.height)
+        real(self, *arguments, **options)
+
+    monkeypatch.setattr(Figure, "savefig", savefig)
+    run = open_run(run_of())
+    trace_svg(picture_of(run, run.header.plan), PAGE, 188.0, height)
+    assert len(tops) > 10
+    assert max(tops) <= 1.0

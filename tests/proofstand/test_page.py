@@ -1,0 +1,480 @@
+"""What the page and ``judge`` say of a test: stops, repeats, corrections, what follows.
+
+Everything here reads the page's data, as it is set; how it is set, signed and checked
+is in test_certificate.py.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.diagnosis import SIGNS
+from analysis.judge import judge
+from analysis.lockup import READ_S
+from proofstand.explain import explain
+from proofstand.procedure.steps.body_hold import ENOUGH
+from proofstand.report import fault_text, stops, table
+from proofstand.signoff.certificate import Certificate, Title
+from proofstand.signoff.content import page_data
+from proofstand.signoff.page import set_page
+from proofstand.words.sentences import page_list, page_words
+from records.faults import CATALOGUE
+from records.judgement import Finding, Judgement, Outcome, Verdict
+from records.measure import parse_quantity
+from records.run import Mark, MarkKind, Run
+from records.runfile import open_run
+
+from .conftest import RunOf
+
+IN_WC_PA = 248.84  # at 60 degrees F: NIST SP 811 (2008), appendix B.8
+KEY_ID = "0123456789abcdef" * 4
+
+
+def made_for(
+    judgement: Judgement, title: Title = Title.TEST_REPORT, **changes: Any
+) -> Certificate:
+    facts: dict[str, Any] = {
+        "number": "SIM-20261125-TTTTTT",
+        "title": title,
+        "run_id": judgement.run_id,
+        "run_sha256": "f" * 64,
+        "plan_id": judgement.plan_id,
+        "plan_version": judgement.plan_version,
+        "plan_sha256": "fedcba9876543210" * 4,
+        "verdict": judgement.verdict,
+        "issued": datetime(2026, 11, 25, 12, tzinfo=UTC),
+        "by": "I. Ferrand (invented)",
+        "key_id": KEY_ID,
+        "owner": "Larkmere Valve Works (invented)",
+        "software": "0",
+        "analysis_version": judgement.analysis_version,
+        "simulated": True,
+    }
+    return Certificate(**{**facts, **changes})
+
+
+@cache
+def judged(path: Path) -> tuple[Run, Judgement]:
+    run = open_run(path)
+    return run, judge(run)
+
+
+def data_of(run: Run, judgement: Judgement, **changes: Any) -> dict[str, Any]:
+    return page_data(made_for(judgement, **changes), run, run.header.plan, judgement)
+
+
+def remarked(run: Run, change: Callable[[Mark], list[Mark]]) -> Run:
+    """Return a run with other marks."""
+    return replace(run, marks=tuple(new for mark in run.marks for new in change(mark)))
+
+
+def held_of(data: dict[str, Any], step: str) -> dict[str, str]:
+    (found,) = [row for row in data["held"] if row["step"] == step]
+    return dict(found)
+
+
+# --- how a hold ended ----------------------------------------------------------------
+
+
+def test_an_over_pressure_stop_is_told_with_what_saw_it(run_of: RunOf) -> None:
+    run, judgement = judged(run_of("seat_nicked"))
+    (mark,) = [m for m in run.marks if m.data.get("trouble") == "over_pressure"]
+    value = float(mark.data["value"]) / IN_WC_PA
+    trace = run.trace(run.header.rig.channels[0], 1)
+    for channel in run.header.rig.channels:
+        if channel.id == mark.data["channel"]:
+            trace = run.trace(channel, mark.part).good()
+    reached = float(trace.value[trace.t_s >= mark.t_s].max()) / IN_WC_PA
+    assert reached > value > 20.0  # the plan allows 20 in. w.c.
+    data = data_of(run, judgement)
+    assert held_of(data, mark.step)["ended"] == (
+        "stopped for over-pressure: outlet rose over 20.00 in. w.c. gauge, "
+        f"to {value:.2f} in. w.c. gauge"
+    )
+    (note,) = data["stops"]
+    for wanted in (
+        f"in step {mark.step}",
+        f"stood at {value:.2f} in. w.c. gauge",
+        f"highest reading after that {reached:.2f} in. w.c. gauge",
+        "The diaphragm saw that pressure.",
+    ):
+        assert wanted in note
+    assert note in table(judgement, run, run.header.plan)
+
+
+def test_over_pressure_at_the_inlet_is_not_the_diaphragm_s(run_of: RunOf) -> None:
+    run, judgement = judged(run_of("seat_nicked"))
+
+    def at_inlet(mark: Mark) -> list[Mark]:
+        if mark.data.get("trouble") != "over_pressure":
+            return [mark]
+        told = {"channel": "inlet", "value": "110316.12", "limit": "103421.36"}
+        return [replace(mark, data={**mark.data, **told})]
+
+    (said,) = stops(remarked(run, at_inlet), run.header.plan)
+    assert "inlet rose over 15.00 psi gauge" in said
+    assert "stood at 16.00 psi gauge" in said
+    assert "diaphragm" not in said
+    assert "inlet side of the regulator" in said
+    assert judgement.verdict is Verdict.FAIL
+
+
+def test_an_over_pressure_mark_that_lacks_its_numbers_is_still_told(
+    run_of: RunOf,
+) -> None:
+    run, _ = judged(run_of("seat_nicked"))
+
+    def bare(mark: Mark) -> list[Mark]:
+        if mark.data.get("trouble") != "over_pressure":
+            return [mark]
+        told = {"trouble": "over_pressure", "channel": "outlet", "value": "much"}
+        return [replace(mark, data=told)]
+
+    (said,) = stops(remarked(run, bare), run.header.plan)
+    assert "outlet rose over a value that was not recorded" in said
+    assert "nan" not in said
+    assert "highest reading after that 2" in said
+
+
+@pytest.mark.parametrize(
+    ("how", "why", "said"),
+    [
+        ("timed_out", None, "given up: not done in time"),
+        ("ended_early", "fell", "ended early: the trapped pressure fell by half"),
+        ("ended_early", "other", "ended early"),
+        ("interrupted", None, "the recording was interrupted"),
+        ("done", None, ""),
+    ],
+)
+def test_each_other_end_of_a_hold_has_its_own_words(
+    run_of: RunOf, how: str, why: str | None, said: str
+) -> None:
+    assert ENOUGH == 0.5  # "by half"
+    run, judgement = judged(run_of())
+
+    def ended(mark: Mark) -> list[Mark]:
+        if mark.step == "body-hold" and mark.kind is MarkKind.STEP_END:
+            return [replace(mark, data={"how": how})]
+        if mark.step == "body-hold" and mark.kind is MarkKind.HOLD_END and why:
+            return [replace(mark, data={"why": why})]
+        return [mark]
+
+    changed = remarked(run, ended)
+    data = data_of(changed, judgement)
+    assert held_of(data, "body-hold")["ended"] == said
+    given_up = "Step body-hold was given up: not done in time."
+    assert (given_up in data["stops"]) == (how == "timed_out")
+    text = table(judgement, changed, run.header.plan)
+    assert (given_up in text) == (how == "timed_out")
+
+
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        ("over_pressure", "after the stop for over-pressure"),
+        ("earlier_step_not_done", "an earlier step was given up"),
+        ("no time left", "no time left"),
+        ("", "no reason given"),
+    ],
+)
+def test_a_step_that_was_not_done_says_why_in_words(
+    run_of: RunOf, why: str, said: str
+) -> None:
+    run, judgement = judged(run_of())
+
+    def left_out(mark: Mark) -> list[Mark]:
+        if mark.step != "lockup-2":
+            return [mark]
+        if mark.kind is not MarkKind.STEP_BEGIN:
+            return []
+        return [replace(mark, kind=MarkKind.STEP_SKIP, data={"why": why})]
+
+    data = data_of(remarked(run, left_out), judgement)
+    assert data["skipped"] == [f"lockup-2 ({said})"]
+
+
+# --- attempts ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        (
+            {"why": "closing_time_outside", "closing_s": "7.3"},
+            "the downstream valve closed in 7.3 s, outside 1 to 5 s",
+        ),
+        ({"why": "outside_band"}, "the setting moved when the nut was locked"),
+        ({"why": "channel_silent"}, "readings were missing during the hold"),
+        ({"why": "interrupted", "resumed": "yes"}, "the recording was interrupted"),
+        ({"why": "hose moved"}, "I. Ferrand asked for it again: hose moved"),
+    ],
+)
+def test_an_attempt_is_told_with_its_cause(
+    run_of: RunOf, told: dict[str, str], said: str
+) -> None:
+    run, judgement = judged(run_of())
+
+    def again(mark: Mark) -> list[Mark]:
+        if mark.step != "lockup-2" or mark.kind is not MarkKind.STEP_BEGIN:
+            return [mark]
+        repeat = replace(
+            mark, kind=MarkKind.STEP_REPEAT, data=told, by="I. Ferrand", t_s=mark.t_s
+        )
+        return [mark, repeat, mark]
+
+    data = data_of(remarked(run, again), judgement)
+    rows = {row["label"]: row["value"] for row in data["groups"][2]["rows"]}
+    assert rows["attempts"] == "lockup-2 at attempt 2 of 2"
+    assert f"lockup-2, attempt 1 is void: {said}." in data["notes"]
+
+
+# --- what follows --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+def test_only_a_pass_or_no_limit_goes_back_into_service(
+    run_of: RunOf, verdict: Verdict
+) -> None:
+    run, judgement = judged(run_of())
+    data = data_of(run, judgement, verdict=verdict)
+    said = " ".join(data["next"])
+    if verdict in (Verdict.PASS, Verdict.NO_LIMIT):
+        assert data["next_head"] == "Before it goes back into service"
+        assert "full of nitrogen, the test gas: purge" in said
+        assert "leak solution" in said
+        return
+    assert data["next_head"] == "What follows"
+    assert "service" in said
+    assert "strainer" not in said
+    assert "test again from the start" in said
+    if verdict is Verdict.FAIL:
+        assert "Not for service" in said
+        assert "don't readjust" in said
+    else:
+        assert "Not shown either way: hold it back" in said
+
+
+def test_a_card_without_test_gas_is_reminded_all_the_same(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    job = replace(run.header.job, test_gas="")
+    bare = replace(run, header=replace(run.header, job=job))
+    assert "full of test gas: purge" in data_of(bare, judgement)["next"][0]
+
+
+def test_as_found_is_not_for_service(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    data = data_of(run, judgement, title=Title.CONDITION_REPORT)
+    assert data["next_head"] == "What follows"
+    assert "not for service" in data["next"][0]
+    assert not any("as found" in each for each in data["not_recorded"])
+
+
+# --- rules and limits ----------------------------------------------------------------
+
+
+def test_the_rule_knows_conditions_that_were_not_met(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    for rule in ("guarded", "simple", "conditional", "risk"):
+        ruled = replace(
+            judgement,
+            findings=tuple(replace(f, rule=rule) for f in judgement.findings),
+        )
+        (said,) = data_of(run, ruled)["rules"]
+        assert "a condition of the test was not met" in said
+
+
+def limited(judgement: Judgement, id: str) -> Finding:
+    return next(f for f in judgement.findings if f.id == id and f.limit is not None)
+
+
+def test_a_limit_that_is_a_share_says_of_what(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    rows = {
+        (row["step"], row["name"]): row for row in data_of(run, judgement)["findings"]
+    }
+    found = limited(judgement, "lockup_rise")
+    assert found.limit is not None
+    assert found.limit.max is not None
+    set_at = limited(judgement, "set_pressure")
+    assert set_at.measured is not None
+    # the share itself, worked out here: 15 % of the set pressure that was found
+    assert found.limit.max == pytest.approx(0.15 * set_at.measured.value)
+    most = f"{found.limit.max / IN_WC_PA:.3f}".rstrip("0")
+    assert rows["lockup-1", "Lockup rise"]["limit"] == f"at most {most} (15 % of set)"
+    assert rows["zero", "Zero, outlet"]["limit"].endswith("(zero's U)")
+    assert rows["set", "Set pressure"]["limit"] == "10.8 to 11.2"
+    assert "(15 % of set)" in table(judgement, run, run.header.plan)
+    assert "(15 % of set)" in explain(judgement, run, run.header.plan, "lockup_rise")
+
+
+# --- what a number is ----------------------------------------------------------------
+
+
+def test_lockup_says_when_it_was_read_and_against_what(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    told = [
+        " ".join(data_of(run, judgement)["definitions"]),
+        explain(judgement, run, run.header.plan, "lockup_rise"),
+        explain(judgement, run, run.header.plan, "lockup_pressure"),
+    ]
+    for said in told:
+        assert f"read {READ_S:g} s after shut-off" in said
+        assert "flowed just before" in said
+        assert "flow not measured" in said
+
+
+def test_creep_says_what_it_was_corrected_for(run_of: RunOf) -> None:
+    run, judgement = judged(run_of("seat_nicked"))
+    (creep,) = [f for f in judgement.findings if f.id == "creep_rate"]
+    assert creep.measured is not None
+    said = " ".join(data_of(run, judgement)["definitions"])
+    assert "corrected for air pressure and gas temperature" in said
+    assert "absolute pressure" in said
+    # the plain slope, by an ordinary least-squares line through the gauge reading
+    import numpy as np
+
+    channel = run.header.rig.channel("outlet")
+    assert channel is not None
+    assert creep.evidence.window_s is not None
+    held = run.trace(channel, 1).between(*creep.evidence.window_s).good()
+    slope = float(np.polyfit(held.t_s, held.value, 1)[0]) * 60.0 / IN_WC_PA
+    printed = re.search(r"over the same window (-?[\d.]+) in\. w\.c\./min", said)
+    assert printed is not None
+    assert float(printed[1]) == pytest.approx(slope, rel=2e-3)
+    # the two corrections make up the rest
+    why = explain(judgement, run, run.header.plan, "creep_rate")
+    rates = [
+        float(rate)
+        for rate in re.findall(r"correction for [a-z ]+: (-?[\d.]+) in\. w\.c", why)
+    ]
+    assert len(rates) == 2
+    rate = dict(creep.evidence.model)["rate"] * 60.0 / IN_WC_PA
+    value = creep.measured.value * 60.0 / IN_WC_PA
+    assert value == pytest.approx(rate + sum(rates), abs=3e-5)
+
+
+def test_volumes_are_declared_and_their_uncertainty_is_expanded(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    traits = run.header.rig.traits
+    assert traits is not None
+    said = data_of(run, judgement)["volumes"]
+    assert len(said) == len(traits.volumes) == 2
+    for line, (role, volume) in zip(said, traits.volumes.items(), strict=True):
+        found = re.search(r"U ([\d.]+ \w+) \(k = 2\)", line)
+        assert found is not None
+        assert line.startswith(role)
+        expanded = parse_quantity(found[1]).value_si
+        assert expanded == pytest.approx(2.0 * volume.u.value_si)
+    assert "rig file" in page_words()["volumes"]
+    assert "measured" not in page_words()["volumes"]
+
+
+def test_rows_carry_the_numbers_of_the_picture(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    ids = [step.id for step in run.header.plan.steps]
+    data = data_of(run, judgement)
+    for row in (*data["findings"], *data["held"]):
+        assert ids[int(row["number"]) - 1] == row["step"]
+
+
+# --- what is not there ---------------------------------------------------------------
+
+
+def test_what_the_card_has_no_place_for_is_said(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    said = "; ".join(data_of(run, judgement)["not_recorded"])
+    for matter in (
+        "as found",
+        "parts replaced",
+        "adjuster seal",
+        "customer",
+        "place of test",
+        "function of issuer",
+    ):
+        assert matter in said
+    assert set(page_list("not_on_card")) < set(page_list("not_on_card_after"))
+
+
+def test_keys_hashes_and_coverage(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    data = data_of(run, judgement)
+    assert data["key_id"] == KEY_ID
+    assert "fedcba9876543210…" in data["plan_sha256"]
+    assert "issuer unknown" in page_words()["check"]
+    assert "k about 2 (t-factor" in page_words()["legend"]
+    assert "gas temperature 1" in data["around"]
+    assert page_words()["over_the_run"] == "Over the whole run:"
+
+
+def test_every_cause_has_a_sentence() -> None:
+    ids = {id for sign in SIGNS for id in sign.faults} | set(CATALOGUE)
+    assert {"seat_worn", "relief_weeping"} <= ids
+    for id in ids:
+        said = fault_text(id)
+        assert said[0].isupper(), id
+        assert "_" not in said, id
+        assert len(said.split()) > 3, id
+        assert said.lower().rstrip(".") != id.replace("_", " ")
+
+
+def test_the_page_s_words() -> None:
+    for id, said in page_words().items():
+        for word in ("skew", " a minute", "issue 1", "keeps", "not keep", "keeps it"):
+            assert word not in said, id
+
+
+# --- letters -------------------------------------------------------------------------
+
+
+def test_letters_shrink_only_where_they_must(
+    run_of: RunOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from proofstand.drawing.picture import picture_of
+    from proofstand.signoff import page
+
+    scales: list[float] = []
+    real = page._fitted
+
+    def fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
+        found = real(data, traces)
+        scales.append(found[0])
+        return found
+
+    monkeypatch.setattr(page, "_fitted", fitted)
+    run, _ = judged(run_of())
+    accepted = replace(run.header.plan, status="approved")
+    run = replace(run, header=replace(run.header, plan=accepted))
+    judgement = replace(judge(run), warnings=())  # as of a signed run
+    pictures = [picture_of(run, run.header.plan)]
+    whole = data_of(run, judgement)
+    one = replace(
+        judgement,
+        findings=tuple(f for f in judgement.findings if f.outcome is Outcome.PASS)[:4],
+    )
+    for data in (whole, data_of(run, one)):
+        set_page(data, pictures, "x", (), datetime(2026, 11, 25, tzinfo=UTC))
+    assert 8.0 * scales[0] >= 7.5
+    assert scales[1] == page.SCALES[0]
+
+
+def test_a_bar_is_set_whole_in_its_own_shape(run_of: RunOf) -> None:
+    # a picture set in another shape would lose its ends, where a far bar stands
+    template = resources.files("proofstand.signoff") / "templates" / "certificate.typ"
+    text = template.read_text("utf-8")
+    assert "barheight = barwidth * d.bar_shape" in text
+    assert 'fit: "contain", alt: row.outcome' in text
+    run, judgement = judged(run_of())
+    data = data_of(run, judgement)
+    for row in data["findings"]:
+        size = re.search(r'width="([\d.]+)" height="([\d.]+)"', row["bar"])
+        assert size is not None
+        assert float(size[2]) / float(size[1]) == pytest.approx(data["bar_shape"])
