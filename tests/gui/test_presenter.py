@@ -709,9 +709,6 @@ def test_a_file_that_is_no_paper_of_the_run_is_not_called_its_paper(
 # --- over-pressure and stop: only venting goes on ------------------------------------
 
 
-_OVER = {"trouble": "over_pressure", "channel": "outlet", "limit": "4976.8"}
-
-
 def _strip(presenter: Presenter) -> tuple[str, str]:
     strip = presenter.screen().strip
     assert strip is not None
@@ -720,7 +717,9 @@ def _strip(presenter: Presenter) -> tuple[str, str]:
 
 def test_only_venting_is_never_said_over_a_reading(begun: Presenter) -> None:
     begun.take([held("set")])
-    begun.take([_mark(MarkKind.TROUBLE, "set", **_OVER)])
+    over = {"trouble": "over_pressure", "channel": "outlet", "limit": "4976.8"}
+    told = Mark(part=1, t_s=1.0, kind=MarkKind.TROUBLE, step="set", data=over)
+    begun.take([Marked(told)])
     begun.take([_mark(MarkKind.STEP_END, "set", how="over_pressure")])
     assert "Only venting goes on" in _strip(begun)[0]
     assert begun.screen().action.first == "Shut the supply."
