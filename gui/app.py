@@ -41,7 +41,6 @@ from .session_thread import (
     Over,
     SessionThread,
     Task,
-    free_paper,
     paper_of,
     recorded_run,
     recorded_test,
@@ -305,8 +304,7 @@ class Window(QWidget):
             return
         final = self._presenter.make_paper()
         if final is not None:
-            out = free_paper(final.run_path)
-            self._paper_thread = SessionThread(paper_of(final, out))
+            self._paper_thread = SessionThread(paper_of(final))
             self._paper_thread.start()
             self.show_now()
 
@@ -345,8 +343,7 @@ class Window(QWidget):
         """End a test that is on, keep what was recorded, then close."""
         self._closing = True
         if self._presenter is not None and self._thread is not None:
-            command = self._presenter.end(self._by or said("nobody"))
-            if command is not None:
+            for command in self._presenter.end(self._by or said("nobody")):
                 self._thread.say(command)
         if self._busy():
             self.close_strip.tell_ending()

@@ -30,7 +30,16 @@ from records.judgement import Judgement
 from records.run import Run, RunState
 from records.runfile import open_run
 
-PAPER = "certificate.pdf"
+PAPERS = ("certificate", "test-report", "condition-report")
+
+
+@dataclass(frozen=True, slots=True)
+class PaperMade:
+    """A certificate or report was made."""
+
+    path: Path
+    number: str
+    title: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,18 +56,9 @@ class Final:
     run_path: Path
     run: Run
     judgement: Judgement
-    paper: Path | None = None
+    paper: PaperMade | None = None
     key_folder: Path | None = None
     by: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PaperMade:
-    """A certificate or report was made."""
-
-    path: Path
-    number: str
-    title: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,13 +223,17 @@ def recorded_run(path: Path) -> Task:
     return task
 
 
-def paper_of(final: Final, out: Path) -> Task:
-    """Return the task of making a run's certificate or report."""
+def paper_of(final: Final) -> Task:
+    """Return the task of making a run's certificate or report, beside the run."""
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
         try:
+            from proofstand.signoff.certificate import title_of
             from proofstand.signoff.issue import issue
 
+            plan = final.run.header.plan
+            title = title_of(final.judgement, plan, as_found=False)
+            out = free_paper(final.run_path, title.value)
             issued = issue(
                 final.run_path, out, by=final.by, key_folder=final.key_folder
             )
@@ -253,7 +257,7 @@ def final_of(path: Path, *, key_folder: Path | None = None, by: str = "") -> Fin
         run_path=path,
         run=run,
         judgement=judge(run),
-        paper=paper_beside(path),
+        paper=paper_beside(path, run.sha256),
         key_folder=key_folder if key_folder is not None else _key_beside(run, path),
         by=by or run.header.by or run.header.job.technician,
     )
@@ -265,21 +269,38 @@ def _key_beside(run: Run, path: Path) -> Path | None:
     return folder if run.header.rig.simulated and folder.is_dir() else None
 
 
-def paper_beside(run_path: Path) -> Path | None:
-    """Return the paper that lies beside a run file, or None."""
-    for name in (f"{run_path.stem}.pdf", PAPER):
-        found = run_path.with_name(name)
-        if found.is_file():
-            return found
+def paper_beside(run_path: Path, sha256: str) -> PaperMade | None:
+    """Return the paper of a run that lies beside its file, or None.
+
+    What a file is called says nothing: it has to be whole and of this very run, and its
+    title is the one that it carries.
+    """
+    stem = run_path.stem
+    names = [f"{stem}.pdf", *(f"{stem}-{p}.pdf" for p in PAPERS)]
+    names += [f"{p}.pdf" for p in PAPERS]
+    for found in map(run_path.with_name, names):
+        if not found.is_file():
+            continue
+        from proofstand.signoff.certificate import Title
+        from proofstand.signoff.verify import verify
+
+        try:
+            told = verify(found)
+        except ProofstandError:
+            continue
+        if told.paper is not None and told.sha256 == sha256:
+            title = Title(told.paper.title).said
+            return PaperMade(found, told.paper.number, title)
     return None
 
 
-def free_paper(run_path: Path) -> Path:
-    """Return a name beside the run file that is free for its paper."""
+def free_paper(run_path: Path, title: str) -> Path:
+    """Return a free name for a run's paper beside it, called by the paper's title."""
     number = 1
     while True:
         tail = "" if number == 1 else f"-{number}"
-        found = run_path.with_name(f"{run_path.stem}{tail}.pdf")
+        name = f"{run_path.stem}-{title.replace(' ', '-')}{tail}.pdf"
+        found = run_path.with_name(name)
         if not found.exists():
             return found
         number += 1

@@ -18,12 +18,13 @@ from proofstand.drawing.inks import (
     fonts_folder,
 )
 
-# At this size of window the capitals of the action line and of the live value are as
-# high as this, and those of the second line; a larger window has larger ones.
+# At this size of window capitals are at least as high as this; a larger window has
+# larger ones. huge: the action and the value worked on; large: the line after it;
+# middle: the other pressures; far: why, and what could hurt; lead: findings.
 BASE_WIDTH, BASE_HEIGHT = 1366, 768
-HUGE_CAPITAL_PX = 46.0
-LARGE_CAPITAL_PX = 37.0
-_TEXT_PX = {"label": 13, "text": 15, "lead": 19}
+CAPITALS_PX = {"lead": 13.0, "far": 18.0, "middle": 30.0, "large": 37.0, "huge": 46.0}
+# What is read from close by, with a hand on the keyboard.
+_NEAR_PX = {"label": 13, "text": 15}
 _MOST = 3.0
 
 
@@ -47,7 +48,7 @@ class Theme:
     scale: float = 1.0
 
     def font(self, size: str, *, bold: bool = False) -> QFont:
-        """Return a font of one of five sizes: label, text, lead, large, huge."""
+        """Return a font: label, text, lead, far, middle, large or huge."""
         font = QFont(load_fonts())
         font.setPixelSize(self.size(size))
         if bold:
@@ -55,12 +56,10 @@ class Theme:
         return font
 
     def size(self, size: str) -> int:
-        """Return a size in pixels; the two largest follow from the capitals' height."""
-        if size == "huge":
-            return pixels_for(HUGE_CAPITAL_PX * self.scale)
-        if size == "large":
-            return pixels_for(LARGE_CAPITAL_PX * self.scale)
-        return round(_TEXT_PX[size] * self.scale)
+        """Return a size in pixels; that of larger words follows from their capitals."""
+        if size in CAPITALS_PX:
+            return pixels_for(CAPITALS_PX[size] * self.scale)
+        return round(_NEAR_PX[size] * self.scale)
 
     def px(self, length: float) -> int:
         """Return a length in pixels at this scale."""

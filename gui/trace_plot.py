@@ -77,7 +77,7 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         self.theme = theme
         self.lane = lane
         self.curve = pg.PlotCurveItem(
-            pen=theme.pen(lane.ink, 2.0 if lane.large else 1.4),
+            pen=_pen(theme, lane),
             antialias=True,
             connect="finite",
         )
@@ -108,6 +108,8 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         glide: bool,
     ) -> None:
         """Show a stretch of the history."""
+        if lane.large != self.lane.large:
+            self.curve.setPen(_pen(self.theme, lane))
         self.lane = lane
         wanted = (from_s, to_s, lane.low, lane.high)
         if self._view is None or not glide or _close(self._view, wanted):
@@ -245,7 +247,8 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         if zone.high is not None:
             top = self.at(0.0, zone.high).y()
             places.append(top - size.height() - gap)
-            if not zone.wall:
+            foot = top if zone.low is None else self.at(0.0, zone.low).y()
+            if not zone.wall and foot - top > size.height() + 2.0:
                 places.append(top + 2.0)
         low = zone.low if zone.low is not None else zone.high
         if low is not None:
@@ -276,6 +279,10 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         top = self.at(0.0, float(np.fmax.reduce(near))).y()
         foot = self.at(0.0, float(np.fmin.reduce(near))).y()
         return top <= box.bottom() and foot >= box.top()
+
+
+def _pen(theme: Theme, lane: LaneToDraw) -> QPen:
+    return theme.pen(lane.ink, 2.0 if lane.large else 1.4)
 
 
 def _close(now: _View, wanted: _View) -> bool:
@@ -347,7 +354,10 @@ class TracePlot(QWidget):
         """Show a stretch of all lanes."""
         if [lane.key for lane in lanes] != list(self._lanes):
             self._make(lanes)
-        for lane in lanes:
+        for i, lane in enumerate(lanes):
+            share = LARGE_SHARE if lane.large else SMALL_SHARE
+            if self._layout.stretch(i) != share:
+                self._layout.setStretch(i, share)
             plot, numbers = self._lanes[lane.key]
             plot.draw(lane, history(lane.key), from_s, to_s, glide)
             numbers.update()

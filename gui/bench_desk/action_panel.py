@@ -74,14 +74,15 @@ class ActionPanel(QWidget):
         inks, px = theme.inks, theme.px
         self.first = BigLine(theme, "huge", bold=True, name="what to do now")
         self.second = BigLine(theme, "large", bold=False, name="how")
-        self.detail = line(theme, "lead", ink=inks.soft, wrap=True, name="why")
+        self._theme = theme
+        self.detail = line(theme, "far", ink=inks.soft, wrap=True, name="why")
         self.caution = line(
-            theme, "text", bold=True, ink=inks.fails, wrap=True, name="caution"
+            theme, "far", bold=True, ink=inks.fails, wrap=True, name="caution"
         )
         self.progress = HoldProgress(theme)
         self.done = key(theme, said("done"), size="lead", strong=True)
         self.done.setMinimumHeight(px(54))
-        self.done.setMinimumWidth(px(300))
+        self.done.setMinimumWidth(px(280))
         self.done.clicked.connect(self.confirm)
         self.foot = line(theme, "text", ink=inks.soft, wrap=True, name="what to press")
         self.rig_foot = line(theme, "label", ink=inks.soft)
@@ -99,33 +100,44 @@ class ActionPanel(QWidget):
         ):  # Enter is the window's to give
             each.setAutoDefault(False)
             each.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves none behind
-        words = QVBoxLayout()
-        words.setSpacing(0)
-        words.addWidget(self.foot)
-        words.addWidget(self.rig_foot)
+        press = QHBoxLayout()
+        press.setSpacing(px(18))
+        press.addWidget(self.done)
+        press.addWidget(self.foot, 1, Qt.AlignmentFlag.AlignVCenter)
         low = QHBoxLayout()
         low.setSpacing(px(16))
-        low.addLayout(words, 1)
+        low.addWidget(self.rig_foot, 1, Qt.AlignmentFlag.AlignBottom)
         low.addWidget(self.stop_key, 0, Qt.AlignmentFlag.AlignBottom)
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(px(24), px(8), px(24), px(12))
+        layout.setContentsMargins(px(24), px(6), px(24), px(10))
         layout.setSpacing(0)
         layout.addWidget(self.first)
         layout.addWidget(self.second)
-        layout.addSpacing(px(4))
         layout.addWidget(self.detail)
-        layout.addSpacing(px(3))
+        layout.addSpacing(px(2))
         layout.addWidget(self.caution)
-        layout.addSpacing(px(7))
-        layout.addWidget(self.done, 0, Qt.AlignmentFlag.AlignLeft)
-        layout.addWidget(self.back_key, 0, Qt.AlignmentFlag.AlignLeft)
+        layout.addSpacing(px(6))
         layout.addWidget(self.progress)
+        layout.addLayout(press)
+        layout.addWidget(self.back_key, 0, Qt.AlignmentFlag.AlignLeft)
         layout.addStretch(1)
+        layout.addSpacing(px(4))
         layout.addLayout(low)
+
+    def needed_px(self, width: int) -> int:
+        """Return how high it has to be so that nothing is cut."""
+        layout = self.layout()
+        assert layout is not None
+        layout.activate()
+        return max(
+            layout.totalHeightForWidth(width), layout.totalMinimumSize().height()
+        )
 
     def show_screen(self, screen: Screen) -> None:
         """Show the action of a screen."""
         action = screen.action
+        inks = self._theme.inks
+        self.first.set_ink(inks.fails if action.grave else inks.ink)
         self.first.put(action.first)
         self.second.put(action.second)
         put(self.detail, action.detail)
@@ -134,6 +146,7 @@ class ActionPanel(QWidget):
         self.caution.setVisible(bool(action.caution))
         self._show_keys(action, failed=screen.phase is Phase.FAILED)
         put(self.foot, action.foot)
+        self.foot.setVisible(bool(action.foot))
         self.rig_foot.setVisible(screen.phase is not Phase.FAILED)
         self.stop_key.setVisible(bool(screen.stop))
         if self.stop_key.text() != screen.stop:

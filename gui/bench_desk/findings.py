@@ -125,11 +125,27 @@ def _row(
         value += f", {role_of(worst, rig)}"
     count = ""
     if len(members) > 1:
-        count = said("read_of", known=len(known), n=len(members))
+        measured = sum(f.outcome is not Outcome.NOT_MEASURED for f in known)
+        whole = measured == len(known)
+        told = "read_of" if whole else "measured_of"
+        count = said(told, known=measured, n=len(members))
     why = " ".join(reason(w) for w in worst.why)
     return FindingRow(
         id=id, name=_name(id), word=word, count=count, value=value, bar=bar, why=why
     )
+
+
+def failing(judgement: Judgement | None, step: str) -> str:
+    """Return the name of a step's first finding that is enough to fail, or ""."""
+    found = () if judgement is None else judgement.findings
+    for finding in found:
+        if (
+            finding.step == step
+            and finding.limit is not None
+            and finding.outcome in _FAILS
+        ):
+            return _name(finding.id)
+    return ""
 
 
 def _not_seen_yet(

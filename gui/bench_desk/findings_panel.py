@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QGridLayout, QLabel, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from proofstand.drawing.bar import state_ink
 
@@ -14,33 +21,38 @@ from .pieces import BarPicture, line, put
 from .screen import FindingRow
 from .wording import said
 
+LINE_PX = 20
+
 
 class _Row:
-    """One finding's widgets in the grid."""
+    """One finding's widgets in the grid: two lines, the bar beneath the name."""
 
     def __init__(self, theme: Theme, grid: QGridLayout, at: int) -> None:
         self._theme = theme
-        self.name = line(theme, "text")
+        self.name = line(theme, "lead")
         self.bar = BarPicture(theme)
         self.word = QLabel()
-        self.word.setFont(theme.font("text", bold=True))
-        self.count = line(theme, "label", ink=theme.inks.soft)
-        self.value = line(theme, "label")
-        self.word.setFixedHeight(theme.px(18))
-        self.count.setFixedHeight(theme.px(17))
-        self.value.setFixedHeight(theme.px(16))
-        told = QWidget()
-        beside = QGridLayout(told)
-        beside.setContentsMargins(0, 0, 0, 0)
-        beside.setHorizontalSpacing(theme.px(10))
-        beside.setVerticalSpacing(0)
-        beside.addWidget(self.word, 0, 0, Qt.AlignmentFlag.AlignBaseline)
-        beside.addWidget(self.count, 0, 1, Qt.AlignmentFlag.AlignBaseline)
-        beside.addWidget(self.value, 1, 0, 1, 2)
-        beside.setColumnStretch(1, 1)
-        grid.addWidget(self.name, at, 0, Qt.AlignmentFlag.AlignVCenter)
-        grid.addWidget(self.bar, at, 1, Qt.AlignmentFlag.AlignVCenter)
-        grid.addWidget(told, at, 2, Qt.AlignmentFlag.AlignVCenter)
+        self.word.setFont(theme.font("lead", bold=True))
+        self.count = line(theme, "lead", ink=theme.inks.soft)
+        self.value = line(theme, "lead")
+        named, told = QWidget(), QWidget()
+        left, right = QVBoxLayout(named), QVBoxLayout(told)
+        first = QHBoxLayout()
+        first.setSpacing(theme.px(10))
+        first.addWidget(self.word)
+        first.addWidget(self.count, 1)
+        left.addWidget(self.name)
+        left.addWidget(self.bar)
+        right.addLayout(first)
+        right.addWidget(self.value)
+        for box in (left, right):
+            box.setContentsMargins(0, 0, 0, 0)
+            box.setSpacing(0)
+        for label in (self.name, self.word, self.count, self.value):
+            label.setFixedHeight(theme.px(LINE_PX))
+        self.bar.setFixedHeight(theme.px(LINE_PX - 2))
+        grid.addWidget(named, at, 0, Qt.AlignmentFlag.AlignVCenter)
+        grid.addWidget(told, at, 1, Qt.AlignmentFlag.AlignVCenter)
 
     def put(self, row: FindingRow) -> None:
         inks = self._theme.inks
@@ -48,12 +60,11 @@ class _Row:
         put(self.word, row.word)
         put(self.count, row.count)
         put(self.value, row.value)
-        self.value.setVisible(bool(row.value))
         self.bar.put(row.bar)
         quiet = row.bar.interval is None and row.word == said("state", "to_come")
         self.name.setStyleSheet(f"color: {inks.soft if quiet else inks.ink};")
         self.word.setStyleSheet(f"color: {state_ink(row.bar.state, inks)};")
-        font = self._theme.font("text", bold=not quiet)
+        font = self._theme.font("lead", bold=not quiet)
         if self.word.font() != font:
             self.word.setFont(font)
         told = ", ".join(p for p in (row.name, row.word, row.value, row.why) if p)
@@ -70,7 +81,8 @@ class FindingsPanel(QWidget):
         self._theme = theme
         px = theme.px
         self._head = QLabel(said("findings"))
-        self._head.setFont(theme.font("text", bold=True))
+        self._head.setFont(theme.font("lead", bold=True))
+        self.setAccessibleName(said("findings"))
         self._shown: tuple[FindingRow, ...] = ()
         self._rows: dict[str, _Row] = {}
         self._inside = QWidget()
@@ -81,7 +93,7 @@ class FindingsPanel(QWidget):
         self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._scroll.setWidget(self._inside)
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(px(22), px(8), px(14), px(4))
+        layout.setContentsMargins(px(20), px(8), px(12), px(6))
         layout.setSpacing(px(1))
         layout.addWidget(self._head)
         layout.addWidget(self._scroll, 1)
@@ -90,6 +102,11 @@ class FindingsPanel(QWidget):
     def bars(self) -> dict[str, BarPicture]:
         """The bars by finding."""
         return {id: row.bar for id, row in self._rows.items()}
+
+    @property
+    def rows(self) -> dict[str, _Row]:
+        """The rows by finding."""
+        return self._rows
 
     @property
     def words(self) -> dict[str, str]:
@@ -111,16 +128,16 @@ class FindingsPanel(QWidget):
         self._inside = QWidget()
         grid = QGridLayout(self._inside)
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(px(12))
+        grid.setHorizontalSpacing(px(16))
         grid.setVerticalSpacing(0)
-        grid.setColumnStretch(0, 24)
-        grid.setColumnStretch(1, 21)
-        grid.setColumnStretch(2, 48)
+        grid.setColumnStretch(0, 28)
+        grid.setColumnStretch(1, 72)
         self._rows = {row.id: _Row(self._theme, grid, i) for i, row in enumerate(rows)}
         for i in range(len(rows)):
-            grid.setRowMinimumHeight(i, px(33))
+            grid.setRowMinimumHeight(i, px(2 * LINE_PX + 2))
             grid.setRowStretch(i, 1)
         if len(rows) < 8:  # fewer findings keep the same measure
             grid.setRowStretch(len(rows), 8 - len(rows))
         self._scroll.setWidget(self._inside)
-        self._head.setText(said("findings") if rows else said("not_judged"))
+        self._head.setText("" if rows else said("not_judged"))
+        self._head.setVisible(not rows)  # findings speak for themselves

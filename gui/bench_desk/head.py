@@ -71,9 +71,9 @@ class HeadBar(QWidget):
         layout.setContentsMargins(px(24), 0, px(24), 0)
         layout.setSpacing(px(24))
         layout.addWidget(desk, 0, Qt.AlignmentFlag.AlignVCenter)
-        layout.addLayout(middle, 5)
+        layout.addLayout(middle, 3)
         layout.addWidget(self._band, 0, Qt.AlignmentFlag.AlignVCenter)
-        layout.addLayout(right, 2)
+        layout.addLayout(right, 1)
 
     def show_head(self, head: Head) -> None:
         """Show the lines."""

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from proofstand.display import number, unit_for, value_text
-from proofstand.drawing.picture import limit_marks, spans_of
+from proofstand.drawing.picture import LimitMark, limit_marks, spans_of
 from records.measure import Kind, Unit, to_unit
 from records.plan import Plan, Step
 from records.rig import Channel
 from records.run import Mark, MarkKind, Request
 
+from .asking import INLET_ACTS
 from .live import TREND_S, Live
 from .scales import clock, pressure_range, time_ticks, time_window
 from .screen import Lane, Picture, Range, StepCell, Zone
@@ -22,6 +23,7 @@ _OUTLET_LINES = 4
 _LANE_LINES = 2
 _SHOWS = 0.08  # of the picture's width
 _NAMED = 4  # of the steps to come
+_GOES_ON = ("creep-hold", "body-hold")  # with the outlet locked up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,17 +31,17 @@ class Standing:
     """Where a test stands, as far as the picture needs it.
 
     Attributes:
-        drawn: the channels to draw, the large one first.
+        drawn: the channels to draw, the outlet first.
         step, step_s: the step that is on, and when it began.
         hold: start and length of the hold that is on, or None.
-        begun: ids of the steps that have begun.
+        passed: ids of the steps that have begun, or were left out.
         over: nothing more comes; the whole run is shown.
     """
 
     plan: Plan
     drawn: Sequence[Live]
     marks: Sequence[Mark]
-    begun: Sequence[str]
+    passed: Collection[str]
     now_s: float
     step: Step | None
     step_s: float
@@ -68,7 +70,18 @@ def picture_at(at: Standing) -> Picture | None:
         to_come=_to_come(at),
         whole_words=said("whole_run", time=clock(at.now_s)),
         ticks=time_ticks(from_s, to_s),
+        over=over,
     )
+
+
+def _worked_on(at: Standing) -> Live:
+    """Return the channel on which the hands' work is seen; else the first one."""
+    request = at.request
+    if request is not None and request.act in INLET_ACTS and not at.over:
+        for live in at.drawn:
+            if live.channel.role == "inlet":
+                return live
+    return at.drawn[0]
 
 
 def _cells(at: Standing) -> tuple[StepCell, ...]:
@@ -82,7 +95,7 @@ def _to_come(at: Standing) -> str:
     plan = at.plan
     if at.over:
         return ""
-    left = [s.id for s in plan.steps if s.id not in at.begun]
+    left = [s.id for s in plan.steps if s.id not in at.passed]
     if not left:
         return said("last_step")
     steps = ", ".join(step_words(id) for id in left[:_NAMED])
@@ -103,7 +116,7 @@ def value_words(plan: Plan, channel: Channel, value_si: float) -> str:
 def _lane(at: Standing, live: Live, from_s: float, to_s: float) -> Lane:
     channel, over = live.channel, at.over
     unit = _unit(at.plan, channel)
-    large = live is at.drawn[0]
+    large = live is _worked_on(at)
     zones = _zones(at, unit, over) if channel.role == "outlet" else ()
     if channel.role == "inlet" and not over:
         zones = _inlet_aim(at, unit)
@@ -184,7 +197,7 @@ def _zones(at: Standing, unit: Unit, over: bool) -> tuple[Zone, ...]:
     holds = _hold_starts(at)
     zones: list[Zone] = []
     limited = set()
-    for mark in limit_marks(plan):
+    for mark in _limits_of(plan):
         cell = cells.get(mark.step)
         if cell is None or (mark.step, mark.high) in limited:
             continue
@@ -205,6 +218,23 @@ def _zones(at: Standing, unit: Unit, over: bool) -> tuple[Zone, ...]:
         )
     aim = None if over else _outlet_aim(at, unit, limited)
     return (*zones, aim) if aim is not None else tuple(zones)
+
+
+def _limits_of(plan: Plan) -> tuple[LimitMark, ...]:
+    """Return the limits to draw: a lockup's also over the holds that go on from it."""
+    marks: dict[str, list[LimitMark]] = {}
+    for mark in limit_marks(plan):
+        marks.setdefault(mark.step, []).append(mark)
+    found: list[LimitMark] = []
+    lockup: LimitMark | None = None
+    for step in plan.steps:
+        own = marks.get(step.id, [])
+        walls = [m for m in own if m.low is None]
+        lockup = walls[-1] if walls else lockup
+        found += own
+        if step.kind in _GOES_ON and not walls and lockup is not None:
+            found.append(replace(lockup, step=step.id))
+    return tuple(found)
 
 
 def _hold_starts(at: Standing) -> dict[str, float]:
@@ -247,7 +277,7 @@ def _inlet_aim(at: Standing, unit: Unit) -> tuple[Zone, ...]:
     request = at.request
     if request is None or request.aim is None:
         return ()
-    if request.act not in ("raise_inlet", "set_inlet"):
+    if request.act not in INLET_ACTS:
         return ()
     aim = request.aim.value_si
     return (

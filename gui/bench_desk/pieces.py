@@ -27,7 +27,7 @@ def line(
 
     Args:
         theme: inks and fonts.
-        size: label, text, lead, large or huge.
+        size: one of the theme's sizes.
         bold: the heavier weight.
         ink: the colour, or the theme's ink.
         wrap: may take several lines.

@@ -29,7 +29,8 @@ from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request, RunHeader
 
 from ..session_thread import Final, Over, PaperMade, PaperRefused, ThreadEvent
-from .findings import finding_rows
+from .asking import asking_of, window_words
+from .findings import failing, finding_rows
 from .live import Live
 from .picturing import Standing, drawn_of, picture_at, value_words
 from .scales import span_words
@@ -51,6 +52,8 @@ from .wording import calibration_words, known, said, several, step_words
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
+# Steps that take the gas off: stopping one of them ends the recording at once.
+_MAKES_SAFE = ("vent-down", "closing-zero")
 
 
 class Presenter:
@@ -97,6 +100,7 @@ class Presenter:
         self._silent: dict[str, str] = {}
         self._over_pressure: Strip | None = None
         self._over_pressure_was = ""
+        self._gas_off = False
         self._vented = False
         self._abandoned = False
         self._judgement: Judgement | None = None
@@ -110,6 +114,7 @@ class Presenter:
         self._making = False
         self._stop_at: float | None = None
         self._stopping = False
+        self._ending = False
         self._over = False
 
     # --- events ----------------------------------------------------------------------
@@ -144,24 +149,25 @@ class Presenter:
             case Final():
                 self._final = event
                 self._judgement, self._judged_on = event.judgement, ""
-                self._paper = event.paper
                 if event.paper is not None:
-                    self._paper_words = said(
-                        "after", "certificate_found", path=event.paper
-                    )
-            case PaperMade(path, made_number, title):
-                self._making, self._paper = False, path
-                self._paper_words = said(
-                    "after",
-                    "certificate_at",
-                    title=title,
-                    number=made_number,
-                    path=path,
-                )
+                    self._has_paper(event.paper)
+            case PaperMade():
+                self._making = False
+                self._has_paper(event)
             case PaperRefused(error):
                 self._making, self._paper_error = False, error
             case Over():
                 self._over = True
+
+    def _has_paper(self, paper: PaperMade) -> None:
+        self._paper = paper.path
+        self._paper_words = said(
+            "after",
+            "paper_at",
+            title=paper.title,
+            number=paper.number,
+            path=paper.path,
+        )
 
     def _begin(self, header: RunHeader, journal: Path) -> None:
         self._header, self._journal = header, journal
@@ -176,6 +182,8 @@ class Presenter:
     def _ask(self, request: Request) -> None:
         self._request, self._confirmed = request, False
         self._asked_at = self._clock()
+        if request.act == "disconnect":  # asked only where both sides read zero
+            self._gas_off = True
         self._hold = self._soak = None
         self._hold_highest(None)
 
@@ -223,6 +231,10 @@ class Presenter:
                 self._silent.pop(mark.data["back"], None)
             case MarkKind.ABANDONED:
                 self._abandoned = True
+                self._stopping = self._ending
+                self._stop_at = None
+                self._request = self._hold = self._soak = None
+                self._hold_highest(None)
 
     def _step_over(self, mark: Mark) -> None:
         if mark.step not in self._ended:
@@ -238,7 +250,10 @@ class Presenter:
 
     def _again_words(self, mark: Mark) -> str:
         why = mark.data.get("why", "")
-        facts = {"closing_s": mark.data.get("closing_s", "?"), "window": self._window()}
+        facts = {
+            "closing_s": mark.data.get("closing_s", "?"),
+            "window": window_words(self._step),
+        }
         return said("again", why if known("again", why) else "other", **facts)
 
     def _trouble_mark(self, mark: Mark) -> None:
@@ -287,7 +302,11 @@ class Presenter:
         return self._clock() - self._asked_at >= ARM_S
 
     def stop(self, by: str) -> Command | None:
-        """Take a press on stop; the second one ends the test."""
+        """Take a press on stop; the second one counts.
+
+        A test that is stopped goes on to venting; what is stopped then, or while the
+        gas comes off anyway, is the recording.
+        """
         if not self.running or self._stopping:
             return None
         now = self._clock()
@@ -296,18 +315,27 @@ class Presenter:
             return None
         if now - self._stop_at < STOP_AGAIN_S:
             return None
-        return self.end(by)
+        self._stopping, self._stop_at = True, None
+        self._ending = self._ends_at_once
+        return Abandon("stopped at the window", by)
+
+    @property
+    def _ends_at_once(self) -> bool:
+        kind = self._step.kind if self._step is not None else ""
+        return self._abandoned or kind in _MAKES_SAFE
 
     def keep_on(self) -> None:
         """Forget a first press on stop."""
         self._stop_at = None
 
-    def end(self, by: str) -> Command | None:
-        """End the test at once, as when the window closes."""
-        if not self.running or self._stopping:
-            return None
-        self._stopping = True
-        return Abandon("stopped at the window", by)
+    def end(self, by: str) -> tuple[Command, ...]:
+        """End test and recording at once, as when the window closes."""
+        if not self.running or self._ending:
+            return ()
+        self._stopping = self._ending = True
+        once = Abandon("stopped at the window", by)
+        # the first one would lead to venting, the second one ends that too
+        return (once,) if self._ends_at_once else (once, once)
 
     def make_paper(self) -> Final | None:
         """Return what to make a paper of, once; None where there is nothing to make."""
@@ -359,7 +387,8 @@ class Presenter:
         stop, sure = "", False
         if self.running:
             sure = self._stop_at is not None
-            stop = said("stop_sure") if sure else said("stop")
+            what = "end" if self._ends_at_once else "stop"
+            stop = said(f"{what}_sure") if sure else said(what)
             if self._stopping:
                 stop, sure = said("stopping"), False
         return Screen(
@@ -431,12 +460,21 @@ class Presenter:
         if self._silent:
             return Strip(what=" ".join(self._silent.values()), do=caution("stopped"))
         if self._over_pressure is not None:
+            if self._gas_off:
+                return self._was_strip(self._over_pressure_was)
             return self._over_pressure
-        if self._stopping or self._abandoned:
-            return Strip(what=said("after", "stopped"), do=caution("stopped"))
+        if self._abandoned or self._stopping:
+            if self._gas_off:
+                return self._was_strip(said("after", "stopped"))
+            what = "stopped" if self._ending else "stopped_venting"
+            return Strip(what=said("after", what), do=caution("stopped"))
         if self._notice:
             return Strip(what=self._notice, grave=False)
         return None
+
+    def _was_strip(self, what: str) -> Strip:
+        """Return what happened, once there is nothing left to vent."""
+        return Strip(what=what, do=said("left_out", "gas_off"))
 
     def _paper_strip(self) -> Strip | None:
         if self._paper_error is not None:
@@ -477,6 +515,16 @@ class Presenter:
             )
         if self._request is not None:
             return self._asked_action(self._request)
+        stopped = self._over_pressure is not None or self._abandoned
+        if stopped and not self._gas_off:  # whatever comes next, this comes first
+            first, second, detail = several("act", "vent_down")
+            return Action(
+                first=first,
+                second=second,
+                detail=detail,
+                caution=caution("vent"),
+                foot=self._foot(),
+            )
         first, second, detail = several("act", "hands_off")
         return Action(first=first, second=second, detail=detail, foot=self._foot())
 
@@ -492,6 +540,19 @@ class Presenter:
     def _hold_action(self, start_s: float, seconds: float) -> Action:
         assert self._step is not None
         held = min(max(self._now_s - start_s, 0.0), seconds)
+        bar = HoldBar(held_s=held, total_s=seconds)
+        lost = self._lost_already()
+        if lost:
+            rig = self._step.kind == "rig-hold"
+            words = several("enough_rig" if rig else "enough", finding=lost)
+            return Action(
+                first=words[0],
+                second=words[1],
+                detail=words[2],
+                hold=bar,
+                foot="" if self._hands else self._foot(),
+                grave=True,
+            )
         told = []
         if self._closing_s and self._step.kind == "lockup":
             told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
@@ -501,28 +562,31 @@ class Presenter:
             first=first,
             second=said("hold", self._step.kind),
             detail="  ".join(told),
-            hold=HoldBar(held_s=held, total_s=seconds),
+            hold=bar,
             foot=self._foot(),
         )
 
+    def _lost_already(self) -> str:
+        """Return which finding of the hold that is on can't pass any more, or ""."""
+        if self._step is None or self._judged_on != self._step.id:
+            return ""
+        return failing(self._judgement, self._step.id)
+
+    def _reading(self, role: str) -> float | None:
+        live = next((d for d in self._drawn if d.channel.role == role), None)
+        return None if live is None else live.now(self._now_s)
+
     def _asked_action(self, request: Request) -> Action:
-        aim = request.aim.typed if request.aim is not None else ""
-        first, second, detail = several(
-            "act",
-            request.act,
-            aim=aim,
-            repeats=request.repeats,
-            window=self._window(),
-        )
+        words = asking_of(request, self._step, self._plan, self._reading)
         may = self._may_confirm(request)
         foot = said("press_when_done") if may else self._foot()
         if request.confirm and self._confirmed:
             foot = said("confirmed")
         return Action(
-            first=first,
-            second=second,
-            detail=detail,
-            caution=caution(request.caution) if request.caution else "",
+            first=words.first,
+            second=words.second,
+            detail=words.detail,
+            caution=words.caution,
             confirm=request.id if may else "",
             armed=may and self._armed(),
             foot=foot,
@@ -531,12 +595,6 @@ class Presenter:
 
     def _foot(self) -> str:
         return said("nothing_to_press" if self._hands else "simulated_hands")
-
-    def _window(self) -> str:
-        window = self._step.window if self._step is not None else None
-        if window is None:
-            return "1 to 5 s"
-        return f"{window[0].value_si:g} to {window[1].value_si:g} s"
 
     # --- picture and verdict ---------------------------------------------------------
 
@@ -548,7 +606,7 @@ class Presenter:
                 plan=self._header.plan,
                 drawn=self._drawn,
                 marks=self._marks,
-                begun=self._begun,
+                passed={*self._begun, *self._ended},
                 now_s=self._now_s,
                 step=self._step,
                 step_s=self._step_s,

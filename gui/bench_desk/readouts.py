@@ -3,33 +3,60 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtGui import QFontMetricsF
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from ..theme import Theme
 from .pieces import BigLine, line, put
 from .screen import Lane
 
 
+def _word(theme: Theme, size: str, ink: str, *, bold: bool = False) -> QLabel:
+    """Return a label that is as wide as its words."""
+    label = QLabel()
+    label.setFont(theme.font(size, bold=bold))
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setStyleSheet(f"color: {ink};")
+    return label
+
+
+def _advance(label: QWidget, text: str) -> float:
+    return QFontMetricsF(label.font()).horizontalAdvance(text)
+
+
 class LargeReadout(QWidget):
-    """The number that matters now."""
+    """The number that is worked on now."""
 
     def __init__(self, theme: Theme, ink: str) -> None:
         super().__init__()
-        self.name = line(theme, "text", bold=True, ink=ink)
+        self._gap = theme.px(10)
+        self.name = _word(theme, "lead", ink, bold=True)
+        self.unit = _word(theme, "lead", ink)
         self.value = BigLine(theme, "huge", bold=True, name="value now")
         self.value.set_ink(ink)
-        self.unit = line(theme, "lead", ink=ink)
         self.notes = [line(theme, "label", ink=ink) for _ in range(2)]
+        head = QHBoxLayout()
+        head.setSpacing(self._gap)
+        head.addWidget(self.name)
+        head.addWidget(self.unit)
+        head.addStretch(1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(self.name)
+        layout.addLayout(head)
         layout.addWidget(self.value)
-        layout.addWidget(self.unit)
-        layout.addSpacing(theme.px(4))
         for note in self.notes:
             layout.addWidget(note)
         layout.addStretch(1)
+
+    def needed_px(self, lane: Lane) -> float:
+        """Return how wide it has to be."""
+        head = _advance(self.name, lane.name) + self._gap
+        head += _advance(self.unit, lane.value if lane.stale else lane.unit)
+        notes = [
+            _advance(label, n) for label, n in zip(self.notes, lane.notes, strict=False)
+        ]
+        return max(head, _advance(self.value, lane.value) * (not lane.stale), *notes, 0)
 
     def put(self, lane: Lane) -> None:
         """Show a reading."""
@@ -41,30 +68,38 @@ class LargeReadout(QWidget):
 
 
 class SmallReadout(QWidget):
-    """Another channel, in one line."""
+    """Another channel: its name and unit, and its value beside them."""
 
     def __init__(self, theme: Theme, ink: str) -> None:
         super().__init__()
-        self.name = QLabel()
-        self.name.setFont(theme.font("text", bold=True))
-        self.name.setStyleSheet(f"color: {ink};")
-        self.value = line(theme, "lead", ink=ink)
-        self.value.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.note = line(theme, "label", ink=theme.inks.soft)
+        self._gap = theme.px(12)
+        self.name = _word(theme, "lead", ink, bold=True)
+        self.unit = _word(theme, "text", ink)
+        self.value = BigLine(theme, "middle", bold=True, name="value now")
+        self.value.set_ink(ink)
+        words = QVBoxLayout()
+        words.setSpacing(0)
+        words.addWidget(self.name)
+        words.addWidget(self.unit)
         row = QHBoxLayout()
-        row.setSpacing(theme.px(10))
-        row.addWidget(self.name, 0, Qt.AlignmentFlag.AlignBaseline)
-        row.addWidget(self.value, 1, Qt.AlignmentFlag.AlignBaseline)
+        row.setSpacing(self._gap)
+        row.addLayout(words)
+        row.addWidget(self.value, 1, Qt.AlignmentFlag.AlignVCenter)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addLayout(row)
-        layout.addWidget(self.note)
         layout.addStretch(1)
+
+    def needed_px(self, lane: Lane) -> float:
+        """Return how wide it has to be."""
+        told = lane.value if lane.stale else lane.unit
+        words = max(_advance(self.name, lane.name), _advance(self.unit, told))
+        value = 0.0 if lane.stale else _advance(self.value, lane.value)
+        return words + self._gap + value
 
     def put(self, lane: Lane) -> None:
         """Show a reading."""
         put(self.name, lane.name)
-        told = lane.value if lane.stale else f"{lane.value} {lane.unit}".strip()
-        put(self.value, told)
-        put(self.note, lane.notes[0] if lane.notes else "")
+        put(self.unit, lane.value if lane.stale else lane.unit)
+        self.value.put("" if lane.stale else lane.value)

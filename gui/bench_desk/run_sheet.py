@@ -6,15 +6,27 @@ from typing import Any
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPixmap, QPolygonF
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QFontMetricsF,
+    QPainter,
+    QPen,
+    QPixmap,
+    QPolygonF,
+)
 from PySide6.QtWidgets import QWidget
 
 from ..history import History
 from ..theme import Theme
 from ..trace_plot import AXIS_PX
-from .screen import Picture
+from .scales import staggered
+from .screen import Picture, StepCell
 
 REDRAW = 1.05  # the strip is drawn anew when the run is so much longer
+BASE_PX = 44  # times and cells
+NAME_PX = 15  # a row of names beneath the cells
+_PAD_PX = 6
 _LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
@@ -25,7 +37,7 @@ class RunSheet(QWidget):
         super().__init__()
         self._theme = theme
         self._picture: Picture | None = None
-        self.setFixedHeight(theme.px(44))
+        self.setFixedHeight(theme.px(BASE_PX))
         self.setAccessibleName("run sheet")
 
     def show_picture(self, picture: Picture) -> None:
@@ -33,7 +45,59 @@ class RunSheet(QWidget):
         self._picture = picture
         on = [cell.words for cell in picture.steps if cell.stop_s is None]
         self.setAccessibleDescription(", ".join(on))
+        if picture.over:  # all steps stand in one picture, the short ones beside theirs
+            rows = max((row for _, row, _ in self.names()), default=0)
+            high = self._theme.px(BASE_PX + rows * NAME_PX)
+            if self.height() != high:
+                self.setFixedHeight(high)
         self.update()
+
+    def _boxes(self) -> list[tuple[StepCell, float, float]]:
+        """Return the cells that show, with both their ends."""
+        picture = self._picture
+        if picture is None:
+            return []
+        axis = self._theme.px(AXIS_PX)
+        found = []
+        for cell in picture.steps:
+            stop = picture.to_s if cell.stop_s is None else cell.stop_s
+            left = max(self._place(picture, cell.start_s), float(axis))
+            right = min(self._place(picture, stop), float(self.width()))
+            if right - left >= 2.0:
+                found.append((cell, left, right))
+        return found
+
+    def _place(self, picture: Picture, t_s: float) -> float:
+        axis = self._theme.px(AXIS_PX)
+        span = max(picture.to_s - picture.from_s, 1e-9)
+        return axis + (self.width() - axis) * (t_s - picture.from_s) / span
+
+    def names(self) -> list[tuple[StepCell, int, float]]:
+        """Return which names are shown, in which row and from where; 0 is in the cell.
+
+        While the test is on, the picture moves past the steps; a name that does not fit
+        any more is left out.
+        """
+        boxes = self._boxes()
+        wides = [
+            QFontMetricsF(self._font(cell)).horizontalAdvance(cell.words)
+            + self._theme.px(2 * _PAD_PX)
+            for cell, _, _ in boxes
+        ]
+        places = staggered(
+            [(left, right) for _, left, right in boxes],
+            wides,
+            (float(self._theme.px(AXIS_PX)), float(self.width())),
+        )
+        over = self._picture is not None and self._picture.over
+        return [
+            (cell, row, x)
+            for (cell, _, _), (row, x) in zip(boxes, places, strict=True)
+            if over or row == 0
+        ]
+
+    def _font(self, cell: StepCell) -> QFont:
+        return self._theme.font("label", bold=cell.stop_s is None)
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
         """Draw times and steps."""
@@ -43,52 +107,48 @@ class RunSheet(QWidget):
         theme, inks, px = self._theme, self._theme.inks, self._theme.px
         painter = QPainter(self)
         axis = px(AXIS_PX)
-        width = self.width() - axis
-        span = max(picture.to_s - picture.from_s, 1e-9)
-
-        def place(t_s: float) -> float:
-            return axis + width * (t_s - picture.from_s) / span
-
         painter.setFont(theme.font("label"))
         painter.setPen(QColor(inks.soft))
         metrics = QFontMetricsF(painter.font())
         times_px = px(16)
         for t_s, words in picture.ticks:
             wide = metrics.horizontalAdvance(words)
-            box = QRectF(place(t_s) - wide / 2.0, 0, wide, times_px)
+            left = self._place(picture, t_s) - wide / 2.0
+            box = QRectF(left, 0, wide, times_px)
             if box.right() > self.width() or box.left() < axis:
                 continue
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
-        top, high = times_px + px(1), self.height() - times_px - px(2)
-        for cell in picture.steps:
-            stop = picture.to_s if cell.stop_s is None else cell.stop_s
-            left = max(place(cell.start_s), float(axis))
-            right = min(place(stop), float(self.width()))
-            if right - left < 2.0:
-                continue
+        top, high = times_px + px(1), px(BASE_PX) - times_px - px(2)
+        middles = {}
+        for cell, left, right in self._boxes():
             on = cell.stop_s is None
             box = QRectF(left + 1.0, top, right - left - 2.0, high)
+            middles[cell.id] = box.center().x()
             painter.setPen(QPen(QColor(inks.ink if on else inks.rule), 1.0))
             painter.setBrush(QColor(inks.ink if on else inks.panel))
             painter.drawRect(box)
-            self._name(painter, box, cell.words, on=on, done=cell.done)
-
-    def _name(
-        self, painter: QPainter, box: QRectF, words: str, *, on: bool, done: bool
-    ) -> None:
-        inks, px = self._theme.inks, self._theme.px
-        font = self._theme.font("label", bold=on)
-        metrics = QFontMetricsF(font)
-        room = box.width() - px(12)
-        if room < px(14):
-            return
-        words = metrics.elidedText(words, Qt.TextElideMode.ElideRight, room)
-        if len(words) < 3:
-            return
-        painter.setFont(font)
-        ink = inks.paper if on else inks.ink if done else inks.soft
-        painter.setPen(QColor(ink))
-        painter.drawText(box.adjusted(px(7), 0, 0, 0), _LEFT, words)
+        names = self.names()
+        foot = float(top + high)
+        painter.setPen(QPen(QColor(inks.soft), 1.0))
+        for cell, row, _ in names:
+            if row:
+                x = middles[cell.id]
+                y = foot + (row - 1) * px(NAME_PX) + px(4)
+                painter.drawLine(QPointF(x, foot), QPointF(x, y))
+        for cell, row, x in names:
+            on = cell.stop_s is None
+            font = self._font(cell)
+            painter.setFont(font)
+            wide = QFontMetricsF(font).horizontalAdvance(cell.words)
+            box = QRectF(x + px(_PAD_PX), top, wide + 1.0, high)
+            if row:  # over the lines that lead further down
+                y = foot + (row - 1) * px(NAME_PX) + px(3)
+                box = QRectF(x + px(_PAD_PX), y, wide + 1.0, px(NAME_PX))
+                painter.fillRect(box, QColor(inks.paper))
+            painter.setPen(
+                QColor(inks.paper if on else inks.ink if cell.done else inks.soft)
+            )
+            painter.drawText(box, _LEFT, cell.words)
 
 
 class WholeRun(QWidget):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from .screen import Range
 
@@ -44,6 +45,52 @@ def pressure_range(low: float, high: float, least: float, lines: int) -> Range:
         for n in range(first, last + 1)
     )
     return Range(low=first * step, high=last * step, ticks=ticks)
+
+
+def staggered(
+    boxes: Sequence[tuple[float, float]],
+    wides: Sequence[float],
+    ends: tuple[float, float],
+) -> tuple[tuple[int, float], ...]:
+    """Return where names stand so that each can be read, whatever their boxes' width.
+
+    Args:
+        boxes: both ends of each box, in order, pixels.
+        wides: how much room each name takes.
+        ends: no name begins before the first or ends after the second.
+
+    Returns:
+        For each name its row and left end. Row 0 is inside the box; a name that does
+        not fit there goes beneath, into the first row where it meets no other name,
+        and no line that leads down to one if that can be.
+    """
+    places: list[tuple[int, float]] = []
+    rows: list[list[tuple[float, float]]] = []
+    leads: list[tuple[float, int]] = []
+    for (start, stop), wide in zip(boxes, wides, strict=True):
+        if wide <= stop - start:
+            places.append((0, start))
+            continue
+        middle = 0.5 * (start + stop)
+        x = max(min(middle - 0.5 * wide, ends[1] - wide), ends[0])
+        free = [
+            i
+            for i in range(len(rows) + 1)
+            if i == len(rows) or not any(a < x + wide and x < b for a, b in rows[i])
+        ]
+        clear = [
+            i
+            for i in free
+            if not any(x < at < x + wide for at, deep in leads if deep > i)
+            and not any(a < middle < b for above in rows[:i] for a, b in above)
+        ]
+        row = (clear or free)[0]
+        if row == len(rows):
+            rows.append([])
+        rows[row].append((x, x + wide))
+        leads.append((middle, row))
+        places.append((row + 1, x))
+    return tuple(places)
 
 
 def clock(seconds: float) -> str:

@@ -72,6 +72,7 @@ class Lane:
     Attributes:
         name: as it stands at the right-hand end. value, unit: the reading now.
         notes: highest, trend. factor, offset: SI to the unit shown.
+        large: the channel that is worked on.
         stale: nothing good was read lately.
     """
 
@@ -111,6 +112,7 @@ class Picture:
     Attributes:
         from_s, to_s: what the picture shows. now_s: the latest reading.
         whole_s: how long the strip with the whole run is.
+        over: nothing more comes; the picture itself is the whole run.
         to_come: the steps after the one that is on, as a sentence.
     """
 
@@ -123,6 +125,7 @@ class Picture:
     to_come: str = ""
     whole_words: str = ""
     ticks: tuple[tuple[float, str], ...] = ()
+    over: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +146,7 @@ class Action:
         confirm: id of the request to confirm, or "" where nothing is to be pressed.
         armed: the key counts now; a request has to stand a moment first.
         foot: what is to be pressed, or that nothing is.
+        grave: the first words are those of a fail.
     """
 
     first: str
@@ -154,6 +158,7 @@ class Action:
     hold: HoldBar | None = None
     foot: str = ""
     confirmed: bool = False
+    grave: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

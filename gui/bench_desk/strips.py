@@ -26,7 +26,7 @@ class StripBar(QWidget):
         self._grave = True
         px = theme.px
         self.what = line(theme, "lead", bold=True, wrap=True, name="trouble")
-        self.do = line(theme, "text", wrap=True, name="what to do")
+        self.do = line(theme, "lead", wrap=True, name="what to do")
         layout = QVBoxLayout(self)
         layout.setContentsMargins(px(36), px(7), px(24), px(8))
         layout.setSpacing(px(1))

@@ -34,7 +34,7 @@ class VerdictPanel(QWidget):
         self._paper: Path | None = None
         inks, px = theme.inks, theme.px
         self.first = BigLine(theme, "huge", bold=True, name="verdict")
-        self.second = line(theme, "lead", wrap=True, name="what it means")
+        self.second = line(theme, "far", wrap=True, name="what it means")
         self.lines = line(theme, "text", wrap=True, name="causes and notes")
         self.lines.setAlignment(Qt.AlignmentFlag.AlignTop)
         inside = QWidget()
@@ -92,7 +92,7 @@ class VerdictPanel(QWidget):
         self.first.put(verdict.first)
         self.first.setFixedWidth(self.first.needed_px)
         put(self.second, verdict.second)
-        size = "text" if len(verdict.lines) <= FEW_LINES else "label"
+        size = "lead" if len(verdict.lines) <= FEW_LINES else "text"
         self.lines.setFont(self._theme.font(size))
         put(self.lines, "\n".join(verdict.lines))
         self._scroll.setVisible(bool(verdict.lines))

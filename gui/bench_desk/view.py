@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
@@ -20,9 +21,9 @@ from .screen import Lane, Phase, Picture, Screen, Zone
 from .strips import StripBar
 from .verdict_panel import VerdictPanel
 
-READOUT_PX = 226
-ACTION_SHARE, FINDINGS_SHARE = 52, 48
-LOW_PX = 326
+READOUT_PX = 234
+ACTION_SHARE, FINDINGS_SHARE = 55, 45
+LOW_PX = 372
 BEATS_PER_TEXT = 4  # nobody reads numbers that change twenty times a second
 
 
@@ -40,10 +41,11 @@ class TraceArea(QWidget):
         self.whole_words = line(theme, "label", ink=theme.inks.soft)
         self._beats = 0
         self.readouts: dict[str, LargeReadout | SmallReadout] = {}
+        self._large: list[bool] = []
         self._beside = QWidget()
         self._beside_layout = QVBoxLayout(self._beside)
         self._beside_layout.setContentsMargins(0, 0, 0, 0)
-        self._beside_layout.setSpacing(px(6))
+        self._beside_layout.setSpacing(px(4))
         top = QHBoxLayout()
         top.setSpacing(px(14))
         top.addWidget(self.plot, 1)
@@ -66,15 +68,27 @@ class TraceArea(QWidget):
         foot.addWidget(words)
         self._beside.setFixedWidth(px(READOUT_PX))
         layout = QVBoxLayout(self)
-        layout.setContentsMargins(px(8), px(10), px(18), px(8))
+        layout.setContentsMargins(px(8), px(8), px(18), px(6))
         layout.setSpacing(px(4))
         layout.addLayout(top, 1)
         layout.addLayout(foot)
 
     def show_picture(
-        self, picture: Picture, channels: Mapping[str, Live], *, glide: bool
+        self,
+        picture: Picture,
+        channels: Mapping[str, Live],
+        *,
+        glide: bool,
+        short: bool = False,
     ) -> None:
-        """Show a picture of the channels' histories."""
+        """Show a picture of the channels' histories.
+
+        Args:
+            picture: what to show.
+            channels: their histories.
+            glide: change scales gently.
+            short: something above takes room; the strip of the whole run gives it.
+        """
         inks = self._theme.inks
 
         def history(key: str) -> History:
@@ -82,11 +96,14 @@ class TraceArea(QWidget):
 
         lanes = [self._to_draw(lane, picture) for lane in picture.lanes]
         self._beats += 1
-        if self._beats % BEATS_PER_TEXT == 0 or not glide or not self.readouts:
+        large = [lane.large for lane in picture.lanes]
+        text = self._beats % BEATS_PER_TEXT == 0 or not glide or not self.readouts
+        if text or large != self._large:
             self._show_readouts(picture.lanes)
         self.plot.draw(lanes, history, picture.from_s, picture.to_s, glide=glide)
         self.sheet.show_picture(picture)
         first = picture.lanes[0]
+        self.whole.setVisible(not (short or picture.over))
         self.whole.show_picture(
             picture, history(first.channel), inks.of_role(first.role)
         )
@@ -121,7 +138,11 @@ class TraceArea(QWidget):
         )
 
     def _show_readouts(self, lanes: tuple[Lane, ...]) -> None:
-        if [lane.channel for lane in lanes] != list(self.readouts):
+        large = [lane.large for lane in lanes]
+        if [lane.channel for lane in lanes] != list(self.readouts) or (
+            large != self._large
+        ):
+            self._large = large
             while (item := self._beside_layout.takeAt(0)) is not None:
                 old = item.widget()
                 if old is not None:
@@ -136,11 +157,41 @@ class TraceArea(QWidget):
         for lane in lanes:
             readout = self.readouts[lane.channel]
             readout.put(lane)
-            if isinstance(readout, LargeReadout):
-                metrics = readout.value.fontMetrics()
-                wide = max(wide, metrics.horizontalAdvance(lane.value) + 4)
+            wide = max(wide, round(readout.needed_px(lane)) + 4)
         if self._beside.width() < wide:
             self._beside.setFixedWidth(wide)
+
+
+class Halves(QWidget):
+    """The trace above and what is done below, which gets the height that it needs.
+
+    Not a layout of Qt's: one that holds lines of words that break leaves a part of them
+    outside the window.
+    """
+
+    def __init__(self, theme: Theme, above: QWidget, below: QWidget) -> None:
+        super().__init__()
+        self._above, self._rule, self._below = above, Rule(theme), below
+        self.low_px = theme.px(LOW_PX)
+        for part in (self._above, self._rule, self._below):
+            part.setParent(self)
+
+    def give(self, low_px: int) -> None:
+        """Give the lower part so much."""
+        if low_px != self.low_px:
+            self.low_px = low_px
+            self._place()
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Place the parts anew."""
+        self._place()
+
+    def _place(self) -> None:
+        wide, thick = self.width(), self._rule.height()
+        low = self.height() - self.low_px
+        self._above.setGeometry(0, 0, wide, low - thick)
+        self._rule.setGeometry(0, low - thick, wide, thick)
+        self._below.setGeometry(0, low, wide, self.low_px)
 
 
 class BenchDesk(QWidget):
@@ -167,8 +218,8 @@ class BenchDesk(QWidget):
         self._left = QStackedWidget()
         self._left.addWidget(self.action)
         self._left.addWidget(self.verdict)
+        self._least_px = px(LOW_PX)
         low = QWidget()
-        low.setFixedHeight(px(LOW_PX))
         below = QHBoxLayout(low)
         below.setContentsMargins(0, 0, 0, 0)
         below.setSpacing(0)
@@ -179,20 +230,24 @@ class BenchDesk(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addWidget(self.strip)
-        layout.addWidget(self.trace, 1)
-        layout.addWidget(Rule(theme))
-        layout.addWidget(low)
+        self._halves = Halves(theme, self.trace, low)
+        layout.addWidget(self._halves, 1)
 
     def show_screen(self, screen: Screen, channels: Mapping[str, Live]) -> None:
         """Show everything of a screen."""
         self.strip.show_strip(screen.strip)
         if screen.picture is not None and screen.picture.lanes:
             glide = screen.phase is Phase.RUNNING
-            self.trace.show_picture(screen.picture, channels, glide=glide)
+            short = screen.strip is not None and screen.verdict is None
+            self.trace.show_picture(screen.picture, channels, glide=glide, short=short)
         self.findings.show_rows(screen.findings)
         if screen.verdict is not None:
             self.verdict.show_verdict(screen.verdict)
             self._left.setCurrentWidget(self.verdict)
+            needed = self._least_px
         else:
             self.action.show_screen(screen)
             self._left.setCurrentWidget(self.action)
+            # words that take another line push the trace up, and are not cut
+            needed = max(self._least_px, self.action.needed_px(self._left.width()))
+        self._halves.give(needed)

@@ -13,15 +13,23 @@ from hypothesis import strategies as st
 
 from analysis.judge import judge
 from gui.bench_desk.presenter import ARM_S, STOP_AGAIN_S, STOP_FORGETS_S, Presenter
+from gui.bench_desk.scales import staggered
 from gui.bench_desk.screen import Phase, Screen
 from gui.bench_desk.wording import known
-from gui.session_thread import Final, PaperMade, PaperRefused
+from gui.session_thread import (
+    Final,
+    PaperMade,
+    PaperRefused,
+    free_paper,
+    paper_beside,
+)
 from proofstand.drawing.bar import BarState
 from proofstand.procedure.engine import STEP_KINDS, Abandon, Acknowledge
 from proofstand.session import Asked, Closed, Judged, Marked, Started, Troubled
+from proofstand.words.sentences import words
 from records.errors import RefusedError, RigError
 from records.judgement import Finding, Judgement, Outcome
-from records.measure import Measured
+from records.measure import Measured, parse_quantity
 from records.run import ACTS, Mark, MarkKind, Request, Run
 from records.runfile import open_run
 from tests.gui.replay import events_until
@@ -108,7 +116,7 @@ def test_a_hold_says_what_is_read_and_how_long(recorded: Run) -> None:
     highest, trend = lane.notes
     assert highest.startswith("highest 11.")
     assert highest.endswith(" in. w.c. gauge")
-    assert " in. w.c. a minute, over " in trend
+    assert " in. w.c. per minute, over " in trend
     assert float(lane.value) == pytest.approx(11.6, abs=0.1)
 
 
@@ -478,3 +486,345 @@ def test_a_rig_faster_than_the_clock_counts_nothing_as_missing(recorded: Run) ->
     said = shown(fast, 30.0).head.second
     assert "missing" not in said
     assert "readings a second at 20 times the clock" in said
+
+
+# --- what is worked on ---------------------------------------------------------------
+
+
+_COARSE = (6.0,)  # any blocking does
+
+
+def _at_act(run: Run, step: str, act: str, after_s: float = 0.6) -> Presenter:
+    """Return a presenter that stands shortly after a step asked for an act."""
+    mark = next(
+        m
+        for m in run.marks
+        if m.kind is MarkKind.ASKED and m.step == step and m.data["act"] == act
+    )
+    presenter = Presenter(clock=Clock())
+    presenter.take(events_until(run, mark.t_s + after_s, _COARSE))
+    return presenter
+
+
+def _ask(presenter: Presenter, step: str, act: str, aim: str = "", **more: str) -> None:
+    """Ask for an act, as the engine would."""
+    pressure = parse_quantity(aim) if aim else None
+    caution = more.get("caution", "")
+    request = Request(
+        id=f"{step}.9", step=step, act=act, aim=pressure, confirm=True, caution=caution
+    )
+    presenter.take([_mark(MarkKind.STEP_BEGIN, step), Asked(request)])
+
+
+def _mark(kind: MarkKind, step: str = "", t_s: float = 1.0, **data: str) -> Marked:
+    return Marked(Mark(part=1, t_s=t_s, kind=kind, step=step, data=data))
+
+
+@pytest.mark.parametrize(
+    ("step", "act", "role"),
+    [
+        ("pressurise", "raise_inlet", "inlet"),
+        ("rig-hold", "raise_inlet", "inlet"),
+        ("lockup-2", "set_inlet", "inlet"),
+        ("rig-hold", "fill_outlet", "outlet"),
+        ("set", "set_outlet", "outlet"),
+        ("vent-down", "vent_down", "outlet"),
+    ],
+)
+def test_the_channel_that_is_worked_on_is_the_large_one(
+    recorded: Run, step: str, act: str, role: str
+) -> None:
+    picture = _at_act(recorded, step, act).screen().picture
+    assert picture is not None
+    assert [lane.role for lane in picture.lanes] == ["outlet", "inlet"]
+    assert [lane.role for lane in picture.lanes if lane.large] == [role]
+    assert all(lane.value for lane in picture.lanes)
+
+
+def test_venting_begins_with_the_supply(begun: Presenter) -> None:
+    _ask(begun, "vent-down", "vent_down", caution="vent")
+    action = begun.screen().action
+    assert action.first == "Shut the supply."
+    assert "zero" in action.second
+
+
+def test_leak_solution_has_its_place_at_the_first_stage_alone(begun: Presenter) -> None:
+    _ask(begun, "pressurise", "raise_inlet", "3 psi gauge")
+    first = begun.screen().action.detail
+    assert "Leak solution" in first
+    assert "Bubbles: vent down, do not tighten under pressure" in first
+    _ask(begun, "pressurise", "raise_inlet", "10 psi gauge")
+    assert "solution" not in begun.screen().action.detail
+    _ask(begun, "rig-hold", "raise_inlet", "10 psi gauge")
+    rig = begun.screen().action.detail
+    assert "blank" in rig
+    assert "Leak solution" not in rig
+
+
+def test_an_outlet_that_stands_above_is_backed_off_first(
+    recorded: Run, clock: Clock
+) -> None:
+    hold = next(
+        m
+        for m in recorded.marks
+        if m.kind is MarkKind.HOLD_BEGIN and m.step == "lockup-1"
+    )
+    presenter = Presenter(clock=clock)
+    presenter.take(
+        events_until(recorded, hold.t_s + 9.0, _COARSE)
+    )  # outlet at 11.6 in. w.c.
+    _ask(presenter, "set", "set_outlet", "11.0 in. w.c. gauge")
+    assert presenter.screen().action.detail.startswith("Back off below first")
+    _ask(presenter, "set", "set_outlet", "12.0 in. w.c. gauge")
+    assert presenter.screen().action.detail.endswith("Come up from below.")
+
+
+def test_closing_the_inlet_says_what_fits_a_blank_too(begun: Presenter) -> None:
+    for step in ("rig-hold", "body-hold"):
+        _ask(begun, step, "isolate_inlet")
+        action = begun.screen().action
+        assert "regulator" not in f"{action.first} {action.second} {action.detail}"
+
+
+@pytest.mark.parametrize(
+    ("step", "act", "aim", "said"),
+    [
+        ("rig-hold", "fill_outlet", "12 in. w.c. gauge", "Limited source"),
+        ("rig-hold", "fill_outlet", "12 in. w.c. gauge", "relief valve ready"),
+        ("exercise", "exercise", "", "ventilate"),
+        ("set", "lock_nut", "", "two spanners, stand aside"),
+        ("lockup-2", "set_inlet", "5 psi gauge", "ventilate"),
+        ("lockup-3", "set_inlet", "10 psi gauge", "open slowly"),
+        ("pressurise", "raise_inlet", "10 psi gauge", "open slowly"),
+    ],
+)
+def test_what_could_hurt_stands_beside_the_act(
+    begun: Presenter, step: str, act: str, aim: str, said: str
+) -> None:
+    own = "raise_slowly" if "inlet" in act else ""
+    _ask(begun, step, act, aim, caution=own)
+    assert said in begun.screen().action.caution
+
+
+def test_lowering_the_inlet_is_not_called_raising(begun: Presenter) -> None:
+    _ask(begun, "lockup-2", "set_inlet", "5 psi gauge")
+    assert begun.screen().action.second == "down to 5 psi gauge"
+    _ask(begun, "lockup-3", "set_inlet", "10 psi gauge")
+    assert begun.screen().action.second == "slowly to 10 psi gauge"
+
+
+def test_words_are_those_of_the_paper_and_the_trade(begun: Presenter) -> None:
+    assert "version 1" in begun.screen().head.first
+    told = str(words()["bench"])
+    for never in (", issue {", " a minute", "looked at", "keeps its limit", "lies out"):
+        assert never not in told, never
+
+
+def test_a_trend_that_is_too_short_says_wait(recorded: Run) -> None:
+    picture = shown(recorded, 4.0).picture
+    assert picture is not None
+    assert picture.lanes[0].notes[-1] == "trend: wait"
+
+
+# --- what is lost, and what was left out ---------------------------------------------
+
+
+@pytest.mark.parametrize("step", ["creep-hold", "rig-hold"])
+def test_a_hold_that_has_enough_to_fail_says_so_large(
+    recorded: Run, begun: Presenter, step: str
+) -> None:
+    begun.take([_mark(MarkKind.STEP_BEGIN, step), held(step)])
+    assert begun.screen().action.first == "Hands off."
+    begun.take([Judged(judged(recorded, Outcome.PASS, step), step)])
+    assert begun.screen().action.first == "Hands off."
+    begun.take([Judged(judged(recorded, Outcome.FAIL, step), step)])
+    action = begun.screen().action
+    assert action.first == "Enough to fail."
+    assert action.second == "Holding on is not needed"
+    assert "vent down" in action.detail
+    assert action.hold is not None
+    assert "Nothing to press" not in action.foot
+    # what failed in another step says nothing of this one's hold
+    begun.take([Judged(judged(recorded, Outcome.FAIL, "set"), step)])
+    assert begun.screen().action.first == "Hands off."
+
+
+@pytest.mark.parametrize("step", ["creep-hold", "body-hold"])
+def test_the_lockup_limit_stands_over_the_holds_that_go_on_from_it(
+    recorded: Run, step: str
+) -> None:
+    hold = next(
+        m for m in recorded.marks if m.kind is MarkKind.HOLD_BEGIN and m.step == step
+    )
+    picture = shown(recorded, hold.t_s + 60.0, _COARSE).picture
+    assert picture is not None
+    walls = [z for z in picture.lanes[0].zones if z.wall and z.to_s is None]
+    assert [z.high for z in walls] == pytest.approx([12.65])
+    assert "12.65 in. w.c. gauge" in walls[0].words
+
+
+def test_repeats_that_were_not_measured_are_not_counted_as_read(
+    recorded: Run, begun: Presenter, run_path: Path
+) -> None:
+    judgement = judged(recorded, Outcome.NOT_MEASURED, "creep-hold")
+    begun.take(
+        [
+            Closed("abandoned", 9.0),
+            Final(run_path=run_path, run=recorded, judgement=judgement),
+        ]
+    )
+    row = next(r for r in begun.screen().findings if r.id == "lockup_highest")
+    assert (row.word, row.count) == ("not measured", "3 of 4 measured")
+
+
+def test_a_paper_is_called_by_its_own_title(
+    recorded: Run, begun: Presenter, run_path: Path
+) -> None:
+    paper = PaperMade(Path("certificate.pdf"), "SIM-2", "Test report")
+    final = Final(
+        run_path=run_path, run=recorded, judgement=judge(recorded), paper=paper
+    )
+    begun.take([Closed("done", 9.0), final])
+    verdict = begun.screen().verdict
+    assert verdict is not None
+    assert verdict.paper_words == "Test report SIM-2: certificate.pdf"
+
+
+def test_a_new_papers_file_is_named_by_its_title(tmp_path: Path) -> None:
+    run = tmp_path / "run.h5"
+    first = free_paper(run, "test report")
+    assert first.name == "run-test-report.pdf"
+    first.write_bytes(b"")
+    assert free_paper(run, "test report").name == "run-test-report-2.pdf"
+    assert free_paper(run, "certificate").name == "run-certificate.pdf"
+
+
+def test_a_file_that_is_no_paper_of_the_run_is_not_called_its_paper(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "certificate.pdf").write_bytes(b"%PDF-1.7 of something else")
+    assert paper_beside(tmp_path / "run.h5", "0" * 64) is None
+
+
+# --- over-pressure and stop: only venting goes on ------------------------------------
+
+
+def _strip(presenter: Presenter) -> tuple[str, str]:
+    strip = presenter.screen().strip
+    assert strip is not None
+    return strip.what, strip.do
+
+
+def test_only_venting_is_never_said_over_a_reading(begun: Presenter) -> None:
+    begun.take([held("set")])
+    over = {"trouble": "over_pressure", "channel": "outlet", "limit": "4976.8"}
+    told = Mark(part=1, t_s=1.0, kind=MarkKind.TROUBLE, step="set", data=over)
+    begun.take([Marked(told)])
+    begun.take([_mark(MarkKind.STEP_END, "set", how="over_pressure")])
+    assert "Only venting goes on" in _strip(begun)[0]
+    assert begun.screen().action.first == "Shut the supply."
+    _ask(begun, "vent-down", "vent_down", caution="vent")
+    assert "Only venting goes on" in _strip(begun)[0]
+    assert begun.screen().action.first == "Shut the supply."
+    _ask(begun, "vent-down", "disconnect", caution="zero_before_disconnecting")
+    assert "Only venting" not in _strip(begun)[0]
+    begun.take([_mark(MarkKind.STEP_END, "vent-down", how="done")])
+    begun.take([_mark(MarkKind.STEP_BEGIN, "closing-zero"), held("closing-zero")])
+    screen = begun.screen()
+    assert screen.action.second == "Reading the zero again"
+    what, do = _strip(begun)
+    assert "was stopped for over-pressure" in what
+    assert "full of pressure" not in do
+    assert "zero" in do
+
+
+def _stopped(presenter: Presenter, clock: Clock) -> None:
+    presenter.stop("someone")
+    clock.now += 2.0 * STOP_AGAIN_S
+    assert presenter.stop("someone") == Abandon("stopped at the window", "someone")
+    step = "lockup-1"
+    presenter.take(
+        [
+            _mark(MarkKind.ABANDONED, step, why="stopped at the window"),
+            _mark(MarkKind.STEP_SKIP, step, why="abandoned"),
+            _mark(MarkKind.STEP_SKIP, "lockup-2", why="abandoned"),
+        ]
+    )
+
+
+def test_a_stopped_test_goes_on_to_venting_on_the_same_screen(
+    recorded: Run, clock: Clock
+) -> None:
+    presenter = Presenter(clock=clock)
+    presenter.take(events_until(recorded, 306.0, _COARSE))
+    _stopped(presenter, clock)
+    assert presenter.running
+    screen = presenter.screen()
+    assert screen.phase is Phase.RUNNING
+    assert screen.verdict is None
+    assert screen.action.first == "Shut the supply."
+    assert screen.picture is not None
+    assert "lockup 2" not in screen.picture.to_come
+    assert [lane.value for lane in screen.picture.lanes] != ["", ""]
+    assert _strip(presenter)[0] == "Stopped. Only venting goes on."
+    _ask(presenter, "vent-down", "vent_down", caution="vent")
+    clock.now += 2.0 * ARM_S
+    assert presenter.screen().action.confirm  # people still have to say that it is done
+    assert presenter.confirm("someone") is not None
+    _ask(presenter, "vent-down", "disconnect", caution="zero_before_disconnecting")
+    assert "Only venting" not in _strip(presenter)[0]
+
+
+def test_the_recording_of_a_stopped_test_ends_in_two_presses(
+    begun: Presenter, clock: Clock
+) -> None:
+    _stopped(begun, clock)
+    assert begun.screen().stop == "End the recording"
+    assert begun.stop("someone") is None
+    assert begun.screen().stop == "Press again: the rig may still hold gas"
+    clock.now += 2.0 * STOP_AGAIN_S
+    assert begun.stop("someone") == Abandon("stopped at the window", "someone")
+    assert begun.stop("someone") is None
+    begun.take([_mark(MarkKind.ABANDONED, "vent-down", why="stopped at the window")])
+    assert begun.screen().stop.startswith("Stopping")
+    assert "full of pressure" in _strip(begun)[1]
+    begun.take([Closed("abandoned", 9.0)])
+    assert not begun.running
+
+
+@pytest.mark.parametrize("step", ["vent-down", "closing-zero"])
+def test_while_gas_comes_off_anyway_stop_ends_the_recording(
+    begun: Presenter, step: str
+) -> None:
+    begun.take([_mark(MarkKind.STEP_BEGIN, step)])
+    assert begun.screen().stop == "End the recording"
+
+
+def test_a_window_that_closes_ends_venting_too(begun: Presenter, clock: Clock) -> None:
+    assert begun.end("someone") == 2 * (Abandon("stopped at the window", "someone"),)
+    assert begun.end("someone") == ()
+    other = Presenter(clock=clock)
+    other.take([_mark(MarkKind.STEP_BEGIN, "vent-down"), _mark(MarkKind.ABANDONED)])
+    assert len(other.end("someone")) == 1
+
+
+# --- the run sheet -------------------------------------------------------------------
+
+
+def test_every_steps_name_stands_free_of_every_other(recorded: Run) -> None:
+    picture = shown(recorded, max(m.t_s for m in recorded.marks), _COARSE).picture
+    assert picture is not None
+    last = max(c.stop_s or picture.now_s for c in picture.steps)
+    cells = [(c.start_s, c.stop_s or last) for c in picture.steps]
+    assert len(cells) == 13
+    for width in (900.0, 1036.0, 1450.0):
+        boxes = [(a / last * width, b / last * width) for a, b in cells]
+        wides = [7.5 * len(c.words) + 12.0 for c in picture.steps]
+        places = staggered(boxes, wides, (0.0, width))
+        assert len(places) == 13
+        assert max(row for row, _ in places) <= 3
+        for i, (row, x) in enumerate(places):
+            assert -0.01 <= x <= width - wides[i] + 0.01 or row == 0
+            for j, (other, at) in enumerate(places[:i]):
+                if other == row:
+                    assert x >= at + wides[j] - 0.01 or at >= x + wides[i] - 0.01

@@ -2,40 +2,38 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QImage
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QLineEdit, QPushButton, QWidget
+from PySide6.QtWidgets import QLabel, QLineEdit, QPushButton, QWidget
 from pytestqt.qtbot import QtBot
 
 from analysis.judge import judge
 from gui.app import Window, made_application
 from gui.bench_desk.presenter import ARM_S, STOP_AGAIN_S, Presenter
+from gui.bench_desk.run_sheet import BASE_PX, NAME_PX
+from gui.bench_desk.screen import Action, Strip
 from gui.bench_desk.start_checks import Given, look_at
-from gui.bench_desk.wording import several
+from gui.bench_desk.wording import said, several
 from gui.session_thread import Final, SessionThread
-from gui.theme import (
-    HUGE_CAPITAL_PX,
-    LARGE_CAPITAL_PX,
-    Theme,
-    load_fonts,
-    pixels_for,
-    scale_for,
-)
+from gui.theme import Theme, load_fonts, pixels_for, scale_for
 from proofstand.commands.window import WindowOptions
 from proofstand.drawing.bar import bar_svg
 from proofstand.drawing.inks import DARK, LIGHT, Inks, contrast
 from proofstand.procedure.engine import Abandon, Acknowledge, Command
-from proofstand.session import Asked, Closed
+from proofstand.session import Asked, Closed, Judged
 from proofstand.simulated import EPOCH, JOB_TEXT
+from proofstand.words.sentences import caution, words
+from records.judgement import Outcome
 from records.measure import parse_quantity
 from records.run import ACTS, MarkKind, Request, Run
 from rig.simulator.rigtext import rig_text
 from tests.gui.replay import events_until
-from tests.gui.test_presenter import Clock, asked
+from tests.gui.test_presenter import Clock, asked, judged
 
 SIZES = [(1366, 768), (1920, 1080)]
 
@@ -194,8 +192,8 @@ def test_closing_asks_once_and_takes_no_for_an_answer(
         QTest.mouseClick(made.close_strip.keep_key, Qt.MouseButton.LeftButton)
         assert not made.close_strip.isVisible()
         made.close()
-        made.close()  # asked a second time: it ends
-        assert [type(c) for c in thread.said] == [Abandon]
+        made.close()  # asked a second time: it ends, and no venting keeps it open
+        assert [type(c) for c in thread.said] == [Abandon, Abandon]
         assert made.isVisible()
         thread_alive = False
         made.beat()
@@ -228,22 +226,69 @@ def test_bars_are_those_of_the_page(qtbot: QtBot, recorded: Run, clock: Clock) -
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_large_words_are_readable_from_afar(
+def test_what_matters_is_readable_from_two_metres(
     qtbot: QtBot, recorded: Run, clock: Clock, size: tuple[int, int]
 ) -> None:
     made = window(qtbot, size=size)
-    at_work(made, moment(recorded, hold_of(recorded, "lockup-1") + 9.0, clock))
+    presenter = moment(recorded, hold_of(recorded, "lockup-1") + 9.0, clock)
+    at_work(made, presenter)
+    desk = made._bench()
+
+    def least(widget: QWidget, capital_px: float) -> None:
+        assert widget.isVisible()
+        assert QFontMetricsF(widget.font()).capHeight() >= capital_px
+
+    for worked, other, act in (
+        ("outlet", "inlet", ""),
+        ("inlet", "outlet", "raise_inlet"),
+    ):
+        if act:
+            aim = parse_quantity("10 psi gauge")
+            request = Request(
+                id="x.1", step="pressurise", act=act, aim=aim, caution="raise_slowly"
+            )
+            presenter.take([Asked(request)])
+            made.show_now()
+            least(desk.action.caution, 18.0)
+        made_application().processEvents()
+        least(desk.action.first, 46.0)
+        least(desk.action.second, 37.0)
+        least(desk.action.detail, 18.0)
+        least(desk.trace.readouts[worked].value, 46.0)
+        least(desk.trace.readouts[other].value, 30.0)
+        for row in desk.findings.rows.values():
+            for label in (row.name, row.word, row.value):
+                least(label, 13.0)
+    caution, detail = desk.action.caution.font(), desk.action.detail.font()
+    assert caution.pixelSize() >= detail.pixelSize()
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("step", ["lockup-1", "closing-zero"])
+def test_no_finding_and_no_reading_is_cut(
+    qtbot: QtBot, recorded: Run, clock: Clock, size: tuple[int, int], step: str
+) -> None:
+    made = window(qtbot, size=size)
+    presenter = moment(recorded, hold_of(recorded, step) + 9.0, clock)
+    presenter.take([Judged(judge(recorded), step)])
+    at_work(made, presenter)
     made_application().processEvents()
     desk = made._bench()
-    readout = desk.trace.readouts["outlet"]
-    assert isinstance(readout.value, QWidget)
-    for widget, least in (
-        (desk.action.first, HUGE_CAPITAL_PX),
-        (readout.value, HUGE_CAPITAL_PX),
-        (desk.action.second, LARGE_CAPITAL_PX),
-    ):
-        assert widget.isVisible()
-        assert QFontMetricsF(widget.font()).capHeight() >= least
+    for row in desk.findings.rows.values():
+        for label in (row.name, row.word, row.count, row.value):
+            wide = QFontMetricsF(label.font()).horizontalAdvance(label.text())
+            assert wide <= label.width() + 0.5, label.text()
+    lines = desk.findings.rows["closing_zero_change"].value
+    foot = lines.mapTo(made, lines.rect().bottomLeft())
+    assert foot.y() < made.height()
+    readouts = list(desk.trace.readouts.values())
+    for readout in readouts:
+        assert readout.height() >= readout.minimumSizeHint().height()
+        for word in (readout.name, readout.unit, readout.value):
+            text = word.text()
+            wide = QFontMetricsF(word.font()).horizontalAdvance(text)
+            assert wide <= word.width() + 0.5, text
+    assert not readouts[0].geometry().intersects(readouts[1].geometry())
 
 
 def test_sizes_follow_from_the_fonts_own_measures(qtbot: QtBot) -> None:
@@ -256,21 +301,103 @@ def test_sizes_follow_from_the_fonts_own_measures(qtbot: QtBot) -> None:
         assert pixels_for(capital) > capital
 
 
-@pytest.mark.parametrize("act", ACTS)
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("act", sorted({*ACTS, *words()["bench"]["act"]}))
 def test_every_action_fits_its_panel(
-    qtbot: QtBot, recorded: Run, clock: Clock, act: str
+    qtbot: QtBot, recorded: Run, clock: Clock, act: str, size: tuple[int, int]
 ) -> None:
-    made = window(qtbot)
+    made = window(qtbot, size=size)
     at_work(made, moment(recorded, 30.0, clock))
-    panel = made._bench().action
+    assert made.screen_now is not None
     aim = "1000 psi gauge" if "inlet" in act else "11.0 in. w.c. gauge"
     facts = {"aim": aim, "repeats": 5, "window": "1 to 5 s"}
-    first, second, _ = several("act", act, **facts)
-    for line, words in ((panel.first, first), (panel.second, second)):
-        wide = QFontMetricsF(line.font()).horizontalAdvance(words)
+    first, second, detail = several("act", act, **facts)
+    action = Action(
+        first=first,
+        second=second,
+        detail=detail,
+        caution=caution("raise_slowly"),  # the longest of those for an act
+        confirm="x.1",
+        foot=said("press_when_done"),
+    )
+    strip = Strip(what=said("left_out", "over_pressure"), do=caution("stopped"))
+    screen = replace(made.screen_now, action=action, strip=strip)
+    desk = made._bench()
+    assert made._presenter is not None
+    desk.show_screen(screen, made._presenter.histories)
+    made_application().processEvents()
+    panel = desk.action
+    for line, words_ in ((panel.first, first), (panel.second, second)):
+        wide = QFontMetricsF(line.font()).horizontalAdvance(words_)
         assert wide <= line.width(), (
-            f"{words!r} is {wide - line.width():.0f} px too wide"
+            f"{words_!r} is {wide - line.width():.0f} px too wide"
         )
+    _nothing_cut_or_overlapping(made)
+
+
+def _nothing_cut_or_overlapping(made: Window) -> None:
+    panel = made._bench().action
+    parts = [
+        each
+        for each in (
+            panel.first,
+            panel.second,
+            panel.detail,
+            panel.caution,
+            panel.done,
+            panel.foot,
+            panel.progress,
+            panel.rig_foot,
+            panel.stop_key,
+        )
+        if each.isVisible()
+    ]
+    for i, each in enumerate(parts):
+        foot = each.mapTo(made, each.rect().bottomRight())
+        assert foot.y() < made.height(), each.accessibleName()
+        if isinstance(each, QLabel) and each.wordWrap():
+            assert each.height() >= each.heightForWidth(each.width()), each.text()
+        for other in parts[:i]:
+            assert not each.geometry().intersects(other.geometry()), (
+                f"{each.accessibleName()!r} lies over {other.accessibleName()!r}"
+            )
+    for readout in made._bench().trace.readouts.values():
+        assert readout.height() >= readout.minimumSizeHint().height()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_hold_that_is_lost_fits_its_panel(
+    qtbot: QtBot, recorded: Run, clock: Clock, size: tuple[int, int]
+) -> None:
+    made = window(qtbot, size=size)
+    presenter = moment(recorded, hold_of(recorded, "creep-hold") + 60.0, clock)
+    failed = judged(recorded, Outcome.FAIL, "creep-hold")
+    presenter.take([Judged(failed, "creep-hold")])
+    at_work(made, presenter)
+    made_application().processEvents()
+    panel = made._bench().action
+    assert panel.first.text() == "Enough to fail."
+    _nothing_cut_or_overlapping(made)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_step_of_the_whole_run_is_named(
+    qtbot: QtBot, recorded: Run, run_path: Path, clock: Clock, size: tuple[int, int]
+) -> None:
+    made = window(qtbot, size=size)
+    presenter = moment(recorded, 860.0, clock)
+    final = Final(run_path=run_path, run=recorded, judgement=judge(recorded))
+    presenter.take([Closed("done", 860.0), final])
+    at_work(made, presenter)
+    made_application().processEvents()
+    trace = made._bench().trace
+    names = trace.sheet.names()
+    plan = recorded.header.plan
+    assert [cell.id for cell, _, _ in names] == [step.id for step in plan.steps]
+    deepest = max(row for _, row, _ in names)
+    scale = made._theme.scale
+    assert trace.sheet.height() >= (BASE_PX + deepest * NAME_PX) * scale - 1.0
+    assert not trace.whole.isVisible()  # the picture is the whole run
 
 
 def test_a_longer_line_goes_on_below_and_stays_within_the_panel(
@@ -521,9 +648,10 @@ def test_the_keyboard_reaches_everything(qtbot: QtBot) -> None:
         assert each.focusPolicy() & Qt.FocusPolicy.TabFocus
 
 
-def test_theme_gives_five_sizes() -> None:
+def test_sizes_are_told_apart() -> None:
     made_application()
     theme = Theme(LIGHT)
-    sizes = [theme.size(s) for s in ("label", "text", "lead", "large", "huge")]
+    names = ("label", "text", "lead", "far", "middle", "large", "huge")
+    sizes = [theme.size(s) for s in names]
     assert sizes == sorted(set(sizes))
     assert all(isinstance(label, str) for label in several("desks"))

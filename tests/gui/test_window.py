@@ -178,8 +178,10 @@ def test_a_window_closed_twice_ends_the_test_and_seals_it(
 def _is_abandoned(folder: Path) -> None:
     sealed = open_run(folder / "run.h5")
     assert sealed.state is RunState.SEALED
-    assert sealed.marks[-1].kind is MarkKind.ABANDONED
-    assert sealed.marks[-1].data["why"] == "stopped at the window"
+    # a busy computer has the recorder count late readings after the end
+    last = [mark for mark in sealed.marks if mark.by != "recorder"][-1]
+    assert last.kind is MarkKind.ABANDONED
+    assert last.data["why"] == "stopped at the window"
     assert not (folder / "run.journal").exists()
     assert programs_about(folder) == []
 
