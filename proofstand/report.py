@@ -245,6 +245,8 @@ def stops(run: Run, plan: Plan) -> list[str]:
                 said[-1] += " " + page(_SAW.get(told["role"], "saw_other"), **told)
         elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "timed_out":
             said.append(page("given_up_note", step=mark.step))
+        elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "rig_leaks":
+            said.append(page("rig_leaks_note", step=mark.step))
     return said
 
 

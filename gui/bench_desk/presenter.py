@@ -239,8 +239,9 @@ class Presenter:
     def _step_over(self, mark: Mark) -> None:
         if mark.step not in self._ended:
             self._ended.append(mark.step)
-        if mark.data.get("how") == "timed_out" and self._over_pressure is None:
-            what = said("left_out", "timed_out", step=step_words(mark.step))
+        how = mark.data.get("how", "")
+        if how in ("timed_out", "rig_leaks") and self._over_pressure is None:
+            what = said("left_out", how, step=step_words(mark.step))
             self._over_pressure = Strip(what=what, do=caution("stopped"))
             self._over_pressure_was = what
         if self._step is not None and self._step.kind == "closing-zero":

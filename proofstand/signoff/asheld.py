@@ -25,14 +25,24 @@ _SURROUNDINGS = ("ambient", "gas_temperature")
 _GAUGES = ("inlet", "outlet")
 # By the event that ended a hold, and by how a step ended.
 _EARLY = {"fell": "ended_fell"}
-_ENDED = {"timed_out": "ended_given_up", "interrupted": "ended_interrupted"}
+_ENDED = {
+    "timed_out": "ended_given_up",
+    "interrupted": "ended_interrupted",
+    "rig_leaks": "ended_rig_leaks",
+    "abandoned": "ended_by_hand",
+}
 _SKIPPED = {
     "over_pressure": "skipped_over_pressure",
     "earlier_step_not_done": "skipped_earlier",
+    "rig_leaks": "skipped_rig_leaks",
+    "abandoned": "skipped_ended",
 }
 _AGAIN = {
     "closing_time_outside": "again_closing",
     "outside_band": "again_band",
+    "closed_in_steps": "again_steps",
+    "inlet_off": "again_inlet",
+    "rig_leaks": "again_rig_leaks",
     "channel_silent": "again_silent",
     "interrupted": "again_interrupted",
 }
