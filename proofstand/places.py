@@ -60,6 +60,12 @@ def log_dir() -> Path:
     return own / "logs" if own else _system().user_log_path
 
 
+def cache_dir() -> Path:
+    """Return the folder of what libraries keep to be faster the next time."""
+    own = home()
+    return own / "cache" if own else _system().user_cache_path
+
+
 def made(folder: Path, *, private: bool = False) -> Path:
     """Create a folder, with what lies above it, if it is not there, and return it.
 

@@ -193,6 +193,11 @@ class Run:
         """The run's id."""
         return self.header.id
 
+    @property
+    def dated(self) -> bool:
+        """Its day is known: an imported log may tell times without a date."""
+        return self.header.origin != "import" or any(p.utc_ns for p in self.parts)
+
     def trace(self, channel: Channel, part: int) -> Trace:
         """Return a channel's samples in a part as values in SI.
 

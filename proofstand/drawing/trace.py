@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
+from . import library  # noqa: F401  # isort: skip  # before matplotlib
+
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG

@@ -79,7 +79,9 @@ def page_data(
         "subtitle": page(f"subtitle_{made.title.value.replace(' ', '_')}"),
         "number": made.number,
         "issued": _moment(made.issued),
-        "tested": _moment(_local(run.header.started_utc_ns)),
+        "tested": _moment(_local(run.header.started_utc_ns))
+        if run.dated
+        else page("not_stated"),
         "groups": [
             {"head": page("regulator"), "rows": _regulator(run), "large": True},
             {"head": page("job"), "rows": _job(run), "large": False},

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Collection
 
 MOST = 100
+MOST_NUMBERS = 5  # of signs that can't be shown, in one text
 _LONG = re.compile(r"[^ -]{25,}")  # a line breaks at spaces and after hyphens
 _EVERY = 12
 _SOFT_BREAK = "\u200b"
@@ -22,14 +23,29 @@ def told(text: str, covered: Collection[int], most: int = MOST) -> str:
 
     Args:
         text: as given.
-        covered: code points that the fonts have; another stands as ``[U+0000]``.
+        covered: code points that the fonts have; another stands as ``[U+0000]``, and
+            after the first few of them only their number, ``[+12]``.
         most: characters; a longer one ends with an ellipsis.
     """
     line = " ".join(_plain(text).split())
     if len(line) > most:
         line = line[: most - 1].rstrip() + "…"
-    shown = "".join(_sign(sign, covered) for sign in line)
-    return _LONG.sub(_broken, shown)
+    return _LONG.sub(_broken, _shown(line, covered))
+
+
+def _shown(line: str, covered: Collection[int]) -> str:
+    """Return a line with numbers for the first few signs that can't be shown."""
+    shown, missing = [], 0
+    for sign in line:
+        if sign in _JOINERS or ord(sign) in covered:
+            shown.append(sign)
+            continue
+        missing += 1
+        if missing <= MOST_NUMBERS:
+            shown.append(f"[U+{ord(sign):04X}]")
+    if missing > MOST_NUMBERS:
+        shown.append(f"[+{missing - MOST_NUMBERS}]")
+    return "".join(shown)
 
 
 def _plain(text: str) -> str:
@@ -44,12 +60,6 @@ def _plain(text: str) -> str:
         elif kind != "Cs":
             kept.append(sign)
     return "".join(kept)
-
-
-def _sign(sign: str, covered: Collection[int]) -> str:
-    if sign in _JOINERS or ord(sign) in covered:
-        return sign
-    return f"[U+{ord(sign):04X}]"
 
 
 def _broken(found: re.Match[str]) -> str:

@@ -721,6 +721,8 @@ def test_told() -> None:
     signs = covered()
     assert told("a\tb\n c", signs) == "a b c"
     assert told("x" * 50, signs, 10) == "x" * 9 + "…"
+    shown = told("\u4e2d" * 40, signs).replace("\u200b", "")
+    assert shown == "[U+4E2D]" * 5 + "[+35]"
     assert told("\u202eabc\x07", signs) == "abc"
     assert told("\u4e00", signs) == "[U+4E00]"
     assert "\u200b" in told("y" * 60, signs)

@@ -314,8 +314,12 @@ def test_an_import_is_sealed_by_the_shop_unless_refused(
         out = tmp_path / f"{name}.h5"
         given = ["import", str(log), "--map", str(map_path), "--out", str(out), *more]
         assert main(given) == 0
-        wanted = "fits" if name == "shop" else "unsigned"
-        assert verify(out, bench_key).signature == wanted
+        if name == "shop":
+            assert verify(out, bench_key).signature == "fits"
+            continue
+        assert verify(out).signature == "unsigned"
+        with pytest.raises(IntegrityError, match="signature_missing"):
+            verify(out, bench_key)
     given = ["import", str(log), "--out", "x.h5", "--unsigned", "--key", "k"]
     assert main(given) == 2
 
