@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import partial
 
 from .help_start import help_start
+from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
 from .rtu_polls import rtu_polls
 from .table import Row, table
@@ -25,6 +26,7 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     recording_cpu,
     file_size,
     reading_back,
+    memory_slope,
 )
 
 

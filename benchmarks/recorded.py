@@ -41,7 +41,7 @@ def fast_rig() -> Rig:
         channels=tuple(
             Channel(
                 id=f"c{i}",
-                role=f"c{i}",
+                role=("inlet", "outlet")[i] if i < 2 else f"c{i}",
                 station="A",
                 instrument="io",
                 unit="kPa gauge",

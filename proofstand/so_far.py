@@ -24,9 +24,10 @@ FIRST_LOOK_S = 5.0
 PAUSE_S = 1.5
 # The thread takes at most this share of the time.
 SHARE = 0.25
-# So many numbers are kept (12 MB), whatever a hold lasts. Beyond that every second
+# So many numbers are kept (3 MB), whatever a hold lasts. Beyond that every second
 # reading since the last mark goes, those nearest to its ends excepted.
-MOST_NUMBERS = 1_500_000
+MOST_NUMBERS = 400_000
+MOST_BLOCKS = 1000  # then they are joined: many small arrays cost more than one
 ENDS_NS = 60_000_000_000
 
 _log = logging.getLogger(__name__)
@@ -79,6 +80,8 @@ class SoFar:
         if self._numbers > MOST_NUMBERS:
             self._blocks = [self._thinned(b) for b in self._joined()]
             self._numbers = sum(b.t_ns.size + b.raw.size for b in self._blocks)
+        elif len(self._blocks) > MOST_BLOCKS:
+            self._joined()
 
     def mark(self, mark: Mark) -> None:
         """Take a mark; the end of a step asks for a judgement."""

@@ -23,6 +23,7 @@ from rig.clock import Clock
 
 FORMAT = "proofstand.calibration-points/1"
 LEAST_READINGS = 8
+SAME_LEVEL = 0.005  # of the span
 BAD_SHARE = 0.1  # more bad readings than that, and the point is taken again
 
 
@@ -266,7 +267,8 @@ def read_points(
         channels=rig.columns(channel.instrument),
     )
     found: list[CalibrationPoint] = []
-    runs, way = _Runs(), _Way()
+    low, high = (q.value_si for q in channel.span)
+    runs, way = _Runs(), _Way(SAME_LEVEL * (high - low))
     instruments = open_instruments(ours, clock)
     try:
         while (text := ask(len(found) + 1)) not in (None, "end"):
@@ -303,9 +305,14 @@ def read_points(
 
 
 class _Way:
-    """Tells going up from coming down."""
+    """Tells going up from coming down.
 
-    def __init__(self) -> None:
+    Args:
+        near: closer values are the same level read again, which turns round.
+    """
+
+    def __init__(self, near: float = 0.0) -> None:
+        self._near = near
         self._last: float | None = None
         self._direction: Direction = "up"
 
@@ -315,7 +322,7 @@ class _Way:
         self._last = applied
         if last is None:
             return was, True
-        if applied == last:
+        if abs(applied - last) <= self._near:
             self._direction = "down" if was == "up" else "up"
         else:
             self._direction = "up" if applied > last else "down"

@@ -320,14 +320,14 @@ class Engine:
             watched = self._by_channel.get(id)
             if watched is not None and len(trace):
                 watched.add(trace)
-        for role, watched in self._watched.items():
-            if watched.t_s and role in _GATING:
-                newest.append(watched.t_s[-1])
+        # Up to the slowest of inlet and outlet, which come from the same reading or
+        # nearly so; none of the others can hold the watch over pressure up.
+        gating = [role for role in _GATING if role in self._watched] or [*self._watched]
+        for role in gating:
+            if self._watched[role].t_s:
+                newest.append(self._watched[role].t_s[-1])
         if newest and not self.ended:
-            # Up to the slowest of inlet and outlet, which come from the same reading or
-            # nearly so; none of the others can hold the watch over pressure up.
-            gating = sum(role in _GATING for role in self._watched)
-            until = min(newest) if len(newest) == gating else -1.0
+            until = min(newest) if len(newest) == len(gating) else -1.0
             while self._next_tick <= until and not self.ended:
                 self._tick(self._next_tick)
                 self._next_tick += TICK_S

@@ -21,6 +21,7 @@ from records.errors import InputError, RefusedError
 from records.run import reading_si
 from rig.clock import HostClock
 from rig.rigfile import load_rig
+from rig.simulator import live
 from rig.simulator.devices import ServedRig, SimulatedRig
 from rig.simulator.rigbody import BLANK
 from rig.simulator.rigtext import rig_text
@@ -388,7 +389,10 @@ def test_the_uncertainty_of_the_reference_is_not_averaged_away(bench: Path) -> N
 
 
 @pytest.mark.serial
-def test_a_channel_read_live_over_a_socket(tmp_path: Path) -> None:
+def test_a_channel_read_live_over_a_socket(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "_WAITS_S", 0.3)  # between two points nobody reads
     gas = SimulatedRig(3)
     with ServedRig(gas, multiple=30.0) as served:
         path = tmp_path / "rig.toml"

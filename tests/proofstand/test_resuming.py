@@ -100,7 +100,7 @@ def cut_off_in(bench: Bench, journal: Path, step: str, after_s: float) -> None:
         bench.session(journal).run(power)
 
 
-@pytest.mark.parametrize("torn", [0, 37])
+@pytest.mark.parametrize("torn", [0, pytest.param(37, marks=pytest.mark.slow)])
 def test_a_run_cut_off_in_its_creep_hold_is_gone_on_with(
     tmp_path: Path, torn: int
 ) -> None:
@@ -222,6 +222,7 @@ def test_only_where_the_instruments_answer_may_have_changed(tmp_path: Path) -> N
 
 
 @pytest.mark.serial
+@pytest.mark.slow
 def test_a_killed_recorder_s_run_is_gone_on_with_from_the_command_line(
     tmp_path: Path,
 ) -> None:
