@@ -68,7 +68,7 @@ def _slow(rig: Rig, hz: float) -> Rig:
 
 def memory_slope(short: bool) -> Row:
     """A hold as long as a day, recorded, followed and judged as it goes."""
-    hours, hz = (1.0, 20.0) if short else (24.0, 4.0)
+    hours, hz = (3.0 if short else 24.0), 4.0
     rig = _slow(fast_rig(), hz)
     clock = _Clock()
     seen: list[tuple[float, float]] = []

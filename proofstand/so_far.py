@@ -24,9 +24,9 @@ FIRST_LOOK_S = 5.0
 PAUSE_S = 1.5
 # The thread takes at most this share of the time.
 SHARE = 0.25
-# So many numbers are kept (3 MB), whatever a hold lasts. Beyond that every second
+# So many numbers are kept (1.6 MB), whatever a hold lasts. Beyond that every second
 # reading since the last mark goes, those nearest to its ends excepted.
-MOST_NUMBERS = 400_000
+MOST_NUMBERS = 200_000
 MOST_BLOCKS = 1000  # then they are joined: many small arrays cost more than one
 ENDS_NS = 60_000_000_000
 

@@ -12,6 +12,10 @@ from typing import NoReturn
 import hypothesis
 import pytest
 
+from tests.simulated_runs import run_of, shared
+
+__all__ = ["lacks", "own_places", "run_of", "shared"]
+
 hypothesis.settings.register_profile(
     "steady", derandomize=True, deadline=None, database=None
 )

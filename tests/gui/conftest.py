@@ -14,10 +14,10 @@ from typing import NoReturn
 
 import pytest
 
-from proofstand.simulated import simulate
 from records.run import Run
 from records.runfile import open_run
 from tests.gui.xvfb import XServer, x_server
+from tests.simulated_runs import RunOf
 
 
 @pytest.fixture(autouse=True)
@@ -33,13 +33,9 @@ def nothing_outlives() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def run_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def run_path(run_of: RunOf) -> Path:
     """Return a whole simulated test, sealed, unsigned."""
-    out = tmp_path_factory.mktemp("run") / "healthy.h5"
-    simulate(
-        family="second-stage", plan_name="low-pressure", faults=(), seed=1, out=out
-    )
-    return out
+    return run_of()
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -33,6 +32,7 @@ from records.measure import Measured, parse_quantity
 from records.run import ACTS, Mark, MarkKind, Request, Run
 from records.runfile import open_run
 from tests.gui.replay import events_until
+from tests.simulated_runs import RunOf
 
 
 class Clock:
@@ -438,9 +438,9 @@ def test_the_verdict_and_its_paper(
 
 
 def test_a_fail_names_the_likely_group_of_causes(
-    begun: Presenter, tmp_path: Path, make_run: Callable[[str], Run]
+    begun: Presenter, tmp_path: Path, run_of: RunOf
 ) -> None:
-    run = make_run("diaphragm_torn")
+    run = open_run(run_of("diaphragm_torn"))
     final = Final(run_path=tmp_path / "r.h5", run=run, judgement=judge(run))
     begun.take([Closed("done", 9.0), final])
     verdict = begun.screen().verdict
@@ -448,25 +448,6 @@ def test_a_fail_names_the_likely_group_of_causes(
     assert verdict.first == "Fail"
     assert any("diaphragm is torn" in each for each in verdict.lines)
     assert any("Repair" in each for each in verdict.lines)
-
-
-@pytest.fixture
-def make_run(tmp_path: Path) -> Callable[[str], Run]:
-    from proofstand.simulated import simulate
-    from records.runfile import open_run
-
-    def made(fault: str) -> Run:
-        out = tmp_path / f"{fault}.h5"
-        simulate(
-            family="second-stage",
-            plan_name="low-pressure",
-            faults=(fault,),
-            seed=1,
-            out=out,
-        )
-        return open_run(out)
-
-    return made
 
 
 def test_nothing_measured_means_no_number(recorded: Run, begun: Presenter) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,63 +10,16 @@ import pytest
 
 from proofstand.demo import approved_plan
 from proofstand.signoff.keys import load_signer, make_key
-from proofstand.simulated import simulate
 from records.planfile import parse_plan
 from records.run import Run, RunState
 from records.runfile import read_sealed, write_run
 from records.tomlfile import text_sha256
+from tests.simulated_runs import RunOf, once
 
-WAIT_S = 300.0
+__all__ = ["OWNER", "RunOf", "SealedRun", "once"]
+
 OWNER = "Larkmere Valve Works (invented)"
-RunOf = Callable[..., Path]
 SealedRun = Callable[..., Path]
-
-
-@pytest.fixture(scope="session")
-def shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder that all workers of one test run share."""
-    base = tmp_path_factory.getbasetemp()
-    if os.environ.get("PYTEST_XDIST_WORKER"):
-        base = base.parent
-    folder = base / "shared"
-    folder.mkdir(exist_ok=True)
-    return folder
-
-
-def once(out: Path, make: Callable[[], object]) -> Path:
-    """Return what one worker makes and the others wait for."""
-    claim = out.with_name(f"{out.name}.claim")
-    try:
-        claim.open("x").close()
-    except FileExistsError:
-        until = time.monotonic() + WAIT_S
-        while not out.exists() and time.monotonic() < until:
-            time.sleep(0.1)
-    else:
-        make()
-    assert out.exists()
-    return out
-
-
-@pytest.fixture(scope="session")
-def run_of(shared: Path) -> RunOf:
-    """Return a function that gives the run file of a seed with faults, unsigned."""
-
-    def made(*faults: str, seed: int = 1) -> Path:
-        name = "-".join([str(seed), *faults]).replace(":", "_")
-        out = shared / f"{name}.h5"
-        return once(
-            out,
-            lambda: simulate(
-                family="second-stage",
-                plan_name="low-pressure",
-                faults=faults,
-                seed=seed,
-                out=out,
-            ),
-        )
-
-    return made
 
 
 @pytest.fixture(scope="session")

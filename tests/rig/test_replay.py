@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from proofstand.simulated import simulate
 from records.errors import InputError, RigError
 from records.run import Run
 from records.runfile import open_run
 from records.trace import Block
 from rig.acquisition import Acquisition, open_instruments
 from rig.rigfile import parse_rig
+from tests.simulated_runs import RunOf
 
 HEAD = """format = "proofstand.rig/1"
 id = "again"
@@ -74,15 +75,9 @@ class StepClock:
 
 
 @pytest.fixture(scope="module")
-def stored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Run]:
+def stored(run_of: RunOf, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Run]:
     folder = tmp_path_factory.mktemp("stored")
-    simulate(
-        family="second-stage",
-        plan_name="low-pressure",
-        faults=[],
-        seed=2,
-        out=folder / "run.h5",
-    )
+    shutil.copy(run_of(), folder / "run.h5")
     return folder, open_run(folder / "run.h5")
 
 
