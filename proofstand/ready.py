@@ -60,7 +60,7 @@ def check_out(out: Path) -> None:
     """
     journal = journal_of(out)
     check_run_file(out, journal)
-    _check_place(journal, "journal")
+    check_place(journal, "journal")
 
 
 def check_run_file(out: Path, journal: Path) -> None:
@@ -73,16 +73,7 @@ def check_run_file(out: Path, journal: Path) -> None:
         raise InputError(
             "value_wrong", key="--out", given=out, right="a name such as RUN.h5"
         )
-    _check_place(out, "run file")
-
-
-def _check_place(path: Path, what: str) -> None:
-    try:
-        check_place(path, what)
-    except OSError as error:  # a name that the system can't even look for
-        raise InputError(
-            "file_unwritable", where=str(path), why=error.strerror or error
-        ) from None
+    check_place(out, "run file")
 
 
 def check_plan_for(plan: Plan, job: JobCard) -> Plan:

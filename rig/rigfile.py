@@ -410,14 +410,18 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
     low, high = channel.span
     if not low.value_si < high.value_si or low.kind is not unit.kind:
         raise InputError("rig_span_wrong", where=at, low=low.typed, high=high.typed)
-    if low.reference is not channel.reference:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="span",
-            given=low.typed,
-            right=f"{channel.reference.value}, as the channel's unit",
-        )
+    if high.kind is not unit.kind:
+        raise InputError("rig_span_wrong", where=at, low=low.typed, high=high.typed)
+    for end in channel.span:
+        if end.reference is not channel.reference:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key="span",
+                given=end.typed,
+                right=f"{channel.reference.value}, as the channel's unit",
+            )
+    _check_resolution(channel, unit.kind, at)
     if channel.overload is not None and channel.overload.value_si < high.value_si:
         raise InputError(
             "value_wrong",
@@ -429,6 +433,17 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
     _check_loop(channel, at)
     _check_status(channel, instruments[channel.instrument], at)
     _check_calibration(channel, at)
+
+
+def _check_resolution(channel: Channel, kind: Kind, at: str) -> None:
+    step = channel.resolution
+    kinds = (kind, Kind.TEMPERATURE_STEP) if kind is Kind.TEMPERATURE else (kind,)
+    difference = kind is not Kind.PRESSURE or step.reference is Reference.DIFFERENCE
+    if step.kind not in kinds or not difference or not step.value_si > 0.0:
+        right = (
+            f"a step above zero in a unit as {channel.unit}, a pressure's as difference"
+        )
+        raise _wrong(at, "resolution", step.typed, right)
 
 
 def _check_loop(channel: Channel, at: str) -> None:

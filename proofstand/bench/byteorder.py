@@ -14,24 +14,24 @@ from rig.wire.registers import decode, encode
 ORDERS: tuple[ByteOrder, ...] = ("ABCD", "CDAB", "BADC", "DCBA")
 FITS = 0.95  # share of the readings inside the span
 STEADY = 0.05  # of the span, standard deviation
-TINY = 1e-20  # a float so small, and not zero, is bytes in the wrong order
+# Of the resolution: a float so small, and not zero, is bytes in the wrong order.
+TINY = 1e-6
 _MOST = 200  # readings that are looked at
 
 
-def order_that_fits(channel: Channel, raw: FloatArray) -> str | None:
-    """Return the one other order in which the readings are plausible.
+def orders_that_fit(channel: Channel, raw: FloatArray) -> tuple[str, ...]:
+    """Return the other orders in which the readings are plausible.
 
     Args:
         channel: as declared.
         raw: numbers as they were made in the declared order.
 
     Returns:
-        The order; None where the declared one is plausible, or no other is, or more
-        than one.
+        The orders; none where the declared one is plausible.
     """
     register = channel.register
     if register is None or _plausible(channel, raw):
-        return None
+        return ()
     words = [
         encode(
             value if register.type.startswith("float") else round(value),
@@ -41,16 +41,16 @@ def order_that_fits(channel: Channel, raw: FloatArray) -> str | None:
         for value in raw[np.isfinite(raw)][:_MOST].tolist()
     ]
     if not words:
-        return None
+        return ()
     single = REGISTERS_OF[register.type] == 1
-    fitting = []
+    fitting: list[str] = []
     for order in ORDERS[::2] if single else ORDERS:
         if order == register.order:
             continue
         made = np.array([float(decode(w, register.type, order)) for w in words])
         if _plausible(channel, made):
             fitting.append(order)
-    return fitting[0] if len(fitting) == 1 else None
+    return tuple(fitting)
 
 
 def _plausible(channel: Channel, raw: FloatArray) -> bool:
@@ -58,7 +58,8 @@ def _plausible(channel: Channel, raw: FloatArray) -> bool:
     low, high = (q.value_si for q in channel.span)
     finite = np.isfinite(raw)
     if channel.register is not None and channel.register.type.startswith("float"):
-        finite &= (raw == 0.0) | (np.abs(raw) > TINY)
+        size = np.abs(reading_si(channel, raw) - reading_si(channel, np.zeros(1)))
+        finite &= (raw == 0.0) | (size > TINY * channel.resolution.value_si)
     if not np.any(finite):
         return False
     values = reading_si(channel, raw[finite])

@@ -278,6 +278,8 @@ def read_points(
             except ProofstandError:
                 tell(f"{text!r} is not a value in {channel.unit}; once more.")
                 continue
+            for instrument in instruments:
+                instrument.read()  # what came while the value was typed
             acquisition = Acquisition(1, instruments, clock)
             raw, flags = _read_for(acquisition, ours, channel, seconds, clock)
             good = (flags == 0) & np.isfinite(raw)

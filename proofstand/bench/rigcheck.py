@@ -18,7 +18,7 @@ from rig.acquisition import Acquisition, open_instruments
 from rig.clock import HostClock
 
 from ..display import digits_for, number, value_text
-from .byteorder import order_that_fits
+from .byteorder import orders_that_fit
 
 SLOW = 0.95  # of the rate asked for
 COARSE = 3.0  # times the declared resolution
@@ -49,7 +49,7 @@ class Row:
     zero_within: bool | None
     calibration_due: str | None
     flags: dict[str, int]
-    order_that_fits: str | None
+    orders_that_fit: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
         """Return the row for ``--json``."""
@@ -133,7 +133,11 @@ def _row(
         for flag, name in _FLAGS
         if np.any((trace.flags & flag) != 0)
     }
-    look_at = []
+    look_at = [
+        f"{often} of {len(trace)} readings {name}" for name, often in flags.items()
+    ]
+    if not len(good):
+        look_at.insert(0, "no good reading")
     mean = noise = None
     value = noise_text = "no good reading"
     if len(good):
@@ -157,10 +161,11 @@ def _row(
         look_at.append(due_text)
     if channel.isolating_valve:
         look_at.append("isolating valve: is it open?")
-    fits = order_that_fits(channel, raw)
-    if fits is not None:
+    fits = orders_that_fit(channel, raw)
+    if fits:
         declared = "" if channel.register is None else channel.register.order
-        look_at.append(f'order = "{fits}" would fit the span, {declared} does not')
+        others = " or ".join(f'"{order}"' for order in fits)
+        look_at.append(f"order = {others} would fit the span, {declared} does not")
     return Row(
         channel.id,
         ", ".join(channel.serves),

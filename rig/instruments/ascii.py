@@ -17,6 +17,7 @@ from rig.wire.text_line import LinePort
 
 from .reading import Reading, Readings
 
+STALL_S = 0.5  # between two looks: when the lines of then came is not known
 LOOK_S = 0.05  # how often a free-running instrument is looked at, at least
 _RETRIES = 1  # at once, after a line that was garbled
 
@@ -97,8 +98,8 @@ def _check_fits(match: re.Match[bytes]) -> bool:
         return False
 
 
-class PolledAscii:
-    """Asks for one line a reading.
+class _Ascii:
+    """An instrument whose lines come from a port of its own.
 
     Args:
         declared, channels: as the rig file has them.
@@ -116,10 +117,27 @@ class PolledAscii:
         self.channels = tuple(channels)
         self.line: object = port
         self.counts = port.counts
-        self.doubtful = True
         self._port = port
         self._clock = clock
         self._parser = _Parser(declared, channels)
+
+    def close(self) -> None:
+        """Hang up."""
+        self._port.close()
+
+
+class PolledAscii(_Ascii):
+    """Asks for one line a reading."""
+
+    def __init__(
+        self,
+        declared: Instrument,
+        channels: Sequence[Channel],
+        port: LinePort,
+        clock: Clock,
+    ) -> None:
+        super().__init__(declared, channels, port, clock)
+        self.doubtful = True
         assert declared.lines is not None
         self._send = declared.lines.send.encode()
         self._late_ns = 2e9 * declared.period.value_si
@@ -152,18 +170,14 @@ class PolledAscii:
                 flags = [flag | Flag.LATE for flag in flags]
         return Reading(t_ns, host_ns, raw, flags, self._port.was_behind())
 
-    def close(self) -> None:
-        """Hang up."""
-        self._port.close()
 
-
-class StreamedAscii:
+class StreamedAscii(_Ascii):
     """Takes the lines of an instrument that talks by itself.
 
     Without a clock of its own the lines of one look are spread evenly since the last
-    look; their time is known to within the time between two looks.
-
-    Args: as :class:`PolledAscii`.
+    look; their time is known to within the time between two looks. Those of a look that
+    came much too late are marked late: the computer stood still, and when each of them
+    came nobody knows.
     """
 
     def __init__(
@@ -173,16 +187,12 @@ class StreamedAscii:
         port: LinePort,
         clock: Clock,
     ) -> None:
-        self.declared = declared
-        self.channels = tuple(channels)
-        self.line: object = port
-        self.counts = port.counts
+        super().__init__(declared, channels, port, clock)
         self.every_s = max(declared.period.value_si, LOOK_S)
-        self._port = port
-        self._clock = clock
-        self._parser = _Parser(declared, channels)
         self._period_ns = round(declared.period.value_si * 1e9)
+        self._stall_ns = round(max(STALL_S, 4.0 * self.every_s) * 1e9)
         self._looked_ns: int | None = None
+        self._called_ns: int | None = None
 
     def read(self) -> Readings | None:
         """Return the lines since the last look; None when there are none yet.
@@ -191,6 +201,7 @@ class StreamedAscii:
             RigError: no connection, or silent for longer than the timeout.
         """
         parse = self._parser.parse
+        called, self._called_ns = self._called_ns, self._clock.monotonic_ns()
         lines = self._port.new_lines()
         now = self._clock.monotonic_ns()
         found = [parsed for parsed in map(parse, lines) if parsed is not None]
@@ -200,18 +211,17 @@ class StreamedAscii:
         n = len(found)
         host_ns = self._spread(n, now)
         t_ns = host_ns
+        flags = np.array([flags for _, _, flags in found], dtype=np.uint8)
         if self.declared.clock is not None:
             t_ns = np.array([t for t, _, _ in found], dtype=np.int64)
+        elif called is not None and now - called > self._stall_ns:
+            flags |= np.uint8(Flag.LATE)
         return Readings(
             t_ns,
             host_ns,
             np.array([raw for _, raw, _ in found], dtype=np.float64),
-            np.array([flags for _, _, flags in found], dtype=np.uint8),
+            flags,
         )
-
-    def close(self) -> None:
-        """Hang up."""
-        self._port.close()
 
     def _spread(self, n: int, now: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         last, self._looked_ns = self._looked_ns, now

@@ -14,7 +14,10 @@ from records.errors import RigError
 from .counts import WireCounts
 from .serial_port import PortLost, SerialPort
 
+_MOST = 1 << 20  # bytes taken at one look
 _LONGEST = 4096  # bytes without an end of line that are no line any more
+_PIECE = 2048  # as much at once is a backlog, and more of it may be on its way
+_NEXT_PIECE_S = 0.005  # the system needs to bring the next one
 
 
 class LinePort:
@@ -66,9 +69,7 @@ class LinePort:
         try:
             if self._open():
                 self._heard_s = start
-            waiting = self.port.waiting()  # over the network 1 means some
-            size = waiting if waiting > 1 else _LONGEST
-            data = self.port.read(size) if waiting else b""
+            data = self._waiting_bytes()
         except PortLost as error:
             raise self.error("instrument_no_connection", start, why=error) from error
         lines = self._cut(data)
@@ -78,6 +79,22 @@ class LinePort:
             self.counts["silent"] += 1
             raise self.error("instrument_silent", self._heard_s)
         return lines
+
+    def _waiting_bytes(self) -> bytes:
+        """Return all that has come; the system hands a backlog over in pieces."""
+        data, piece = b"", 0
+        while len(data) < _MOST:
+            waiting = self.port.waiting()
+            if not waiting and piece >= _PIECE:
+                time.sleep(_NEXT_PIECE_S)
+                waiting = self.port.waiting()
+            if not waiting:
+                break
+            # over the network 1 means some
+            more = self.port.read(waiting if waiting > 1 else _LONGEST)
+            piece = len(more)
+            data += more
+        return data
 
     def was_behind(self) -> bool:
         """Tell, once, whether the last answer turned out to be a late one."""

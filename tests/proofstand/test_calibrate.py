@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import io
 import json
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,11 +21,12 @@ from records.calibrationfile import load_record, load_reference
 from records.errors import InputError, RefusedError
 from records.run import reading_si
 from rig.clock import HostClock
-from rig.rigfile import load_rig
+from rig.rigfile import load_rig, parse_rig
 from rig.simulator import live
 from rig.simulator.devices import ServedRig, SimulatedRig
 from rig.simulator.rigbody import BLANK
 from rig.simulator.rigtext import rig_text
+from tests.rig.ptys import Port
 
 PSI = 6894.757293168
 
@@ -495,3 +497,65 @@ def test_live_at_the_terminal(
     assert said.err.count("mean of") == 6
     assert "once more" in said.err
     assert not (tmp_path / "C-1.toml").exists()
+
+
+STREAM = """format = "proofstand.rig/1"
+id = "bench-2"
+
+[[stations]]
+id = "A"
+
+[[instruments]]
+id = "gauge"
+protocol = "ascii-stream"
+serial = {{ port = "{port}", baud = 9600, frame = "8N1" }}
+lines = {{ pattern = '(?P<p>[-+0-9.]+)' }}
+period = "20 ms"
+timeout = "1 s"
+
+[[channels]]
+id = "inlet"
+role = "inlet"
+station = "A"
+instrument = "gauge"
+unit = "kPa gauge"
+span = ["-1 kPa gauge", "100 kPa gauge"]
+resolution = "1 Pa difference"
+field = "p"
+"""
+
+
+@pytest.mark.serial
+def test_what_came_before_the_value_was_typed_is_no_reading(tmp_path: Path) -> None:
+    rig = parse_rig(STREAM.format(port=tmp_path / "ttyGauge"), "rig.toml")
+    value, stop = [0.0], threading.Event()
+
+    def talk() -> None:
+        while not stop.wait(0.02):
+            port.say(b"%.3f\n" % value[0])
+
+    def ask(number: int) -> str | None:
+        if number > 2:
+            return None
+        value[0] = 10.0
+        time.sleep(1.0)
+        value[0] = 50.0
+        time.sleep(0.3)
+        return "50"
+
+    with Port(tmp_path / "ttyGauge", lambda r: []) as port:
+        talking = threading.Thread(target=talk)
+        talking.start()
+        try:
+            points = read_points(
+                rig,
+                channel_of(rig, "inlet"),
+                seconds=0.5,
+                clock=HostClock(),
+                ask=ask,
+                tell=lambda line: None,
+            )
+        finally:
+            stop.set()
+            talking.join()
+    assert [p.reading for p in points] == pytest.approx([50e3, 50e3], abs=1.0)

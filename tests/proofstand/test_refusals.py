@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,17 @@ from records.errors import InputError, IntegrityError, RefusedError
 from records.measure import parse_quantity
 from records.planfile import builtin_plan, parse_plan
 from records.runfile import check_place
+
+DOC = Path(__file__).parents[2] / "docs" / "job-card.md"
+
+
+def test_the_documented_job_card(tmp_path: Path) -> None:
+    block = re.findall(r"```toml\n(.*?)```", DOC.read_text("utf-8"), re.S)[0]
+    path = tmp_path / "job.toml"
+    path.write_text(block, "utf-8")
+    job = load_job(path)
+    assert job.purged
+    assert prepared_plan(builtin_plan("low-pressure")[0], job).step("set") is not None
 
 
 def test_a_set_pressure_beyond_the_nameplate_is_refused(tmp_path: Path) -> None:

@@ -17,24 +17,9 @@ from records.rig import Instrument, StoredRun
 from records.run import Mark, MarkKind
 from records.runfile import open_run
 from rig.acquisition import open_instruments
+from tests.step_clock import StepClock
 
 from .conftest import RunOf
-
-
-class StepClock:
-    """Time passes by sleeping only, so as fast as the computer can."""
-
-    def __init__(self) -> None:
-        self.now_ns = 0
-
-    def monotonic_ns(self) -> int:
-        return self.now_ns
-
-    def utc_ns(self) -> int:
-        return self.now_ns
-
-    def sleep_until_ns(self, monotonic_ns: int) -> None:
-        self.now_ns = max(self.now_ns, monotonic_ns)
 
 
 def told(marks: Iterable[Mark]) -> list[tuple[float, str, str, dict[str, str]]]:

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from proofstand.bench.byteorder import ORDERS, order_that_fits
+from proofstand.bench.byteorder import ORDERS, orders_that_fit
 from proofstand.bench.rigcheck import Row, check_rig
 from proofstand.commands.main import main
+from records.measure import parse_quantity
 from records.rig import ByteOrder, Channel, Register
 from rig.rigfile import parse_rig
 from rig.simulator.devices import ServedRig, SimulatedRig
@@ -39,7 +40,7 @@ def test_a_sound_rig_at_rest() -> None:
         assert row.faults == "none"
         assert row.flags == {}
         assert row.calibration_due is not None
-        assert row.order_that_fits is None
+        assert row.orders_that_fit == ()
         assert row.resolution_seen_si is not None
     for role in ("inlet", "outlet"):
         assert rows[role].zero_within is True, rows[role].zero
@@ -92,7 +93,7 @@ def test_a_wrong_word_order_is_found_over_the_wire(tmp_path: Path) -> None:
     for wrong in ("CDAB", "BADC", "DCBA"):
         rows = checked({right: right.replace("ABCD", wrong)})
         row = rows["ambient"]
-        assert row.order_that_fits == "ABCD", (wrong, row)
+        assert row.orders_that_fit == ("ABCD",), (wrong, row)
         assert 'order = "ABCD" would fit' in row.look_at
         assert "missing" in row.faults or "outside the span" in row.faults
     with ServedRig(SimulatedRig(1), multiple=MULTIPLE) as served:
@@ -151,17 +152,16 @@ def test_the_order_is_found_for_every_type(
             for n in numbers.tolist()
         ]
     )
-    found = order_that_fits(ours, raw)
+    found = orders_that_fit(ours, raw)
     # one word has no order of words: ABCD and CDAB are the same
     alike = {"ABCD": 0, "CDAB": 0, "BADC": 1, "DCBA": 1}
     same = alike[true] == alike[declared] if type == "uint16" else true == declared
     if same:
-        assert found is None
+        assert found == ()
     elif type == "uint16":
-        assert found is not None
-        assert alike[found] == alike[true]
+        assert [alike[order] for order in found] == [alike[true]]
     else:
-        assert found == true
+        assert found == (true,)
 
 
 def test_nothing_is_suggested_where_nothing_or_too_much_fits() -> None:
@@ -169,6 +169,41 @@ def test_nothing_is_suggested_where_nothing_or_too_much_fits() -> None:
     picks = np.random.default_rng(5)
     words = picks.integers(0, 2**16, (60, 2)).tolist()
     noise = np.array([float(decode(w, "float32", "ABCD")) for w in words])
-    assert order_that_fits(ours, noise) is None
-    assert order_that_fits(ours, np.full(60, np.nan)) is None
-    assert order_that_fits(dataclasses.replace(ours, register=None), noise) is None
+    assert orders_that_fit(ours, noise) == ()
+    assert orders_that_fit(ours, np.full(60, np.nan)) == ()
+    bare = dataclasses.replace(ours, register=None)
+    assert orders_that_fit(bare, noise) == ()
+
+
+def test_a_wrong_order_that_looks_like_a_quiet_zero_is_found() -> None:
+    # 5.123 kPa as BADC reads -1.04e-17 as ABCD: inside every span, and no noise
+    rig = parse_rig(rig_text("127.0.0.1", 502, 1.0), "rig")
+    outlet = rig.channel("outlet")
+    assert outlet is not None
+    register = Register(address=14, type="float32", order="ABCD")
+    outlet = dataclasses.replace(
+        outlet, register=register, unit="kPa gauge", scale=1.0, offset=0.0
+    )
+    words = encode(5.123, "float32", "BADC")
+    raw = np.full(40, float(decode(words, "float32", "ABCD")))
+    assert 0.0 < abs(raw[0]) < 1e-10
+    assert orders_that_fit(outlet, raw) == ("BADC",)
+    assert orders_that_fit(outlet, np.zeros(40)) == ()
+
+
+def test_every_order_that_fits_is_told() -> None:
+    # as whole numbers 50000 (CDAB) and 20675 (DCBA) both lie in a span of 101 kPa
+    rig = parse_rig(rig_text("127.0.0.1", 502, 1.0), "rig")
+    outlet = rig.channel("outlet")
+    assert outlet is not None
+    outlet = dataclasses.replace(
+        outlet,
+        register=Register(address=14, type="int32", order="ABCD"),
+        unit="kPa gauge",
+        scale=0.001,
+        offset=0.0,
+        span=(parse_quantity("-1 kPa gauge"), parse_quantity("100 kPa gauge")),
+    )
+    words = encode(50_000, "int32", "CDAB")
+    raw = np.full(40, float(decode(words, "int32", "ABCD")))
+    assert orders_that_fit(outlet, raw) == ("CDAB", "DCBA")

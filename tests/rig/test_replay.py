@@ -15,6 +15,7 @@ from records.trace import Block
 from rig.acquisition import Acquisition, open_instruments
 from rig.rigfile import parse_rig
 from tests.simulated_runs import RunOf
+from tests.step_clock import StepClock
 
 HEAD = """format = "proofstand.rig/1"
 id = "again"
@@ -58,22 +59,6 @@ AMBIENT = CHANNEL.format(
 )
 
 
-class StepClock:
-    """Time passes by sleeping only, so as fast as the computer can."""
-
-    def __init__(self) -> None:
-        self.now_ns = 3_000_000_000
-
-    def monotonic_ns(self) -> int:
-        return self.now_ns
-
-    def utc_ns(self) -> int:
-        return self.now_ns
-
-    def sleep_until_ns(self, monotonic_ns: int) -> None:
-        self.now_ns = max(self.now_ns, monotonic_ns)
-
-
 @pytest.fixture(scope="module")
 def stored(run_of: RunOf, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Run]:
     folder = tmp_path_factory.mktemp("stored")
@@ -82,7 +67,7 @@ def stored(run_of: RunOf, tmp_path_factory: pytest.TempPathFactory) -> tuple[Pat
 
 
 def played(text: str, folder: Path) -> tuple[list[Block], Acquisition, RigError]:
-    clock = StepClock()
+    clock = StepClock(3_000_000_000)
     instruments = open_instruments(parse_rig(text, "rig.toml"), clock, folder)
     acquisition = Acquisition(1, instruments, clock)
     blocks: list[Block] = []

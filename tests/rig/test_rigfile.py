@@ -207,7 +207,16 @@ SERIAL_FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(("good", "bad", "id", "right"), SERIAL_FAULTS)
+SPAN_FAULTS = [
+    ('"10 kPa gauge"]', '"10 kPa absolute"]', "value_wrong", "gauge"),
+    ('"10 kPa gauge"]', '"10 kPa difference"]', "value_wrong", "gauge"),
+    ('"10 kPa gauge"]', '"100 °C"]', "rig_span_wrong", "100"),
+    ('"1 Pa difference"', '"1 Pa gauge"', "value_wrong", "difference"),
+    ('"1 Pa difference"', '"-1 Pa difference"', "value_wrong", "above zero"),
+]
+
+
+@pytest.mark.parametrize(("good", "bad", "id", "right"), [*SERIAL_FAULTS, *SPAN_FAULTS])
 def test_a_fault_of_a_serial_instrument(
     good: str, bad: str, id: str, right: str
 ) -> None:

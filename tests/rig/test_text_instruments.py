@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -238,6 +239,31 @@ def test_a_free_running_instrument_with_a_clock(port: Port) -> None:
     port.say(b"\n" + b"".join(b"%d OK 1 2\n" % (7000 + 10 * n) for n in range(5)))
     got = streamed(scale, 5)
     assert (got.t_ns // 1_000_000).tolist() == [7000, 7010, 7020, 7030, 7040]
+    scale.close()
+
+
+def test_what_came_while_the_computer_stood_still_is_read_at_once_and_marked_late(
+    port: Port,
+) -> None:
+    scale = opened(port, "ascii-stream", period="10 ms")
+    assert scale.read() is None
+    port.say(b"half a line\nOK 0 1\n")
+    assert streamed(scale, 1).flags.tolist() == [[0, 0]]
+    # more than the system hands over in one piece
+    lines = b"".join(b"OK %d 1\n" % n for n in range(1500))
+    writing = threading.Thread(target=port.say, args=(lines,))
+    writing.start()
+    time.sleep(0.8)
+    first = scale.read()
+    assert isinstance(first, Readings)
+    assert first.t_ns.size > 600
+    assert set(first.flags.ravel().tolist()) == {int(Flag.LATE)}
+    rest = 1500 - first.t_ns.size
+    values = first.raw[:, 0].tolist()
+    if rest:
+        values += streamed(scale, rest).raw[:, 0].tolist()
+    writing.join()
+    assert values == list(range(1500))
     scale.close()
 
 
