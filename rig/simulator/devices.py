@@ -12,6 +12,7 @@ from records.rig import RegisterTable
 from rig.wire.registers import decode, encode
 
 from .doors import Door, Served
+from .families import drawn_regulator, drawn_rigbody
 from .faults import with_faults
 from .live import LiveRig
 from .noise import stream
@@ -27,8 +28,7 @@ from .registermap import (
     valve_address,
     valve_words,
 )
-from .regulator import drawn_regulator
-from .rigbody import HIGHEST, VALVE_NAMES, Valves, drawn_rigbody, drawn_surroundings
+from .rigbody import HIGHEST, VALVE_NAMES, Valves, drawn_surroundings
 from .transducers import SAMPLE_S, Transducer
 from .truth import truth_of
 from .wirefaults import Timetable, WireFault
@@ -91,8 +91,7 @@ class SimulatedRig:
         while self._sample < until:
             if self.plant.valves != self._aim:
                 self.plant.valves = self.plant.valves.toward(self._aim, self._share)
-            for _ in range(self._steps):
-                self.plant.step()
+            self.plant.advance(self._steps)
             self._sample += 1
             for transducer, value in zip(
                 self._transducers, self._exposed(), strict=True

@@ -1,4 +1,4 @@
-"""Flow of an ideal gas through openings and leaks: mass flow, kg/s.
+"""Flow of gas through openings and leaks: mass flow, kg/s.
 
 Pressures are absolute. A flow from the first pressure to the second is positive.
 
@@ -13,13 +13,10 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from records.gas.facts import GASES, Gas
 from records.measure import STANDARD_TEMPERATURE_K, STD_CM3_MIN
 
-# Nitrogen as an ideal gas: R / M with M = 28.01348 g/mol, and its heats.
-GAS_CONSTANT = 296.803  # J/(kg K)
-GAMMA = 1.4
-HEAT_V = GAS_CONSTANT / (GAMMA - 1.0)  # J/(kg K), at constant volume
-HEAT_P = HEAT_V + GAS_CONSTANT
+NITROGEN = GASES["nitrogen"]
 
 REFERENCE_DENSITY = 1.185  # kg/m3, ISO 6358
 REFERENCE_TEMPERATURE_K = 293.15
@@ -29,12 +26,12 @@ REFERENCE_TEMPERATURE_K = 293.15
 LAMINAR_RATIO = 0.9995
 
 
-def critical_ratio(gamma: float = GAMMA) -> float:
+def critical_ratio(gamma: float = NITROGEN.gamma) -> float:
     """Return the pressure ratio at and below which a nozzle is choked, 1."""
     return math.pow(2.0 / (gamma + 1.0), gamma / (gamma - 1.0))
 
 
-def critical_flow_factor(gamma: float = GAMMA) -> float:
+def critical_flow_factor(gamma: float = NITROGEN.gamma) -> float:
     """Return C* of a nozzle: flow = area C* p / sqrt(R T) when choked."""
     power = (gamma + 1.0) / (2.0 * (gamma - 1.0))
     return math.sqrt(gamma) * math.pow(2.0 / (gamma + 1.0), power)
@@ -46,9 +43,10 @@ def nozzle_flow(
     upstream_pa: float,
     downstream_pa: float,
     temperature_k: float,
-    gamma: float = GAMMA,
+    gas: Gas = NITROGEN,
 ) -> float:
-    """Return the flow through a nozzle, kg/s, choked or not; never backwards."""
+    """Return an ideal gas's flow through a nozzle, kg/s, choked or not; never back."""
+    gamma = gas.gamma
     if downstream_pa >= upstream_pa:
         return 0.0
     ratio = max(downstream_pa / upstream_pa, critical_ratio(gamma))
@@ -59,7 +57,7 @@ def nozzle_flow(
         * discharge
         * upstream_pa
         * speed
-        / math.sqrt(GAS_CONSTANT * temperature_k)
+        / math.sqrt(gas.gas_constant * temperature_k)
     )
 
 
@@ -75,14 +73,17 @@ def conductance(sonic_m3_per_s_pa: float, temperature_k: float) -> float:
 
 
 def opening_conductance(
-    area_m2: float, discharge: float, temperature_k: float = STANDARD_TEMPERATURE_K
+    area_m2: float,
+    discharge: float,
+    temperature_k: float = STANDARD_TEMPERATURE_K,
+    gas: Gas = NITROGEN,
 ) -> float:
     """Return kg/(s Pa) of upstream pressure when choked, from an area."""
     return (
         area_m2
         * discharge
-        * critical_flow_factor()
-        / math.sqrt(GAS_CONSTANT * temperature_k)
+        * critical_flow_factor(gas.gamma)
+        / math.sqrt(gas.gas_constant * temperature_k)
     )
 
 
@@ -97,20 +98,23 @@ def orifice(p1_pa: float, p2_pa: float, b: float) -> tuple[float, float, float]:
     Returns:
         Flow for a conductance of 1 (unit Pa), its derivative in p1 and in p2.
     """
-    if p1_pa < p2_pa:
-        back, slope2, slope1 = orifice(p2_pa, p1_pa, b)
-        return -back, -slope1, -slope2
-    ratio = p2_pa / p1_pa
+    back = p1_pa < p2_pa
+    high, low = (p2_pa, p1_pa) if back else (p1_pa, p2_pa)
+    ratio = low / high
     if ratio <= b:
-        return p1_pa, 1.0, 0.0
-    if ratio < LAMINAR_RATIO:
+        flow, in_high, in_low = high, 1.0, 0.0
+    elif ratio < LAMINAR_RATIO:
         q = (ratio - b) / (1.0 - b)
         factor = math.sqrt(1.0 - q * q)
         slope = q / ((1.0 - b) * factor)
-        return p1_pa * factor, factor + ratio * slope, -slope
-    q = (LAMINAR_RATIO - b) / (1.0 - b)
-    slope = math.sqrt(1.0 - q * q) / (1.0 - LAMINAR_RATIO)
-    return slope * (p1_pa - p2_pa), slope, -slope
+        flow, in_high, in_low = high * factor, factor + ratio * slope, -slope
+    else:
+        q = (LAMINAR_RATIO - b) / (1.0 - b)
+        slope = math.sqrt(1.0 - q * q) / (1.0 - LAMINAR_RATIO)
+        flow, in_high, in_low = slope * (high - low), slope, -slope
+    if back:
+        return -flow, -in_low, -in_high
+    return flow, in_high, in_low
 
 
 def iso6358_flow(
@@ -125,9 +129,9 @@ def iso6358_flow(
     return k * orifice(upstream_pa, downstream_pa, b)[0]
 
 
-def mass_flow(leak_si: float) -> float:
+def mass_flow(leak_si: float, gas: Gas = NITROGEN) -> float:
     """Return kg/s of a leak in Pa·m3/s of gas at 293.15 K."""
-    return leak_si / (GAS_CONSTANT * STANDARD_TEMPERATURE_K)
+    return leak_si / (gas.gas_constant * STANDARD_TEMPERATURE_K)
 
 
 class LeakForm(StrEnum):
@@ -156,21 +160,37 @@ class Leak:
         upstream_pa: float,
         downstream_pa: float,
         form: LeakForm = LeakForm.LAMINAR,
+        gas: Gas = NITROGEN,
     ) -> Leak:
-        """Build from a flow at stated absolute pressures.
+        """Build from a flow of nitrogen at stated absolute pressures.
 
         Args:
-            std_cm3_min: flow, std cm3/min (20 °C, 101.325 kPa).
+            std_cm3_min: flow of nitrogen, std cm3/min (20 °C, 101.325 kPa).
             upstream_pa: where that flow holds.
             downstream_pa: the same.
             form: its law.
+            gas: what goes through the same leak.
         """
         flow = mass_flow(std_cm3_min * STD_CM3_MIN)
+        flow *= share_of_nitrogen(form, gas)
         return cls(flow / _drive(form, upstream_pa, downstream_pa), form)
 
     def flow(self, upstream_pa: float, downstream_pa: float) -> float:
         """Return the flow, kg/s, negative when it runs backwards."""
         return self.conductance * _drive(self.form, upstream_pa, downstream_pa)
+
+
+def share_of_nitrogen(form: LeakForm, gas: Gas) -> float:
+    """Return what a leak passes of a gas over what it passes of nitrogen, as mass.
+
+    A laminar leak passes mass as molar mass over viscosity (Poiseuille), an orifice as
+    the critical flow factor times the root of the molar mass (ISO 9300, ideal gas).
+    """
+    heavier = gas.molar_mass / NITROGEN.molar_mass
+    if form is LeakForm.LAMINAR:
+        return heavier * NITROGEN.viscosity / gas.viscosity
+    swifter = critical_flow_factor(gas.gamma) / critical_flow_factor(NITROGEN.gamma)
+    return swifter * math.sqrt(heavier)
 
 
 def _drive(form: LeakForm, upstream_pa: float, downstream_pa: float) -> float:

@@ -1,63 +1,55 @@
-"""The gas: two volumes, a regulator between them, and what goes in and out.
-
-One step of time solves both pressures together with all flows taken at its end
-(backward Euler), because a regulating loop answers within a millisecond; the masses
-then move by the very flows of the solution, so that no gas is made or lost.
-Temperatures follow from the energy that those flows carry, one step behind.
-"""
+"""The gas of one rig: what its parts are, put into the numbers of the solver."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
+import numpy as np
+
+from records.gas.facts import GASES, Gas
 from records.measure import STANDARD_PRESSURE_PA
 
-from .gasflow import (
-    GAS_CONSTANT,
-    HEAT_P,
-    HEAT_V,
-    Leak,
-    LeakForm,
-    critical_ratio,
-    opening_conductance,
-    orifice,
-)
-from .regulator import INLET_REFERENCE_PA, OUTLET_REFERENCE_PA, Regulator
+from . import solver
+from .gasflow import Leak, LeakForm, critical_ratio, opening_conductance
+from .regulator import Regulator, Stage
 from .rigbody import BLANK, OPEN, REGULATOR, RigBody, Surroundings, Valves
+from .solver import BONNET, FIRST, INLET, INTERSTAGE, LAST, OUTLET
 
 STEP_S = 0.005
-_B = critical_ratio()
-_CLOSE_PA = 1e-4  # a correction this small ends the search
-_MOST_TURNS = 30
-_SHORTENINGS = 12
-# Throttled nitrogen cools by about this, K/Pa (0.22 K per bar near room temperature).
-THROTTLE_COOLING = 2.2e-6
-_DENSE_PA = 110e3  # pressure at which the gas has its time constant
+_SMALL_TAU_S = 1.0  # of the gas in bonnet and interstage
 
 
-@dataclass(slots=True)
-class _Flows:
-    """Flows of one trial, kg/s, and what the search needs of it."""
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What went in and out since the start.
 
-    seat: float = 0.0
-    supply: float = 0.0
-    inlet_lost: float = 0.0
-    fill: float = 0.0
-    outlet_lost: float = 0.0
-    opening_m: float = 0.0
-    outlet_m3: float = 0.0
-    inlet_m3: float = 0.0
-    outlet_off: float = 0.0
-    inlet_off: float = 0.0
-    slopes: tuple[float, float, float, float] = (1.0, 0.0, 0.0, 1.0)
+    Attributes:
+        taken_kg, given_kg: gas from sources and air, and to air.
+        taken_j, given_j: enthalpy with it. warmed_j: heat from walls and body.
+        work_j: of the gas on hoses, springs and air. room_j: heat from the room into
+            walls and body.
+    """
+
+    taken_kg: float
+    given_kg: float
+    taken_j: float
+    given_j: float
+    warmed_j: float
+    work_j: float
+    room_j: float
 
 
 class Plant:
-    """The simulated gas; state is absolute pressure, mass and temperature.
+    """The simulated gas of one rig; time moves by ``step`` and ``advance``.
 
     Args:
         regulator, rig, surroundings: what it is made of. step_s: length of a step.
+
+    Raises:
+        ValueError: a gas that is not known.
     """
 
     def __init__(
@@ -71,34 +63,55 @@ class Plant:
         self.rig = rig
         self.surroundings = surroundings
         self.step_s = step_s
-        self.steps = 0
-        air, room = surroundings.at(0.0)
-        self.air_pa = air
-        self.room_k = room
-        self.inlet_pa = self.outlet_pa = air
-        self.inlet_k = self.outlet_k = room
-        self.wall_k = room
-        self.opening_m = 0.0
-        self.inlet_m3 = rig.inlet_m3
-        self.outlet_m3 = rig.outlet_m3
-        self.inlet_kg = air * self.inlet_m3 / (GAS_CONSTANT * room)
-        self.outlet_kg = air * self.outlet_m3 / (GAS_CONSTANT * room)
-        self.taken_kg = 0.0  # from supply, fill source and air, since the start
-        self.given_kg = 0.0  # to the air
-        self.slow_steps = 0  # that the quick search did not solve
-        self._flows = _Flows()
+        self.gas: Gas = GASES[rig.gas]
+        self._units = np.zeros(1, solver.UNIT)
+        self._states = np.zeros(1, solver.STATE)
         self._valves = Valves()
-        # Heat to the walls, W/K, so that gas at working pressure has its time constant.
-        per_m3 = _DENSE_PA / (GAS_CONSTANT * room) * HEAT_V / rig.gas_tau_s
-        self._inlet_heat = per_m3 * rig.inlet_m3
-        self._outlet_heat = per_m3 * rig.outlet_m3
-        self._set_leaks()
+        self._fill_unit()
+        self._start()
         self.valves = self._valves
+
+    # --- what is seen of it -----------------------------------------------------------
+
+    @property
+    def steps(self) -> int:
+        """Steps since the start."""
+        return int(self._state["steps"])
 
     @property
     def t_s(self) -> float:
         """Time since the start."""
         return self.steps * self.step_s
+
+    @property
+    def air_pa(self) -> float:
+        """Air pressure, absolute."""
+        return float(self._state["air_pa"])
+
+    @property
+    def room_k(self) -> float:
+        """Temperature of the room."""
+        return float(self._state["room_k"])
+
+    @property
+    def body_k(self) -> float:
+        """Temperature of the regulator's body."""
+        return float(self._state["body_k"])
+
+    @property
+    def wall_k(self) -> float:
+        """Temperature of the walls around the outlet side."""
+        return float(self._state["wall_k"][OUTLET])
+
+    @property
+    def inlet_pa(self) -> float:
+        """Inlet pressure, absolute."""
+        return float(self._state["pa"][INLET])
+
+    @property
+    def outlet_pa(self) -> float:
+        """Outlet pressure, absolute."""
+        return float(self._state["pa"][OUTLET])
 
     @property
     def inlet_gauge(self) -> float:
@@ -111,14 +124,114 @@ class Plant:
         return self.outlet_pa - self.air_pa
 
     @property
+    def interstage_gauge(self) -> float:
+        """Pressure between two stages above the air's, Pa."""
+        return float(self._state["pa"][INTERSTAGE]) - self.air_pa
+
+    @property
+    def bonnet_gauge(self) -> float:
+        """Pressure in the bonnet above the air's, Pa."""
+        return float(self._state["pa"][BONNET]) - self.air_pa
+
+    @property
+    def inlet_k(self) -> float:
+        """Temperature of the gas on the inlet side."""
+        return float(self._state["kelvin"][INLET])
+
+    @property
+    def outlet_k(self) -> float:
+        """Temperature of the gas on the outlet side."""
+        return float(self._state["kelvin"][OUTLET])
+
+    @property
+    def inlet_kg(self) -> float:
+        """Gas on the inlet side."""
+        return float(self._state["kg"][INLET])
+
+    @property
+    def outlet_kg(self) -> float:
+        """Gas on the outlet side."""
+        return float(self._state["kg"][OUTLET])
+
+    @property
+    def kg(self) -> float:
+        """Gas in all volumes."""
+        return float(np.sum(self._state["kg"]))
+
+    @property
+    def inner_joules(self) -> float:
+        """Internal energy of the gas in all volumes, from mass and temperature."""
+        state = self._state
+        return math.fsum(
+            float(kg) * self.gas.internal_energy(float(kg / m3), float(k))
+            for kg, m3, k in zip(
+                state["kg"], state["m3"], state["kelvin"], strict=True
+            )
+        )
+
+    @property
+    def solid_joules(self) -> float:
+        """Heat in walls and body, of 0 K zero."""
+        unit, state = self._unit, self._state
+        walls = float(np.sum(unit["wall_heat"] * state["wall_k"]))
+        return walls + float(unit["body_heat"] * state["body_k"])
+
+    @property
+    def inlet_m3(self) -> float:
+        """Volume of the inlet side as it is."""
+        return float(self._state["m3"][INLET])
+
+    @property
+    def outlet_m3(self) -> float:
+        """Volume of the outlet side as it is."""
+        return float(self._state["m3"][OUTLET])
+
+    @property
+    def opening_m(self) -> float:
+        """Opening of the stage that is set."""
+        return float(self._state["stem"][LAST])
+
+    @property
     def seat_flow(self) -> float:
-        """Flow through the regulator in the last step, kg/s."""
-        return self._flows.seat
+        """Flow through the last seat in the last step, kg/s."""
+        return float(self._state["flow"][solver.BY_LAST_SEAT])
 
     @property
     def bleed_flow(self) -> float:
         """Flow out of the outlet side in the last step, leaks included, kg/s."""
-        return self._flows.outlet_lost
+        ways = (
+            solver.BY_BLEED,
+            solver.BY_RIG_RELIEF,
+            solver.BY_OPEN_OUTLET,
+            solver.BY_OUTLET_LEAK,
+            solver.BY_PINHOLE,
+            solver.BY_TEAR,
+            solver.BY_RELIEF,
+        )
+        return float(np.sum(self._state["flow"][list(ways)]))
+
+    @property
+    def vent_flow(self) -> float:
+        """Flow out of the bonnet's vent in the last step, kg/s."""
+        return float(self._state["flow"][solver.BY_BONNET_VENT])
+
+    @property
+    def totals(self) -> Totals:
+        """What went in and out since the start."""
+        state = self._state
+        return Totals(*(float(state[name]) for name in Totals.__dataclass_fields__))
+
+    @property
+    def hard_steps(self) -> int:
+        """Steps that had to be solved in parts."""
+        return int(self._state["hard"])
+
+    @property
+    def failed_parts(self) -> int:
+        """Parts of steps that were not solved; none in anything that makes sense."""
+        return int(self._state["failed"])
+
+    # --- what moves it ----------------------------------------------------------------
 
     @property
     def valves(self) -> Valves:
@@ -127,244 +240,196 @@ class Plant:
 
     @valves.setter
     def valves(self, valves: Valves) -> None:
-        if round(valves.fixture) != round(self._valves.fixture):
-            self.opening_m = 0.0
-        self._valves = valves
         fixture = round(valves.fixture)
-        r = self.regulator
-        self._fitted = fixture == REGULATOR
-        self._area = r.diaphragm_m2 if self._fitted else 0.0
-        self._k_supply = self.rig.supply * valves.inlet
-        self._k_vent = self.rig.vent * valves.vent_inlet
-        self._k_bleed = self.rig.bleed * valves.bleed
-        self._k_fill = self.rig.fill * valves.fill
-        self._to_air = self.rig.to_air if fixture == OPEN else 0.0
-        self._g_outlet = self._rig_outlet + (self._out if self._fitted else 0.0)
-        self._g_inlet = self._rig_inlet + (self._body if self._fitted else 0.0)
         assert fixture in (OPEN, BLANK, REGULATOR)
+        if fixture != round(self._valves.fixture):
+            self._refit()
+        self._valves = valves
+        r, rig, unit = self.regulator, self.rig, self._unit
+        fitted = fixture == REGULATOR
+        unit["fitted"] = fitted
+        k = unit["conductance"]
+        k[solver.BY_SUPPLY] = rig.supply * valves.inlet
+        k[solver.BY_VENT] = rig.vent * valves.vent_inlet
+        k[solver.BY_BLEED] = rig.bleed * valves.bleed
+        k[solver.BY_FILL] = rig.fill * valves.fill
+        to_air = rig.to_air if fixture == OPEN else 0.0
+        k[solver.BY_OPEN_INLET] = k[solver.BY_OPEN_OUTLET] = to_air
+        air, outlet = STANDARD_PRESSURE_PA, r.outlet_reference_pa
+        inside = self._film(rig.inlet_leak, r.inlet_reference_pa, air)
+        outside = self._film(rig.outlet_leak + rig.bleed_leak, outlet, air)
+        if fitted:
+            inside += self._film(r.body_joint, r.inlet_reference_pa, air)
+            own = r.fitting + r.bonnet_joint + r.back_cap
+            outside += self._film(own, outlet, air)
+        k[solver.BY_INLET_LEAK] = inside
+        k[solver.BY_OUTLET_LEAK] = outside
+        unit["supply_pa"] = valves.supply_pa_gauge
+        preload = r.preload_n(valves.screw_m)
+        unit["stage"][LAST]["preload_n"] = preload
+        k[solver.BY_RELIEF] = 0.0
+        if r.relief_over_pa is not None:
+            # the diaphragm lifts off the stem a little above the spring's own balance
+            balance = max(preload / r.diaphragm_m2, 0.0)
+            unit["opens"][solver.BY_RELIEF] = balance + r.relief_over_pa
+            k[solver.BY_RELIEF] = self._hole(r.relief_m2)
 
     def step(self) -> None:
         """Go one step on."""
-        self.steps += 1
-        dt = self.step_s
-        self.air_pa, self.room_k = self.surroundings.at(self.steps * dt)
-        self.wall_k += dt / self.rig.wall_tau_s * (self.room_k - self.wall_k)
-        po, pi = self.outlet_pa, self.inlet_pa
-        f = self._try(po, pi)
-        for _ in range(_MOST_TURNS):
-            oo, oi, io, ii = f.slopes
-            det = oo * ii - oi * io
-            move_o = (oi * f.inlet_off - ii * f.outlet_off) / det
-            move_i = (io * f.outlet_off - oo * f.inlet_off) / det
-            if abs(move_o) < _CLOSE_PA and abs(move_i) < _CLOSE_PA:
-                break
-            po, pi, f = self._nearer(po, pi, f, move_o, move_i)
-        else:
-            self.slow_steps += 1
-            po, pi, f = self._search()
-        self._take(po, pi, f)
+        solver.advance(self._units, self._states, 1)
 
-    # --- inside ----------------------------------------------------------------------
+    def advance(self, steps: int) -> None:
+        """Go some steps on, valves left as they stand."""
+        solver.advance(self._units, self._states, steps)
 
-    def _set_leaks(self) -> None:
-        r, rig = self.regulator, self.rig
-        air = STANDARD_PRESSURE_PA
-        inlet, outlet = INLET_REFERENCE_PA, OUTLET_REFERENCE_PA
-        nick = Leak.of(r.seat_nick, inlet, outlet, LeakForm.ORIFICE)
-        self._seat_nick = nick.conductance
-        self._seat_film = Leak.of(r.seat_film, inlet, outlet).conductance
-        self._out = Leak.of(r.outlet_leaks, outlet, air).conductance
-        self._body = Leak.of(r.body_joint, inlet, air).conductance
-        own = rig.outlet_leak + rig.bleed_leak
-        self._rig_outlet = Leak.of(own, outlet, air).conductance
-        self._rig_inlet = Leak.of(rig.inlet_leak, inlet, air).conductance
-        self._k_area = opening_conductance(1.0, r.discharge)
+    # --- inside -----------------------------------------------------------------------
 
-    def _try(self, po: float, pi: float) -> _Flows:
-        """Return the flows at trial pressures and how far both masses are off."""
-        f = _Flows()
-        dt, air, rig = self.step_s, self.air_pa, self.rig
-        x_o = x_i = seat_o = seat_i = 0.0
-        if self._fitted:
-            x, x_o, x_i = self._stem(po, pi)
-            f.opening_m = x
-            f.seat, seat_o, seat_i = self._through_seat(po, pi, x, x_o, x_i)
-        lost, lost_o = self._outlet_to_air(po)
-        f.outlet_lost = lost
-        gone, gone_i = self._inlet_to_air(pi)
-        f.inlet_lost = gone
-        fill_o = supply_i = 0.0
-        source = air + rig.fill_pa
-        if self._k_fill > 0.0 and po < source:
-            flow, _, slope = orifice(source, po, _B)
-            f.fill, fill_o = self._k_fill * flow, self._k_fill * slope
-        source = air + self._valves.supply_pa_gauge
-        if self._k_supply > 0.0 and pi < source:
-            flow, _, slope = orifice(source, pi, _B)
-            f.supply, supply_i = self._k_supply * flow, self._k_supply * slope
+    @property
+    def _unit(self) -> Any:
+        return self._units[0]
 
-        f.outlet_m3 = (
-            rig.outlet_m3 + rig.outlet_give * (po - air) - self._area * f.opening_m
+    @property
+    def _state(self) -> Any:
+        return self._states[0]
+
+    def _film(self, std_cm3_min: float, from_pa: float, to_pa: float) -> float:
+        return Leak.of(std_cm3_min, from_pa, to_pa, gas=self.gas).conductance
+
+    def _slit(self, std_cm3_min: float, from_pa: float, to_pa: float) -> float:
+        form = LeakForm.ORIFICE
+        return Leak.of(std_cm3_min, from_pa, to_pa, form, self.gas).conductance
+
+    def _hole(self, area_m2: float, discharge: float = 0.7) -> float:
+        return opening_conductance(area_m2, discharge, gas=self.gas)
+
+    def _fill_unit(self) -> None:
+        r, rig, gas, unit = self.regulator, self.rig, self.gas, self._unit
+        unit["step_s"] = self.step_s
+        unit["stages"] = 1 if r.first is None else 2
+        unit["gas_constant"] = gas.gas_constant
+        unit["density_scale"] = gas.density_scale
+        unit["residual"] = gas.residual
+        unit["heat"] = gas.heat
+        unit["throat"] = gas.throat
+        unit["viscosity_power"] = gas.viscosity_power
+        unit["ratio"] = critical_ratio(gas.gamma)
+        self._fill_volumes()
+        air, outlet = STANDARD_PRESSURE_PA, r.outlet_reference_pa
+        k = unit["conductance"]
+        k[solver.BY_RIG_RELIEF] = rig.relief
+        unit["opens"][solver.BY_RIG_RELIEF] = rig.relief_pa
+        unit["fill_pa"] = rig.fill_pa
+        unit["supply_creep"] = rig.supply_creep
+        unit["supply_most"] = rig.supply_creep_most
+        k[solver.BY_PINHOLE] = self._film(r.diaphragm + r.relief_seat, outlet, air)
+        k[solver.BY_TEAR] = self._slit(r.tear, outlet, air)
+        k[solver.BY_BONNET_VENT] = self._hole(r.vent_m2)
+        interstage = r.interstage_reference_pa
+        k[solver.BY_INTERSTAGE_LEAK] = self._film(r.first_leak, interstage, air)
+        before = r.inlet_reference_pa
+        if r.first is not None:
+            self._fill_stage(FIRST, r.first, before, interstage)
+            first = unit["stage"][FIRST]
+            first["preload_n"] = r.first.preload_n(r.first_screw_m)
+            before = interstage
+        self._fill_stage(LAST, r, before, outlet)
+        s = self.surroundings
+        for name in ("air_pa", "air_drift", "air_swing", "air_phase"):
+            unit[name] = getattr(s, name)
+        for name in ("room_k", "room_drift", "room_swing", "room_phase"):
+            unit[name] = getattr(s, name)
+
+    def _fill_volumes(self) -> None:
+        r, rig, gas, unit = self.regulator, self.rig, self.gas, self._unit
+        room = self.surroundings.room_k
+        parts = (
+            (INLET, rig.inlet_m3, rig.inlet_give, rig.gas_tau_s, rig.inlet_dense_pa),
+            (INTERSTAGE, r.interstage_m3, 0.0, _SMALL_TAU_S, r.interstage_reference_pa),
+            (OUTLET, rig.outlet_m3, rig.outlet_give, rig.gas_tau_s, rig.dense_pa),
+            (BONNET, r.bonnet_m3, 0.0, _SMALL_TAU_S, STANDARD_PRESSURE_PA),
         )
-        f.inlet_m3 = rig.inlet_m3 + rig.inlet_give * (pi - air)
-        warm_o = 1.0 / (GAS_CONSTANT * self.outlet_k)
-        warm_i = 1.0 / (GAS_CONSTANT * self.inlet_k)
-        into = f.seat + f.fill - lost
-        f.outlet_off = po * f.outlet_m3 * warm_o - self.outlet_kg - dt * into
-        into = f.supply - f.seat - gone
-        f.inlet_off = pi * f.inlet_m3 * warm_i - self.inlet_kg - dt * into
-        give = rig.outlet_give - self._area * x_o
-        f.slopes = (
-            (f.outlet_m3 + po * give) * warm_o - dt * (seat_o + fill_o - lost_o),
-            -po * self._area * x_i * warm_o - dt * seat_i,
-            dt * seat_o,
-            (f.inlet_m3 + pi * rig.inlet_give) * warm_i
-            - dt * (supply_i - seat_i - gone_i),
-        )
-        return f
+        for i, volume, give, tau, dense_pa in parts:
+            dense = gas.density(dense_pa, room)
+            cv, _ = gas.heats(dense, room)
+            conduct = volume * dense * cv / tau
+            unit["volume"][i] = volume
+            unit["give"][i] = give
+            unit["dense"][i] = dense
+            unit["to_wall"][i] = (1.0 - r.body_share) * conduct
+            unit["to_body"][i] = r.body_share * conduct
+            unit["wall_heat"][i] = rig.wall_heat
+            unit["wall_room"][i] = rig.wall_heat / rig.wall_tau_s
+        unit["body_heat"] = r.body_heat
+        unit["body_room"] = r.body_heat / r.body_tau_s
+        unit["exchange"] = r.exchange
 
-    def _through_seat(
-        self, po: float, pi: float, x: float, x_o: float, x_i: float
-    ) -> tuple[float, float, float]:
-        """Return the flow through the regulator and its slopes in both pressures."""
-        r, film = self.regulator, self._seat_film
-        grows = math.pi * r.bore_m if 0.0 < x < 0.25 * r.bore_m else 0.0
-        k = self._k_area * r.flow_area_m2(x) + self._seat_nick
-        flow, slope_i, slope_o = orifice(pi, po, _B)
-        bend = self._k_area * grows * flow
-        return (
-            k * flow + film * (pi * pi - po * po),
-            bend * x_o + k * slope_o - 2.0 * film * po,
-            bend * x_i + k * slope_i + 2.0 * film * pi,
-        )
+    def _fill_stage(
+        self, which: int, stage: Stage, before_pa: float, behind_pa: float
+    ) -> None:
+        into = self._unit["stage"][which]
+        into["spring"] = stage.spring_n_per_m
+        into["seat"] = stage.seat_n_per_m
+        into["contact"] = stage.contact_m
+        into["travel"] = stage.travel_m
+        into["friction"] = stage.friction_n
+        into["area"] = stage.diaphragm_m2
+        into["push"] = stage.push_m2
+        into["bore"] = stage.bore_m
+        into["curtain"] = self._hole(1.0, stage.discharge)
+        into["most"] = stage.strainer
+        into["nick"] = self._slit(stage.seat_nick, before_pa, behind_pa)
+        into["film"] = self._film(stage.seat_film, before_pa, behind_pa)
+        into["sense_s"] = stage.sense_lag_s
+        into["stem_s"] = stage.stem_lag_s
 
-    def _outlet_to_air(self, po: float) -> tuple[float, float]:
-        """Return what the outlet side loses, and its slope."""
-        air, rig = self.air_pa, self.rig
-        lost = self._g_outlet * (po * po - air * air) + self._to_air * (po - air)
-        slope = 2.0 * self._g_outlet * po + self._to_air
-        k = self._k_bleed
-        over = po - air - rig.relief_pa
-        widening = 0.0
-        if over > 0.0:
-            wide = 0.1 * rig.relief_pa
-            k += rig.relief * min(over / wide, 1.0)
-            widening = rig.relief / wide if over < wide else 0.0
-        if k > 0.0:
-            flow, slope_o, _ = orifice(po, air, _B)
-            lost += k * flow
-            slope += k * slope_o + widening * flow
-        return lost, slope
+    def _start(self) -> None:
+        """Air pressure and room temperature everywhere."""
+        state = self._state
+        air, room = self.surroundings.at(0.0)
+        state["air_pa"], state["room_k"] = air, room
+        state["wall_k"] = room
+        state["body_k"] = room
+        for i in range(solver.VOLUMES):
+            self._put(i, air, room)
+        state["felt"] = air
 
-    def _inlet_to_air(self, pi: float) -> tuple[float, float]:
-        """Return what the inlet side loses, and its slope."""
-        air = self.air_pa
-        gone = self._g_inlet * (pi * pi - air * air) + self._to_air * (pi - air)
-        slope = 2.0 * self._g_inlet * pi + self._to_air
-        if self._k_vent > 0.0:
-            flow, slope_i, _ = orifice(pi, air, _B)
-            gone += self._k_vent * flow
-            slope += self._k_vent * slope_i
-        return gone, slope
+    def _put(self, i: int, pa: float, kelvin: float) -> None:
+        state = self._state
+        density = self.gas.density(pa, kelvin)
+        state["m3"][i] = self._unit["volume"][i]
+        state["pa"][i], state["kelvin"][i] = pa, kelvin
+        state["kg"][i] = density * state["m3"][i]
+        energy = self.gas.internal_energy(density, kelvin)
+        state["joule"][i] = state["kg"][i] * energy
 
-    def _stem(self, po: float, pi: float) -> tuple[float, float, float]:
-        """Return the opening and its slopes in outlet and inlet pressure."""
-        r = self.regulator
-        load = r.load_n(self._valves.screw_m, pi, po, self.air_pa)
-        x = self.opening_m
-        at_least = r.balance_m(load - r.friction_n)
-        at_most = r.balance_m(load + r.friction_n)
-        if at_least <= x <= at_most:
-            return x, 0.0, 0.0
-        x = at_least if x < at_least else at_most
-        if x >= r.travel_m:
-            return r.travel_m, 0.0, 0.0
-        stiff = r.spring_n_per_m + (r.seat_n_per_m if x < r.contact_m else 0.0)
-        return x, -(r.diaphragm_m2 + r.push_m2) / stiff, r.push_m2 / stiff
+    def _refit(self) -> None:
+        """Bring a regulator's own volumes to air: it was off the rig."""
+        state = self._state
+        air, room = self.air_pa, self.room_k
+        kg, joule = float(np.sum(state["kg"])), float(np.sum(state["joule"]))
+        for i in (INTERSTAGE, BONNET):
+            self._put(i, air, room)
+        state["stem"] = 0.0
+        state["felt"] = air
+        state["taken_kg"] += float(np.sum(state["kg"])) - kg
+        state["taken_j"] += float(np.sum(state["joule"])) - joule
 
-    def _nearer(
-        self, po: float, pi: float, f: _Flows, move_o: float, move_i: float
-    ) -> tuple[float, float, _Flows]:
-        """Return the trial after a move, shortened until it comes nearer."""
-        # A flow that stops at equal pressures makes the full move jump to and fro.
-        off = abs(f.outlet_off) + abs(f.inlet_off)
-        share = 1.0
-        for _ in range(_SHORTENINGS):
-            to_o = max(po + share * move_o, 0.7 * po)
-            to_i = max(pi + share * move_i, 0.7 * pi)
-            found = self._try(to_o, to_i)
-            if abs(found.outlet_off) + abs(found.inlet_off) < off:
-                break
-            share *= 0.5
-        return to_o, to_i, found
 
-    def _search(self) -> tuple[float, float, _Flows]:
-        """Return the solution by bisection in both pressures; slow, and always there.
+class PlantBatch:
+    """Many plants that go on together; each is the same as when alone.
 
-        Both mass balances rise with their own pressure and, the other one eliminated,
-        so does the outlet's.
-        """
-        lowest, highest = 1.0, 2e6
-        pi = self.inlet_pa
-        f = self._flows
-        low, high = lowest, highest
-        po = self.outlet_pa
-        for _ in range(60):
-            in_low, in_high = lowest, highest
-            for _ in range(60):
-                pi = 0.5 * (in_low + in_high)
-                f = self._try(po, pi)
-                if f.inlet_off > 0.0:
-                    in_high = pi
-                else:
-                    in_low = pi
-            if f.outlet_off > 0.0:
-                high = po
-            else:
-                low = po
-            po = 0.5 * (low + high)
-        return po, pi, self._try(po, pi)
+    Args:
+        plants: none of them may be stepped on its own from now on.
+    """
 
-    def _take(self, po: float, pi: float, f: _Flows) -> None:
-        """Move masses by the flows of the solution, then temperatures."""
-        dt = self.step_s
-        self._flows = f
-        old_out, old_in = self.outlet_kg, self.inlet_kg
-        self.outlet_kg += dt * (f.seat + f.fill - f.outlet_lost)
-        self.inlet_kg += dt * (f.supply - f.seat - f.inlet_lost)
-        self.taken_kg += dt * (f.supply + f.fill)
-        self.given_kg += dt * (f.inlet_lost + f.outlet_lost)
+    def __init__(self, plants: Sequence[Plant]) -> None:
+        self.plants = tuple(plants)
+        self._units = np.concatenate([p._units for p in plants])  # noqa: SLF001
+        self._states = np.concatenate([p._states for p in plants])  # noqa: SLF001
+        for i, plant in enumerate(self.plants):
+            plant._units = self._units[i : i + 1]  # noqa: SLF001
+            plant._states = self._states[i : i + 1]  # noqa: SLF001
 
-        # Gas that enters from outside has room temperature.
-        warm_out = f.fill * self.room_k
-        warm_in = f.supply * self.room_k
-        leave_out = leave_in = 0.0
-        if f.seat >= 0.0:
-            warm_out += f.seat * (self.inlet_k - THROTTLE_COOLING * (pi - po))
-            leave_in += f.seat
-        else:
-            warm_in -= f.seat * self.outlet_k
-            leave_out -= f.seat
-        if f.outlet_lost >= 0.0:
-            leave_out += f.outlet_lost
-        else:
-            warm_out -= f.outlet_lost * self.room_k
-        if f.inlet_lost >= 0.0:
-            leave_in += f.inlet_lost
-        else:
-            warm_in -= f.inlet_lost * self.room_k
-        work = po * (f.outlet_m3 - self.outlet_m3)
-        self.outlet_k = (
-            old_out * HEAT_V * self.outlet_k
-            + dt * (HEAT_P * warm_out + self._outlet_heat * self.wall_k)
-            - work
-        ) / (self.outlet_kg * HEAT_V + dt * (HEAT_P * leave_out + self._outlet_heat))
-        work = pi * (f.inlet_m3 - self.inlet_m3)
-        self.inlet_k = (
-            old_in * HEAT_V * self.inlet_k
-            + dt * (HEAT_P * warm_in + self._inlet_heat * self.wall_k)
-            - work
-        ) / (self.inlet_kg * HEAT_V + dt * (HEAT_P * leave_in + self._inlet_heat))
-        self.outlet_m3, self.inlet_m3 = f.outlet_m3, f.inlet_m3
-        self.outlet_pa, self.inlet_pa = po, pi
-        self.opening_m = f.opening_m
+    def advance(self, steps: int) -> None:
+        """Let every plant go on by as many of its steps."""
+        solver.advance(self._units, self._states, steps)

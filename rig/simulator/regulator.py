@@ -1,6 +1,6 @@
-"""The simulated regulator: a lever-free, spring-loaded second stage, and how it is cut.
+"""The simulated regulator: springs, diaphragms, stems and seats, and what leaks.
 
-Its stem moves by static balance of forces; friction holds it wherever the balance lies
+Its stems move by static balance of forces; friction holds them wherever the balance lies
 within the friction. The seat is soft: the disc touches ``contact_m`` before it seals.
 """
 
@@ -9,33 +9,33 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from records.measure import STANDARD_PRESSURE_PA
 
-_PSI = 6894.757293168
-_INCH_WATER_60F = 248.84
+PSI = 6894.757293168
+INCH_WATER_60F = 248.84
 
-# Where the flow of every leak is stated: 10 psi gauge inlet, 11.6 in. w.c. gauge
-# outlet (a second stage locked up), standard air pressure outside.
-INLET_REFERENCE_PA = STANDARD_PRESSURE_PA + 10.0 * _PSI
-OUTLET_REFERENCE_PA = STANDARD_PRESSURE_PA + 11.6 * _INCH_WATER_60F
+# Where the flow of a second stage's leaks is stated: 10 psi gauge inlet, 11.6 in. w.c.
+# gauge outlet (locked up), standard air pressure outside.
+INLET_REFERENCE_PA = STANDARD_PRESSURE_PA + 10.0 * PSI
+OUTLET_REFERENCE_PA = STANDARD_PRESSURE_PA + 11.6 * INCH_WATER_60F
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Regulator:
-    """What a regulator is made of, SI; its leaks in std cm3/min at the references.
+class Stage:
+    """One stage of pressure reduction, SI; seat leaks in std cm3/min of nitrogen.
 
     Attributes:
         spring_n_per_m: main spring. stem_spring_n: light spring that closes the stem.
-        diaphragm_m2: effective area. push_m2: area on which the inlet pushes it open.
+        diaphragm_m2: effective area. push_m2: area on which the inlet pushes it open;
+            negative where it pushes shut, zero where it is balanced.
         seat_n_per_m: stiffness of the soft seat. contact_m: opening at which disc and
             seat first touch; sealed at zero.
         bore_m: diameter of the seat's bore. discharge: its discharge coefficient.
+        strainer: what the strainer before the seat passes, kg/(s Pa); 0: no matter.
         travel_m: opening at the stem's stop. friction_n: largest friction of the stem.
+        sense_lag_s: how late the diaphragm feels the outlet. stem_lag_s: how late the
+            stem follows; both zero in a well damped regulator, next to a hold.
         seat_nick, seat_film: leaks past the shut seat, as an orifice and as a film.
-        fitting, diaphragm, bonnet_joint, back_cap: leaks of the outlet side to air.
-        body_joint: leak of the inlet side to air.
     """
 
     spring_n_per_m: float = 3000.0
@@ -46,80 +46,108 @@ class Regulator:
     contact_m: float = 7.5e-6
     bore_m: float = 5.0e-3
     discharge: float = 0.8
+    strainer: float = 0.0
     travel_m: float = 1.5e-3
     friction_n: float = 0.005
+    sense_lag_s: float = 0.0
+    stem_lag_s: float = 0.0
     seat_nick: float = 0.0
     seat_film: float = 0.0
-    fitting: float = 0.0
-    diaphragm: float = 0.0
-    bonnet_joint: float = 0.0
-    back_cap: float = 0.0
-    body_joint: float = 0.0
-
-    @property
-    def outlet_leaks(self) -> float:
-        """Leaks of the outlet side to air together, std cm3/min at the reference."""
-        return self.fitting + self.diaphragm + self.bonnet_joint + self.back_cap
 
     @property
     def seat_leak(self) -> float:
-        """Leak past the shut seat, std cm3/min at the references."""
+        """Leak past the shut seat, std cm3/min of nitrogen at the references."""
         return self.seat_nick + self.seat_film
+
+    @property
+    def give_m3_per_pa(self) -> float:
+        """How the volume behind it grows with pressure while the seat is shut."""
+        return self.diaphragm_m2**2 / (self.spring_n_per_m + self.seat_n_per_m)
+
+    def preload_n(self, screw_m: float) -> float:
+        """Return the force of the springs that opens the stem, shut, N."""
+        return self.spring_n_per_m * screw_m - self.stem_spring_n
 
     def load_n(
         self, screw_m: float, inlet_pa: float, outlet_pa: float, air_pa: float
     ) -> float:
         """Return the force that opens the stem, N, seat and friction left out."""
         return (
-            self.spring_n_per_m * screw_m
+            self.preload_n(screw_m)
             + self.push_m2 * (inlet_pa - outlet_pa)
             - self.diaphragm_m2 * (outlet_pa - air_pa)
-            - self.stem_spring_n
         )
 
-    def balance_m(self, load_n: float) -> float:
-        """Return the opening at which a load is in balance; below zero it is sealed."""
-        free = load_n / self.spring_n_per_m
-        if free >= self.contact_m:
-            return min(free, self.travel_m)
-        return (load_n + self.seat_n_per_m * self.contact_m) / (
-            self.spring_n_per_m + self.seat_n_per_m
+    def screw_for(self, outlet_gauge: float, inlet_gauge: float) -> float:
+        """Return the screw that balances an outlet pressure with the seat touching."""
+        force = (
+            self.diaphragm_m2 * outlet_gauge
+            + self.stem_spring_n
+            - self.push_m2 * (inlet_gauge - outlet_gauge)
         )
+        return force / self.spring_n_per_m + self.contact_m
 
     def flow_area_m2(self, opening_m: float) -> float:
         """Return the free area at an opening: a curtain, at most the bore."""
         lift = min(max(opening_m, 0.0), 0.25 * self.bore_m)
         return math.pi * self.bore_m * lift
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regulator(Stage):
+    """A regulator: the stage that is set, what else is in the body, and its leaks.
+
+    Leaks in std cm3/min of nitrogen between the reference pressures.
+
+    Attributes:
+        first: the stage before it in the same body, or None. first_screw_m: of that
+            stage's spring, which nobody turns. interstage_m3: volume between them.
+        fitting, bonnet_joint, back_cap: leaks of the outlet side to air.
+        diaphragm, relief_seat: leaks of the outlet side into the bonnet.
+        tear: the same through a tear, which follows the law of an orifice.
+        body_joint: leak of the inlet side to air. first_leak: of the interstage.
+        bonnet_m3: volume behind the diaphragm. vent_m2: free area of its vent.
+        relief_over_pa: how far above the spring's own balance the internal relief
+            opens, or None where none is fitted. relief_m2: its area a tenth above.
+        body_heat: heat capacity of the body, J/K. body_tau_s: how fast it follows the
+            room. body_share: of the gas's heat exchange that goes to the body.
+        exchange: share of the way to the body's temperature that gas comes on its way
+            past a seat.
+        inlet_reference_pa, interstage_reference_pa, outlet_reference_pa: where the
+            leaks are stated, absolute, with standard air outside.
+    """
+
+    first: Stage | None = None
+    first_screw_m: float = 0.0
+    interstage_m3: float = 10e-6
+    fitting: float = 0.0
+    diaphragm: float = 0.0
+    relief_seat: float = 0.0
+    tear: float = 0.0
+    bonnet_joint: float = 0.0
+    back_cap: float = 0.0
+    body_joint: float = 0.0
+    first_leak: float = 0.0
+    bonnet_m3: float = 40e-6
+    vent_m2: float = 2e-5
+    relief_over_pa: float | None = None
+    relief_m2: float = 2e-6
+    body_heat: float = 250.0
+    body_tau_s: float = 900.0
+    body_share: float = 0.1
+    exchange: float = 0.1
+    inlet_reference_pa: float = INLET_REFERENCE_PA
+    interstage_reference_pa: float = INLET_REFERENCE_PA
+    outlet_reference_pa: float = OUTLET_REFERENCE_PA
+
     @property
-    def give_m3_per_pa(self) -> float:
-        """How the outlet volume grows with its pressure while the seat is shut."""
-        return self.diaphragm_m2**2 / (self.spring_n_per_m + self.seat_n_per_m)
-
-
-def drawn_regulator(rng: np.random.Generator) -> Regulator:
-    """Return a healthy regulator as one of many: small spreads, tiny leaks."""
-
-    def about(value: float, spread: float) -> float:
-        return value * (1.0 + spread * float(np.clip(rng.standard_normal(), -2.0, 2.0)))
-
-    def at_most(value: float) -> float:
-        return value * float(rng.uniform(0.1, 1.0))
-
-    plain = Regulator()
-    return Regulator(
-        spring_n_per_m=about(plain.spring_n_per_m, 0.03),
-        stem_spring_n=about(plain.stem_spring_n, 0.03),
-        diaphragm_m2=about(plain.diaphragm_m2, 0.01),
-        push_m2=about(plain.push_m2, 0.03),
-        seat_n_per_m=about(plain.seat_n_per_m, 0.04),
-        contact_m=about(plain.contact_m, 0.05),
-        friction_n=about(plain.friction_n, 0.2),
-        seat_nick=at_most(0.006),
-        seat_film=at_most(0.003),
-        fitting=at_most(0.002),
-        diaphragm=at_most(0.003),
-        bonnet_joint=at_most(0.001),
-        back_cap=at_most(0.001),
-        body_joint=at_most(0.002),
-    )
+    def outlet_leaks(self) -> float:
+        """Leaks of the outlet side, out at last, std cm3/min at the references."""
+        return (
+            self.fitting
+            + self.diaphragm
+            + self.relief_seat
+            + self.tear
+            + self.bonnet_joint
+            + self.back_cap
+        )

@@ -29,7 +29,12 @@ class RigBody:
         relief_pa: gauge pressure at which the outlet's relief valve opens.
         relief: its conductance when 10 % above that.
         to_air: conductance of an open connection, kg/(s Pa).
-        gas_tau_s: how fast trapped gas takes the wall's temperature.
+        gas: what the rig is fed with.
+        supply_creep: how the supply rises while it is on, Pa/s; at most by
+            supply_creep_most.
+        gas_tau_s: how fast trapped gas takes the wall's temperature, at the pressure
+            ``dense_pa`` (outlet) or ``inlet_dense_pa``, absolute.
+        wall_heat: heat capacity of the walls of each volume, J/K.
         wall_tau_s: how fast the walls follow the room.
         inlet_leak, outlet_leak: leaks of the rig's own fittings to air.
         bleed_leak: leak of the bleed valve when shut.
@@ -47,27 +52,17 @@ class RigBody:
     relief_pa: float = 7500.0
     relief: float = 2e-7
     to_air: float = 1e-6
+    gas: str = "nitrogen"
+    supply_creep: float = 0.0
+    supply_creep_most: float = 0.0
     gas_tau_s: float = 3.0
+    dense_pa: float = 110e3
+    inlet_dense_pa: float = 110e3
+    wall_heat: float = 60.0
     wall_tau_s: float = 300.0
     inlet_leak: float = 0.0
     outlet_leak: float = 0.0
     bleed_leak: float = 0.0
-
-
-def drawn_rigbody(rng: np.random.Generator) -> RigBody:
-    """Return a tight rig, its volumes a little off their drawing."""
-
-    def volume(nominal: float) -> float:
-        off = float(np.clip(rng.standard_normal(), -2.0, 2.0))
-        return nominal * (1.0 + VOLUME_SPREAD * off)
-
-    return RigBody(
-        inlet_m3=volume(NOMINAL_INLET_M3),
-        outlet_m3=volume(NOMINAL_OUTLET_M3),
-        inlet_leak=float(rng.uniform(0.0001, 0.0008)),
-        outlet_leak=float(rng.uniform(0.0001, 0.0008)),
-        bleed_leak=float(rng.uniform(0.0, 0.0003)),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

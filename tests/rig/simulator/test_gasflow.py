@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.simulator.gasflow import (
-    GAS_CONSTANT,
+    NITROGEN,
     LAMINAR_RATIO,
     REFERENCE_DENSITY,
     Leak,
@@ -136,7 +136,7 @@ def test_standard_flow_as_mass() -> None:
 def test_a_leak_has_its_flow_where_it_was_stated(form: LeakForm) -> None:
     leak = Leak.of(0.6, 170_272.6, 104_211.5, form)
     flow = leak.flow(170_272.6, 104_211.5)
-    leak_si = flow * GAS_CONSTANT * 293.15
+    leak_si = flow * NITROGEN.gas_constant * 293.15
     assert leak_si / (101_325.0 * 1e-6 / 60.0) == pytest.approx(0.6, rel=1e-12)
     assert leak.flow(104_211.5, 170_272.6) == pytest.approx(-flow, rel=1e-12)
 

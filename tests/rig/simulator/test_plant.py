@@ -7,10 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rig.simulator.gasflow import (
-    GAMMA,
-    GAS_CONSTANT,
-    HEAT_P,
-    HEAT_V,
+    NITROGEN,
     Leak,
     critical_ratio,
     opening_conductance,
@@ -27,6 +24,10 @@ from rig.simulator.rigbody import (
     Valves,
 )
 
+GAS_CONSTANT = NITROGEN.gas_constant
+GAMMA = NITROGEN.gamma
+HEAT_V = GAS_CONSTANT / (GAMMA - 1.0)
+HEAT_P = GAMMA * HEAT_V
 INCH = 248.84  # NIST SP 811
 PSI = 6894.757
 STIFF = RigBody(inlet_give=0.0, outlet_give=0.0)
@@ -90,12 +91,12 @@ def wild_program(plant: Plant) -> None:
 def test_no_gas_is_made_or_lost() -> None:
     regulator = Regulator(seat_nick=0.5, seat_film=0.3, diaphragm=5.0, body_joint=0.4)
     plant = Plant(regulator, RigBody(outlet_leak=0.2, inlet_leak=0.1), Surroundings())
-    start = plant.inlet_kg + plant.outlet_kg
+    start = plant.kg
     wild_program(plant)
-    held = plant.inlet_kg + plant.outlet_kg
-    assert plant.taken_kg > 5.0 * start  # a lot went through
-    assert held - start == pytest.approx(
-        plant.taken_kg - plant.given_kg, abs=1e-9 * plant.taken_kg
+    totals = plant.totals
+    assert totals.taken_kg > 5.0 * start  # a lot went through
+    assert plant.kg - start == pytest.approx(
+        totals.taken_kg - totals.given_kg, abs=1e-11 * totals.taken_kg
     )
 
 
@@ -107,23 +108,13 @@ def test_mass_pressure_and_temperature_obey_the_gas_law() -> None:
         (plant.outlet_kg, plant.outlet_pa, plant.outlet_m3, plant.outlet_k),
         (plant.inlet_kg, plant.inlet_pa, plant.inlet_m3, plant.inlet_k),
     ):
-        # To within what a temperature moves in one step.
-        assert pa * m3 == pytest.approx(kg * GAS_CONSTANT * k, rel=1e-7)
+        assert pa == pytest.approx(NITROGEN.pressure(kg / m3, k), rel=1e-12)
 
 
 def test_the_quick_search_always_gets_there() -> None:
     plant = Plant(Regulator(), RigBody(), Surroundings())
     wild_program(plant)
-    assert plant.slow_steps == 0
-
-
-def test_both_searches_find_the_same() -> None:
-    plant = supplied(Regulator(), screw_m=screw_for(Regulator(), 11.0 * INCH))
-    turn(plant, bleed=0.4)
-    outlet, inlet, _ = plant._search()
-    plant.step()
-    assert plant.outlet_pa == pytest.approx(outlet, abs=1e-3)
-    assert plant.inlet_pa == pytest.approx(inlet, abs=1e-3)
+    assert plant.hard_steps == plant.failed_parts == 0
 
 
 def test_same_gas_twice_bit_for_bit() -> None:
@@ -155,7 +146,8 @@ def test_laminar_leak_at_constant_temperature() -> None:
 
 
 def test_filling_a_rigid_vessel_without_heat() -> None:
-    # First law for a vessel filled from a main: m2 cv T2 = m1 cv T1 + (m2 - m1) cp T0.
+    # First law for a vessel filled from a main: m2 u2 = m1 u1 + (m2 - m1) h0; with an
+    # ideal gas the pressure rises with the mass as gamma R T0 / V.
     plant = Plant(Regulator(), replace(STIFF, gas_tau_s=1e9), Surroundings())
     turn(plant, fixture=BLANK)
     run(plant, 0.1)
@@ -164,8 +156,13 @@ def test_filling_a_rigid_vessel_without_heat() -> None:
     run(plant, 10.0)
     m2 = m1 + plant.inlet_m3 * (plant.inlet_pa - p1) / (GAMMA * GAS_CONSTANT * t0)
     assert plant.inlet_kg == pytest.approx(m2, rel=1e-3)
-    heat = m1 * HEAT_V * t0 + (plant.inlet_kg - m1) * HEAT_P * t0
-    assert plant.inlet_kg * HEAT_V * plant.inlet_k == pytest.approx(heat, rel=1e-6)
+    gas, main_pa = plant.gas, plant.air_pa + 10.0 * PSI
+    before = m1 * gas.internal_energy(m1 / plant.inlet_m3, t0)
+    brought = (plant.inlet_kg - m1) * gas.enthalpy(main_pa, t0)
+    after = plant.inlet_kg * gas.internal_energy(
+        plant.inlet_kg / plant.inlet_m3, plant.inlet_k
+    )
+    assert after - before == pytest.approx(brought, abs=1e-6 * m2 * HEAT_V * t0)
     assert plant.inlet_k - t0 > 20.0
 
 
@@ -185,15 +182,15 @@ def test_letting_down_without_heat_is_isentropic() -> None:
 
 
 def test_trapped_gas_takes_the_walls_temperature() -> None:
-    # At constant volume dT/dt = -(T - Tw) UA / (m cv); UA is stated for 110 kPa.
+    # At constant volume dT/dt = -(T - Tw) UA / (m cv); UA is stated for 110 kPa and
+    # grows as the root of the density.
     plant = Plant(Regulator(), STIFF, Surroundings())
     turn(plant, fixture=BLANK, fill=1.0)
     run(plant, 2.0)
     turn(plant, fill=0.0)
     run(plant, 0.1)
     warm = plant.outlet_k - plant.wall_k
-    tau = STIFF.gas_tau_s * plant.outlet_kg * GAS_CONSTANT * plant.room_k
-    tau /= 110e3 * STIFF.outlet_m3
+    tau = STIFF.gas_tau_s * math.sqrt(plant.outlet_pa / 110e3)
     run(plant, 3.0)
     left = (plant.outlet_k - plant.wall_k) / warm
     assert warm > 0.2
@@ -214,7 +211,9 @@ def test_set_and_lockup_are_those_of_the_force_balance(contact_um: float) -> Non
     plant = supplied(r, screw_m=screw)
     set_pa = plant.outlet_gauge
     flow = orifice(plant.inlet_pa, plant.outlet_pa, critical_ratio())[0]
-    area = plant.seat_flow / (opening_conductance(1.0, r.discharge) * flow)
+    flow *= plant.gas.throat_factor(plant.inlet_pa)
+    conductance = opening_conductance(1.0, r.discharge, plant.inlet_k)
+    area = plant.seat_flow / (conductance * flow)
     x = area / (math.pi * r.bore_m)
     push = plant.inlet_pa - plant.outlet_pa
     assert set_pa == pytest.approx(balance_gauge(r, screw, x, push), abs=0.1)
@@ -279,7 +278,7 @@ def locked_up(regulator: Regulator, rig: RigBody = STIFF) -> Plant:
 def test_a_locked_up_regulator_reopens_when_the_outlet_falls() -> None:
     plant = locked_up(Regulator(friction_n=0.0))
     level = plant.outlet_gauge
-    assert plant.seat_flow < 1e-12
+    assert plant.seat_flow < 1e-10
     turn(plant, bleed=0.001)
     run(plant, 60.0)
     # It makes up what is lost, a little below where it locked up.
@@ -409,7 +408,7 @@ def test_sudden_changes_stay_within_reason(change: Callable[[Plant], None]) -> N
         assert -200.0 < plant.inlet_gauge < 31.0 * PSI
         assert 200.0 < plant.outlet_k < 400.0
         assert 200.0 < plant.inlet_k < 400.0
-    assert plant.slow_steps == 0
+    assert plant.hard_steps == plant.failed_parts == 0
 
 
 def test_valves_arrive_and_shut_valves_are_shut() -> None:

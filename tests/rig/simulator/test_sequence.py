@@ -59,7 +59,7 @@ def levels() -> dict[str, float]:
     bench.ask("disconnect")
     bench.hold(12.0)
     found["closing_zero"] = bench.mean(8.0)
-    found["slow_steps"] = bench.rig.plant.slow_steps
+    found["slow_steps"] = bench.rig.plant.hard_steps
     return found
 
 

@@ -1,0 +1,1 @@
+"""Facts about gases: density, heat, viscosity, and how fast they flow."""
