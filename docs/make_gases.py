@@ -67,7 +67,7 @@ ROWS: dict[str, Row] = {
 def fitted(fluid: str, lowest_k: float, highest_pa: float) -> dict[str, Any]:
     """Return the numbers of one gas."""
     import CoolProp
-    import CoolProp.CoolProp as cp
+    import CoolProp.CoolProp as library
 
     state = CoolProp.AbstractState("HEOS", fluid)
     molar = state.molar_mass()
@@ -81,7 +81,7 @@ def fitted(fluid: str, lowest_k: float, highest_pa: float) -> dict[str, Any]:
     for t in np.linspace(lowest_k, HIGHEST_K, 26):
         for p in pressures:
             state.update(CoolProp.PT_INPUTS, p, t)
-            if state.phase() in (cp.iphase_liquid, cp.iphase_twophase):
+            if state.phase() in (library.iphase_liquid, library.iphase_twophase):
                 continue
             d = state.rhomass()
             rest = state.hmolar_residual() / (state.gas_constant() * t)

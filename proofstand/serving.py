@@ -12,11 +12,10 @@ from records.measure import Quantity
 from records.tomlfile import load_toml, read_text
 from rig.simulator.devices import ServedRig, SimulatedRig
 from rig.simulator.doors import Door, ServedAs
+from rig.simulator.families import FAMILIES
 from rig.simulator.faults import check_faults
 from rig.simulator.rigtext import rig_text
 from rig.simulator.wirefaults import WireFault, check_wire_faults
-
-from .simulated import FAMILIES
 
 SIM_FORMAT = "proofstand.sim/1"
 _PERIOD_S = 0.05
@@ -105,7 +104,7 @@ def open_rig(sim: Sim) -> ServedRig:
         RigError: the port is taken.
     """
     return ServedRig(
-        SimulatedRig(sim.seed, sim.faults),
+        SimulatedRig(sim.seed, sim.faults, family=FAMILIES[sim.family]),
         multiple=sim.time_multiple,
         door=sim.door,
         wire_faults=sim.wire_faults,
@@ -129,6 +128,7 @@ def served_rig_text(served: ServedRig) -> str:
         door=served.door,
         serial=served.serial,
         hands_port=served.hands_port,
+        family=served.rig.family,
     )
 
 

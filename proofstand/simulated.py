@@ -18,8 +18,9 @@ from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
+from rig.simulator.families import FAMILIES
 from rig.simulator.faults import parsed_faults
-from rig.simulator.hands import Hands, Moves
+from rig.simulator.hands import Hands, Moves, manner_for
 from rig.simulator.hands_link import ValveWriter, valve_positions
 from rig.simulator.rigtext import rig_text
 
@@ -28,7 +29,6 @@ from .runs import new_header
 from .session import Closed, Session, SessionEvent
 from .signoff.keys import signer_for
 
-FAMILIES = ("second-stage",)
 DEFAULT_PLAN = "low-pressure"
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
@@ -154,13 +154,17 @@ def simulate(
     """
     if family not in FAMILIES:
         raise InputError("family_unknown", given=family, known=", ".join(FAMILIES))
+    made_for = FAMILIES[family]
     severities = parsed_faults(faults)
     signer = signer_for(simulated=True, folder=key_folder)
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job()
     prepared = prepared_plan(plan, job)
-    rig = parse_rig(rig_text("127.0.0.1", 502, 1.0, EPOCH.date()), "simulated rig")
-    simulated = SimulatedRig(seed, severities)
+    rig = parse_rig(
+        rig_text("127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for),
+        "simulated rig",
+    )
+    simulated = SimulatedRig(seed, severities, family=made_for)
     clock = VirtualClock(simulated)
     instruments = [
         ModbusInstrument(i, rig.columns(i.id), InProcessLink(simulated), clock)
@@ -194,7 +198,7 @@ def simulate(
         instruments=instruments,
         clock=clock,
         tell=listen,
-        hands=_Worker(Hands(seed), simulated.move),
+        hands=_Worker(Hands(seed, manner=manner_for(made_for)), simulated.move),
         truth=simulated.truth(),
     )
     try:

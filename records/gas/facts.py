@@ -23,7 +23,7 @@ from .table import ROWS, Row
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gas:
-    """A gas, and what can be said of it between the temperatures and up to the pressure.
+    """A gas, and what can be said of it within its temperatures and pressures.
 
     Attributes:
         name: as a job card has it. molar_mass: kg/mol.

@@ -6,7 +6,7 @@ temperature, so that pressure, energy and heat agree with one another exactly:
     a_r / (R T) = sum over i, j of n[i, j] x**(i + 1) tau**j,
     x = density / scale, tau = 300 K / T
 
-(any text on equations of state; the coefficients are fitted, see ``docs/make_gases.py``).
+(any text on equations of state; coefficients fitted, see ``docs/make_gases.py``).
 The functions take plain numbers and arrays, so that the simulator can compile them.
 """
 
@@ -24,7 +24,8 @@ def at_temperature(residual: Table, temperature_k: float, along: Table) -> None:
     """Put the coefficients of x, x**2, ... at a temperature into ``along``, shape (i,).
 
     Args:
-        residual: n, shape (i, j). temperature_k: of the gas.
+        residual: n, shape (i, j).
+        temperature_k: of the gas.
         along: is overwritten.
     """
     tau = SCALE_K / temperature_k
@@ -45,8 +46,11 @@ def pressure_along(
     """Return pressure (absolute, Pa) and its slope in density at one temperature.
 
     Args:
-        along: see :func:`at_temperature`. scale: of density, kg/m3.
-        gas_constant: J/(kg K). density: kg/m3. temperature_k: of the gas.
+        along: see :func:`at_temperature`.
+        scale: of density, kg/m3.
+        gas_constant: J/(kg K).
+        density: kg/m3.
+        temperature_k: of the gas.
     """
     x = density / scale
     z = slope = 0.0
@@ -68,9 +72,12 @@ def energy_and_heat(
     """Return internal energy, heats and pressure of a gas.
 
     Args:
-        residual: n. heat: cp of the ideal gas over R in powers of T / 300 K.
-        scale: of density, kg/m3. gas_constant: J/(kg K).
-        density: kg/m3. temperature_k: of the gas.
+        residual: n, shape (i, j).
+        heat: cp of the ideal gas over R in powers of T / 300 K.
+        scale: of density, kg/m3.
+        gas_constant: J/(kg K).
+        density: kg/m3.
+        temperature_k: of the gas.
 
     Returns:
         Internal energy (J/kg, of the ideal gas at 300 K zero), heat at constant volume,
@@ -132,7 +139,8 @@ def throat_factor(first: float, second: float, pressure_pa: float) -> float:
     """Return how much more a choked throat passes than it would of the ideal gas.
 
     Args:
-        first, second: of the gas, per Pa and per Pa squared.
+        first: of the gas, per Pa.
+        second: the same, per Pa squared.
         pressure_pa: upstream, absolute.
     """
     return 1.0 + pressure_pa * (first + second * pressure_pa)

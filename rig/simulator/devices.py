@@ -12,24 +12,25 @@ from records.rig import RegisterTable
 from rig.wire.registers import decode, encode
 
 from .doors import Door, Served
-from .families import drawn_regulator, drawn_rigbody
-from .faults import with_faults
+from .families import SECOND_STAGE, Family, drawn_regulator, drawn_rigbody
+from .faults import healthy, with_faults
 from .live import LiveRig
 from .noise import stream
 from .plant import STEP_S, Plant
 from .registermap import (
     CLOCK_ADDRESS,
     DEVICE,
-    INPUT_COUNT,
     TICK_S,
     VALVE_ADDRESS,
     VALVE_COUNT,
-    WIRED,
+    highest_for,
+    input_count,
     valve_address,
     valve_words,
+    wired_for,
 )
-from .rigbody import HIGHEST, VALVE_NAMES, Valves, drawn_surroundings
-from .transducers import SAMPLE_S, Transducer
+from .rigbody import VALVE_NAMES, Valves, drawn_surroundings
+from .transducers import SAMPLE_S, SOUND, Transducer
 from .truth import truth_of
 from .wirefaults import Timetable, WireFault
 
@@ -42,9 +43,10 @@ class SimulatedRig:
     Args:
         seed: what regulator, rig, day and noise are drawn from.
         faults: severity 0 to 1 by id. step_s: of the gas, a whole part of 10 ms.
+        family: of the regulator; the rig is the one for it.
 
     Raises:
-        InputError: ``fault_unknown`` or ``fault_severity``.
+        InputError: ``fault_unknown``, ``fault_severity`` or ``fault_not_fitted``.
     """
 
     def __init__(
@@ -52,23 +54,39 @@ class SimulatedRig:
         seed: int,
         faults: Mapping[str, float] | None = None,
         step_s: float = STEP_S,
+        family: Family = SECOND_STAGE,
     ) -> None:
         self.seed = seed
         self.faults = dict(faults or {})
-        regulator, body = with_faults(
-            drawn_regulator(stream(seed, 0)),
-            drawn_rigbody(stream(seed, 1)),
+        self.family = family
+        subject = with_faults(
+            healthy(
+                family,
+                drawn_regulator(stream(seed, 0), family),
+                drawn_rigbody(stream(seed, 1), family),
+            ),
             self.faults,
         )
         surroundings = drawn_surroundings(stream(seed, 2))
-        self.plant = Plant(regulator, body, surroundings, step_s)
+        self.plant = Plant(subject.regulator, subject.rig, surroundings, step_s)
+        self.wired = wired_for(family)
+        self.input_count = input_count(self.wired)
+        self._highest = highest_for(family)
         self._steps = round(SAMPLE_S / step_s)
         if not math.isclose(self._steps * step_s, SAMPLE_S):
             raise ValueError(f"{step_s} s is no whole part of {SAMPLE_S} s")
         self._sample = 0
         self._transducers = tuple(
-            Transducer(wired.make, seed, i, value)
-            for i, (wired, value) in enumerate(zip(WIRED, self._exposed(), strict=True))
+            Transducer(
+                wired.make,
+                seed,
+                i,
+                value,
+                subject.ailments.get(wired.make.role, SOUND),
+            )
+            for i, (wired, value) in enumerate(
+                zip(self.wired, self._exposed(), strict=True)
+            )
         )
         self._aim = self.plant.valves
         self._share = 1.0 - math.exp(-SAMPLE_S / _HAND_S)
@@ -93,10 +111,11 @@ class SimulatedRig:
                 self.plant.valves = self.plant.valves.toward(self._aim, self._share)
             self.plant.advance(self._steps)
             self._sample += 1
+            room_k = self.plant.room_k
             for transducer, value in zip(
                 self._transducers, self._exposed(), strict=True
             ):
-                transducer.follow(value)
+                transducer.follow(value, room_k)
 
     def restart_clock(self) -> None:
         """Let the clock register begin at zero, as after a reboot of the device."""
@@ -133,7 +152,7 @@ class SimulatedRig:
             name = VALVE_NAMES[(first + i) // 2]
             position = float(decode(words[i : i + 2], "float32", "ABCD"))
             whole = name != "fixture" or position.is_integer()
-            if not (whole and 0.0 <= position <= HIGHEST[name]):
+            if not (whole and 0.0 <= position <= self._highest[name]):
                 raise ValueError(f"{name} can't be moved to {position}")
             positions[name] = position
         self._aim = Valves(**positions)
@@ -149,24 +168,28 @@ class SimulatedRig:
         return truth_of(
             self.seed,
             self.faults,
+            self.family,
             plant.regulator,
             plant.rig,
             plant.surroundings,
             self._transducers,
         )
 
-    def _exposed(self) -> tuple[float, float, float, float]:
+    def _exposed(self) -> tuple[float, ...]:
         p = self.plant
-        return p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k
+        found = (p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k)
+        if len(self.wired) > len(found):
+            return (*found, p.interstage_gauge)
+        return found
 
     def _inputs(self) -> tuple[int, ...]:
         if self._snapshot[0] != self._sample:
-            words = [0] * INPUT_COUNT
+            words = [0] * self.input_count
             clock = encode(
                 round((self.t_s - self._clock_zero_s) / TICK_S), "uint64", "ABCD"
             )
             words[CLOCK_ADDRESS : CLOCK_ADDRESS + 4] = clock
-            for wired, transducer in zip(WIRED, self._transducers, strict=True):
+            for wired, transducer in zip(self.wired, self._transducers, strict=True):
                 found = wired.words(transducer.reading(self._sample))
                 words[wired.address : wired.address + len(found)] = found
             self._snapshot = (self._sample, tuple(words))

@@ -19,6 +19,7 @@ from .regulator import INCH_WATER_60F, PSI, Regulator, Stage
 from .rigbody import VOLUME_SPREAD, RigBody
 
 BAR = 1e5
+_STUCK = 0.15  # friction of a stuck stem, of the force on the diaphragm at set
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,9 +40,19 @@ class Family:
     rig: RigBody
     inlet_gauge: float
     outlet_gauge: float
+    inlet_span: float
+    outlet_span: float
     leak: float
     fault_leak: float
     fault_friction_n: float
+    interstage_span: float = 40.0 * BAR
+    tau_max_s: float = 5.0
+    tail_k: float = 0.3
+
+    @property
+    def gives_m3_per_pa(self) -> float:
+        """How the outlet side grows with its pressure, the seat shut."""
+        return self.rig.outlet_give + self.regulator.give_m3_per_pa
 
 
 def _family(
@@ -49,48 +60,56 @@ def _family(
     *,
     regulator: Regulator,
     rig: RigBody,
-    inlet_gauge: float,
-    outlet_gauge: float,
+    gauge: tuple[float, float],
+    span: tuple[float, float],
     lockup: float = 1.055,
-    leak: float = 0.003,
-    fault_leak: float = 0.6,
-    fault_friction: float = 0.15,
+    leak: tuple[float, float] = (0.003, 0.6),
+    warmth: tuple[float, float] = (5.0, 0.3),
 ) -> Family:
     """Return a family, its references where it locks up.
 
     Args:
-        lockup: over the set pressure. fault_friction: of a stuck stem, as a share of
-            the force on the diaphragm at set.
+        id: see :class:`Family`, as for what follows.
+        regulator: without references.
+        rig: the same.
+        gauge: inlet and outlet pressure.
+        span: of both transducers.
+        lockup: over the set pressure.
+        leak: a healthy one, and at a fault's worst.
+        warmth: time constant and distance.
     """
-    locked = AIR + lockup * outlet_gauge
+    inlet, outlet = gauge
     regulator = replace(
-        regulator, inlet_reference_pa=AIR + inlet_gauge, outlet_reference_pa=locked
+        regulator,
+        inlet_reference_pa=AIR + inlet,
+        outlet_reference_pa=AIR + lockup * outlet,
     )
     if regulator.first is None:
-        regulator = replace(regulator, interstage_reference_pa=AIR + inlet_gauge)
-    force = regulator.diaphragm_m2 * outlet_gauge
+        regulator = replace(regulator, interstage_reference_pa=AIR + inlet)
     return Family(
         id=id,
         regulator=regulator,
-        rig=replace(
-            rig,
-            dense_pa=AIR + 0.5 * outlet_gauge,
-            inlet_dense_pa=AIR + 0.5 * inlet_gauge,
-        ),
-        inlet_gauge=inlet_gauge,
-        outlet_gauge=outlet_gauge,
-        leak=leak,
-        fault_leak=fault_leak,
-        fault_friction_n=fault_friction * force,
+        rig=replace(rig, dense_pa=AIR + 0.5 * outlet, inlet_dense_pa=AIR + 0.5 * inlet),
+        inlet_gauge=inlet,
+        outlet_gauge=outlet,
+        inlet_span=span[0],
+        outlet_span=span[1],
+        tau_max_s=warmth[0],
+        tail_k=warmth[1],
+        leak=leak[0],
+        fault_leak=leak[1],
+        fault_friction_n=_STUCK * regulator.diaphragm_m2 * outlet,
     )
 
 
 SECOND_STAGE = Family(
     id="second-stage",
-    regulator=Regulator(),
+    regulator=Regulator(relief_over_pa=9.0 * INCH_WATER_60F),
     rig=RigBody(),
     inlet_gauge=10.0 * PSI,
     outlet_gauge=11.0 * INCH_WATER_60F,
+    inlet_span=200e3,
+    outlet_span=10e3,
     leak=0.003,
     fault_leak=0.6,
     fault_friction_n=2.0,
@@ -122,11 +141,11 @@ FIRST_STAGE = _family(
         relief_pa=20.0 * PSI,
         relief=1e-7,
     ),
-    inlet_gauge=100.0 * PSI,
-    outlet_gauge=10.0 * PSI,
+    gauge=(100.0 * PSI, 10.0 * PSI),
+    span=(10.0 * BAR, 250e3),
     lockup=1.06,
-    leak=0.02,
-    fault_leak=5.0,
+    leak=(0.02, 5.0),
+    warmth=(10.0, 2.0),
 )
 LINE = _family(
     "line",
@@ -141,9 +160,11 @@ LINE = _family(
         friction_n=0.006,
         bonnet_m3=80e-6,
     ),
-    rig=RigBody(relief_pa=6000.0, fill_pa=9.5 * INCH_WATER_60F),
-    inlet_gauge=2.0 * PSI,
-    outlet_gauge=8.0 * INCH_WATER_60F,
+    rig=RigBody(
+        outlet_m3=300e-6, relief_pa=6000.0, fill_pa=9.5 * INCH_WATER_60F
+    ),
+    gauge=(2.0 * PSI, 8.0 * INCH_WATER_60F),
+    span=(40e3, 8e3),
     lockup=1.04,
 )
 CYLINDER_1 = _family(
@@ -177,11 +198,11 @@ CYLINDER_1 = _family(
         relief_pa=9.0 * BAR,
         relief=1e-7,
     ),
-    inlet_gauge=150.0 * BAR,
-    outlet_gauge=5.0 * BAR,
+    gauge=(150.0 * BAR, 5.0 * BAR),
+    span=(250.0 * BAR, 10.0 * BAR),
     lockup=1.05,
-    leak=0.05,
-    fault_leak=20.0,
+    leak=(0.05, 20.0),
+    warmth=(900.0, 10.0),
 )
 CYLINDER_2 = _family(
     "cylinder-2",
@@ -216,11 +237,11 @@ CYLINDER_2 = _family(
         exchange=0.3,
     ),
     rig=CYLINDER_1.rig,
-    inlet_gauge=150.0 * BAR,
-    outlet_gauge=4.0 * BAR,
+    gauge=(150.0 * BAR, 4.0 * BAR),
+    span=(250.0 * BAR, 10.0 * BAR),
     lockup=1.05,
-    leak=0.05,
-    fault_leak=20.0,
+    leak=(0.05, 20.0),
+    warmth=(900.0, 10.0),
 )
 CYLINDER_2 = replace(
     CYLINDER_2,
@@ -237,11 +258,11 @@ OXYGEN = _family(
         CYLINDER_1.regulator, bore_m=1.8e-3, push_m2=-1.2e-6, friction_n=0.4
     ),
     rig=replace(CYLINDER_1.rig, supply=8e-10),
-    inlet_gauge=150.0 * BAR,
-    outlet_gauge=4.0 * BAR,
+    gauge=(150.0 * BAR, 4.0 * BAR),
+    span=(250.0 * BAR, 10.0 * BAR),
     lockup=1.06,
-    leak=0.05,
-    fault_leak=20.0,
+    leak=(0.05, 20.0),
+    warmth=(900.0, 10.0),
 )
 SERVICE = _family(
     "service",
@@ -261,16 +282,16 @@ SERVICE = _family(
         relief_m2=2e-5,
     ),
     rig=RigBody(
+        outlet_m3=500e-6,
         inlet_give=3e-12,
         supply=3e-8,
         vent=1e-9,
         relief_pa=5500.0,
         fill_pa=17.0 * INCH_WATER_60F,
     ),
-    inlet_gauge=60.0 * PSI,
-    outlet_gauge=7.0 * INCH_WATER_60F,
+    gauge=(60.0 * PSI, 7.0 * INCH_WATER_60F),
+    span=(700e3, 8e3),
     lockup=1.05,
-    fault_leak=0.6,
 )
 FAMILIES: Mapping[str, Family] = MappingProxyType(
     {

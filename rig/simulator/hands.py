@@ -14,14 +14,44 @@ import numpy as np
 
 from records.run import Request
 
+from .families import SECOND_STAGE, Family
 from .rigbody import BLANK, OPEN, REGULATOR, VALVE_NAMES, Valves
 
 Doing = Generator[None, None, None]
 
-_OUTLET_NEAR_ZERO = 40.0  # Pa gauge, what counts as no pressure on the display
-_INLET_NEAR_ZERO = 700.0
 _SMALL_BLEED = 0.10
-_SLOPE = 6e5  # Pa of outlet per metre of screw, as hands know it from other jobs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """What hands know of the kind of regulator and rig before them.
+
+    Attributes:
+        outlet_zero, inlet_zero: what counts as no pressure on the display, Pa gauge.
+        outlet_empty, inlet_empty: the same after a vent-down, where it was lower.
+        slope: Pa of outlet per metre of screw, as hands know it from other jobs.
+        supply_rise: how fast they raise the supply, Pa/s; up to 10/7 of it.
+    """
+
+    outlet_zero: float = 40.0
+    inlet_zero: float = 700.0
+    outlet_empty: float = 10.0
+    inlet_empty: float = 300.0
+    slope: float = 6e5
+    supply_rise: float = 7e3
+
+
+def manner_for(family: Family) -> Manner:
+    """Return what hands know of a family."""
+    plain = family.regulator
+    return Manner(
+        outlet_zero=4e-3 * family.outlet_span,
+        inlet_zero=3.5e-3 * family.inlet_span,
+        outlet_empty=1e-3 * family.outlet_span,
+        inlet_empty=1.5e-3 * family.inlet_span,
+        slope=plain.spring_n_per_m / plain.diaphragm_m2,
+        supply_rise=0.1 * family.inlet_gauge,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +73,16 @@ class Hands:
     Args:
         seed: what delays, unevenness and overshoot are drawn from.
         found: where the valves stand by name, when the rig is not one that starts.
+        manner: what they know of what is before them.
     """
 
-    def __init__(self, seed: int, found: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        seed: int,
+        found: Mapping[str, float] | None = None,
+        manner: Manner | None = None,
+    ) -> None:
+        self._manner = manner or manner_for(SECOND_STAGE)
         self._rng = np.random.Generator(np.random.Philox(key=[seed, 900]))
         start = Valves()
         self._at = {name: float(getattr(start, name)) for name in VALVE_NAMES}
@@ -179,8 +216,8 @@ class Hands:
 
     def _no_pressure(self) -> bool:
         return (
-            abs(self._read("outlet")) < _OUTLET_NEAR_ZERO
-            and abs(self._read("inlet")) < _INLET_NEAR_ZERO
+            abs(self._read("outlet")) < self._manner.outlet_zero
+            and abs(self._read("inlet")) < self._manner.inlet_zero
         )
 
     # --- acts -------------------------------------------------------------------------
@@ -215,7 +252,8 @@ class Hands:
         first = self._between(0.96, 0.985) * aim
         if self._at["supply_pa_gauge"] < first:
             rise = first - self._at["supply_pa_gauge"]
-            seconds = max(rise / self._between(7e3, 10e3), 1.5)
+            pace = self._manner.supply_rise * self._between(1.0, 10.0 / 7.0)
+            seconds = max(rise / pace, 1.5)
             yield from self._turn("supply_pa_gauge", first, seconds)
         for _ in range(15):
             yield from self._wait(self._between(1.0, 1.6))
@@ -283,10 +321,12 @@ class Hands:
             if abs(off) <= close:
                 return
             if off < 0.0:
-                yield from self._screw_by((off - 0.03 * aim) / _SLOPE)
+                yield from self._screw_by((off - 0.03 * aim) / self._manner.slope)
             else:
                 # Boldly from afar, then carefully; sometimes a little too far.
-                yield from self._screw_by(self._between(0.8, 1.01) * off / _SLOPE)
+                yield from self._screw_by(
+                    self._between(0.8, 1.01) * off / self._manner.slope
+                )
 
     def _lock_nut(self, _: float) -> Doing:
         yield from self._wait(self._between(2.0, 3.0))
@@ -319,13 +359,12 @@ class Hands:
     def _vent_down(self, _: float) -> Doing:
         """Supply shut, outlet opened with the regulator open, screw out at zero."""
         before = {role: abs(self._read(role)) for role in ("inlet", "outlet")}
+        floors = (self._manner.inlet_empty, self._manner.outlet_empty)
 
         def empty() -> bool:
             return self._no_pressure() and all(
                 abs(self._read(role)) <= max(0.01 * was, floor)
-                for (role, was), floor in zip(
-                    before.items(), (300.0, 10.0), strict=True
-                )
+                for (role, was), floor in zip(before.items(), floors, strict=True)
             )
 
         yield from self._turn("supply_pa_gauge", 0.0, self._between(0.8, 1.5))

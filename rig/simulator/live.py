@@ -10,7 +10,7 @@ from typing import Protocol
 from records.rig import RegisterTable
 from rig.wire.modbus_server import DeviceException
 
-from .registermap import INPUT_COUNT
+from .registermap import Wired
 from .wirefaults import Timetable
 
 _MOST_BEHIND_S = 0.25  # wall time; more can't be caught up without a client waiting
@@ -20,6 +20,9 @@ _WAITS_S = 8.0  # wall time after which nobody is taken to be reading any more
 
 class TimedBank(Protocol):
     """A simulated rig; see :class:`~.devices.SimulatedRig`."""
+
+    wired: tuple[Wired, ...]
+    input_count: int
 
     @property
     def t_s(self) -> float:
@@ -71,6 +74,16 @@ class LiveRig:
         """Rig time."""
         return self._rig.t_s
 
+    @property
+    def wired(self) -> tuple[Wired, ...]:
+        """The transducers, as they stand in the registers."""
+        return self._rig.wired
+
+    @property
+    def input_count(self) -> int:
+        """How many input registers there are."""
+        return self._rig.input_count
+
     def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
         """Answer a request.
 
@@ -113,7 +126,7 @@ class LiveRig:
         """Go on to a rig time and return all input registers of that moment."""
         with self._lock:
             self._go_on(t_s)
-            return self._rig.read("input", 0, INPUT_COUNT)
+            return self._rig.read("input", 0, self._rig.input_count)
 
     def _catch_up(self) -> None:
         now = self._clock()

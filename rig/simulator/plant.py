@@ -164,9 +164,7 @@ class Plant:
         state = self._state
         return math.fsum(
             float(kg) * self.gas.internal_energy(float(kg / m3), float(k))
-            for kg, m3, k in zip(
-                state["kg"], state["m3"], state["kelvin"], strict=True
-            )
+            for kg, m3, k in zip(state["kg"], state["m3"], state["kelvin"], strict=True)
         )
 
     @property
@@ -381,6 +379,8 @@ class Plant:
         into["film"] = self._film(stage.seat_film, before_pa, behind_pa)
         into["sense_s"] = stage.sense_lag_s
         into["stem_s"] = stage.stem_lag_s
+        into["slackens"] = stage.slackens_n_per_s
+        into["slackens_most"] = stage.slackens_most_n
 
     def _start(self) -> None:
         """Air pressure and room temperature everywhere."""

@@ -6,18 +6,19 @@ valves. Registers between them read zero.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from records.measure import unit_of
 from records.rig import ByteOrder, RegisterType
 from rig.wire.registers import encode
 
-from .rigbody import VALVE_NAMES
-from .transducers import AMBIENT, GAS_TEMPERATURE, INLET, MAKES, OUTLET, Make
+from .families import SECOND_STAGE, Family
+from .rigbody import HIGHEST, VALVE_NAMES
+from .transducers import AMBIENT, GAS_TEMPERATURE, Make, pressure_make
 
 DEVICE = 1
 CLOCK_ADDRESS = 0  # uint64 of microseconds
-INPUT_COUNT = 18
 VALVE_ADDRESS = 100  # one float32 for each valve, in the order of its names
 VALVE_COUNT = 2 * len(VALVE_NAMES)
 TICK_S = 1e-6
@@ -48,43 +49,75 @@ class Wired:
         return encode(number, self.type, self.order)
 
 
-WIRED = (
-    Wired(
-        make=OUTLET,
-        address=10,
-        type="int32",
-        order="ABCD",
-        unit="Pa",
-        reference="gauge",
-        scale=0.2,
-    ),
-    Wired(
-        make=INLET,
-        address=12,
-        type="float32",
-        order="CDAB",
-        unit="kPa",
-        reference="gauge",
-    ),
-    Wired(
-        make=AMBIENT,
-        address=14,
-        type="float32",
-        order="ABCD",
-        unit="kPa",
-        reference="absolute",
-    ),
-    Wired(
-        make=GAS_TEMPERATURE,
-        address=16,
-        type="int32",
-        order="ABCD",
-        unit="°C",
-        reference="",
-        scale=0.001,
-    ),
-)
-assert tuple(w.make for w in WIRED) == MAKES
+def wired_for(family: Family) -> tuple[Wired, ...]:
+    """Return the transducers of the rig that a family is tested on."""
+    outlet = pressure_make("outlet", family.outlet_span, zero=2e-4, form=1e-4)
+    inlet = pressure_make("inlet", family.inlet_span, zero=2e-4, form=1.5e-4)
+    found = [
+        Wired(
+            make=outlet,
+            address=10,
+            type="int32",
+            order="ABCD",
+            unit="Pa",
+            reference="gauge",
+            scale=outlet.resolution,
+        ),
+        Wired(
+            make=inlet,
+            address=12,
+            type="float32",
+            order="CDAB",
+            unit="kPa",
+            reference="gauge",
+        ),
+        Wired(
+            make=AMBIENT,
+            address=14,
+            type="float32",
+            order="ABCD",
+            unit="kPa",
+            reference="absolute",
+        ),
+        Wired(
+            make=GAS_TEMPERATURE,
+            address=16,
+            type="int32",
+            order="ABCD",
+            unit="°C",
+            reference="",
+            scale=0.001,
+        ),
+    ]
+    if family.regulator.first is not None:
+        found.append(
+            Wired(
+                make=pressure_make(
+                    "interstage", family.interstage_span, zero=2e-4, form=1.5e-4
+                ),
+                address=18,
+                type="float32",
+                order="ABCD",
+                unit="kPa",
+                reference="gauge",
+            )
+        )
+    return tuple(found)
+
+
+def input_count(wired: Sequence[Wired]) -> int:
+    """Return how many input registers hold clock and readings."""
+    return max(w.address for w in wired) + 2
+
+
+WIRED = wired_for(SECOND_STAGE)
+INPUT_COUNT = input_count(WIRED)
+
+
+def highest_for(family: Family) -> dict[str, float]:
+    """Return how far each valve of a family's rig can be turned."""
+    supply = max(HIGHEST["supply_pa_gauge"], 1.4 * family.inlet_gauge)
+    return {**HIGHEST, "supply_pa_gauge": supply}
 
 
 def valve_address(name: str) -> int:

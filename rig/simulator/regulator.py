@@ -1,7 +1,8 @@
 """The simulated regulator: springs, diaphragms, stems and seats, and what leaks.
 
-Its stems move by static balance of forces; friction holds them wherever the balance lies
-within the friction. The seat is soft: the disc touches ``contact_m`` before it seals.
+Its stems move by static balance of forces; friction holds them wherever the balance
+lies within the friction. The seat is soft: the disc touches ``contact_m`` before it
+seals.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ class Stage:
         travel_m: opening at the stem's stop. friction_n: largest friction of the stem.
         sense_lag_s: how late the diaphragm feels the outlet. stem_lag_s: how late the
             stem follows; both zero in a well damped regulator, next to a hold.
+        slackens_n_per_s: how fast the set spring gives way while it is loaded; at most
+            by slackens_most_n.
         seat_nick, seat_film: leaks past the shut seat, as an orifice and as a film.
     """
 
@@ -51,6 +54,8 @@ class Stage:
     friction_n: float = 0.005
     sense_lag_s: float = 0.0
     stem_lag_s: float = 0.0
+    slackens_n_per_s: float = 0.0
+    slackens_most_n: float = 0.0
     seat_nick: float = 0.0
     seat_film: float = 0.0
 

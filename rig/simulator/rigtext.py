@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 
 from records.measure import unit_of
 from records.rig import FORMAT
 
 from .doors import Door
-from .registermap import CLOCK_ADDRESS, DEVICE, WIRED, Wired
-from .rigbody import NOMINAL_INLET_M3, NOMINAL_OUTLET_M3, VOLUME_SPREAD
+from .families import SECOND_STAGE, Family
+from .registermap import CLOCK_ADDRESS, DEVICE, Wired, wired_for
+from .rigbody import VOLUME_SPREAD
 from .textline import ASK, pattern
 
-_OVERLOAD = {"outlet": "30 kPa gauge", "inlet": "400 kPa gauge"}
+_OVERLOAD = {"outlet": 3.0, "inlet": 2.0, "interstage": 2.0}  # over the span
 _STANDARDS = {
     "outlet": "simulated dead-weight tester",
     "inlet": "simulated dead-weight tester",
+    "interstage": "simulated dead-weight tester",
     "ambient": "simulated barometer",
     "gas_temperature": "simulated platinum thermometer",
 }
@@ -32,6 +35,7 @@ def rig_text(
     door: Door | None = None,
     serial: str = "",
     hands_port: int | None = None,
+    family: Family = SECOND_STAGE,
 ) -> str:
     """Return the text of the rig file for a simulated rig.
 
@@ -43,6 +47,7 @@ def rig_text(
         door: how it is served; as one Modbus TCP device if None.
         serial: name of its serial port.
         hands_port: where its hand valves are worked, if not at ``port``.
+        family: what it is for.
     """
     door = door or Door()
     hands = ""
@@ -51,7 +56,12 @@ def rig_text(
     day = today or datetime.datetime.now(datetime.UTC).date()
     calibrated = day - _SINCE_CALIBRATION
     due = calibrated + _CALIBRATION_HOLDS
-    # The outlet's allowance covers the hose and a diaphragm that gives.
+    wired = wired_for(family)
+    body = family.rig
+    # The allowance covers hoses and a diaphragm that give, half as much again.
+    locked_pa = family.regulator.outlet_reference_pa
+    gives = 1.5 * locked_pa * family.gives_m3_per_pa * 1e6
+    inlet_gives = 1.5 * family.regulator.inlet_reference_pa * body.inlet_give * 1e6
     head = f'''format = "{FORMAT}"
 id = "simulated-1"
 name = "Simulated rig"
@@ -64,29 +74,29 @@ id = "station-1"
 [[instruments]]
 id = "rig-io"
 protocol = "{door.protocol}"
-{_wire_text(door, host, port, serial)}
+{_wire_text(door, host, port, serial, wired)}
 [instruments.clock]
 {_clock_text(door)}tick = "0.001 ms"
 
 [traits]
-tau_max = "5 s"
-tail_amplitude = "0.3 K"
+tau_max = "{family.tau_max_s:g} s"
+tail_amplitude = "{family.tail_k:g} K"
 temperature_drift_k_per_h = 0.5
 
 [traits.volumes.outlet]
-volume = "{NOMINAL_OUTLET_M3 * 1e6:g} cm3"
-u = "{NOMINAL_OUTLET_M3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
-allowance = "45 cm3"
+volume = "{body.outlet_m3 * 1e6:g} cm3"
+u = "{body.outlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
+allowance = "{max(round(gives), 1)} cm3"
 
 [traits.volumes.inlet]
-volume = "{NOMINAL_INLET_M3 * 1e6:g} cm3"
-u = "{NOMINAL_INLET_M3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
-allowance = "3 cm3"
+volume = "{body.inlet_m3 * 1e6:g} cm3"
+u = "{body.inlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
+allowance = "{max(round(inlet_gives), 1)} cm3"
 '''
     in_lines = door.protocol in _LINES
     return (
         head
-        + "".join(_channel_text(w, calibrated, due, in_lines) for w in WIRED)
+        + "".join(_channel_text(w, calibrated, due, in_lines) for w in wired)
         + hands
     )
 
@@ -94,7 +104,9 @@ allowance = "3 cm3"
 _LINES = ("ascii-polled", "ascii-stream")
 
 
-def _wire_text(door: Door, host: str, port: int, serial: str) -> str:
+def _wire_text(
+    door: Door, host: str, port: int, serial: str, wired: Sequence[Wired]
+) -> str:
     if door.protocol in ("modbus-tcp", "modbus-rtu-tcp"):
         lines = [f'host = "{host}"', f"port = {port}", f"device = {DEVICE}"]
     elif door.protocol == "modbus-rtu":
@@ -107,7 +119,7 @@ def _wire_text(door: Door, host: str, port: int, serial: str) -> str:
     timeout = "2 s" if door.protocol == "modbus-tcp" else "500 ms"
     lines += [f'period = "{period}"', f'timeout = "{timeout}"', ""]
     if door.protocol in _LINES:
-        lines += ["[instruments.lines]", f"pattern = '{pattern()}'"]
+        lines += ["[instruments.lines]", f"pattern = '{pattern(wired)}'"]
         lines += [r'end = "\r\n"']
         if door.protocol == "ascii-polled":
             lines += [rf'send = "{ASK}\r\n"']
@@ -138,7 +150,7 @@ def _channel_text(
         word = "difference" if wired.reference else ""
         return f"{round(si / unit.factor, 9):g} {step} {word}".strip()
 
-    overload = _OVERLOAD.get(make.role)
+    over = _OVERLOAD.get(make.role)
     lines = [
         "",
         "[[channels]]",
@@ -149,7 +161,7 @@ def _channel_text(
         f'unit = "{f"{wired.unit} {wired.reference}".strip()}"',
         f'span = ["{value(make.low)}", "{value(make.high)}"]',
         f'resolution = "{difference(make.resolution)}"',
-        *([f'overload = "{overload}"'] if overload else []),
+        *([f'overload = "{value(over * make.high)}"'] if over else []),
         *(_text_place(wired) if in_lines else _register_place(wired)),
         "[channels.calibration]",
         f'id = "SIM-{make.role.replace("_", "-").upper()}-1"',

@@ -69,20 +69,30 @@ ROOM_K = 293.15  # temperature for which conductances are given
     BY_LAST_SEAT,
 ) = range(16)
 WAYS = 16
-_FROM = np.array(
-    [SUPPLY, INLET, OUTLET, FILL, OUTLET, INLET, OUTLET, INLET, OUTLET]
-    + [OUTLET, OUTLET, OUTLET, BONNET, INTERSTAGE, INLET, INLET]
-)
-_TO = np.array(
-    [INLET, AIR, AIR, OUTLET, AIR, AIR, AIR, AIR, AIR]
-    + [BONNET, BONNET, BONNET, AIR, AIR, INTERSTAGE, OUTLET]
-)
-# What each way is. A source gives and never takes; a relief opens by its pressure.
+# What each way is, from where to where. A source gives and never takes; a relief opens
+# by its pressure. With two stages the last seat is fed from between them.
 ORIFICE, SOURCE, RELIEF, OPEN_END, FILM, SEAT = range(6)
-_KIND = np.array(
-    [SOURCE, ORIFICE, ORIFICE, SOURCE, RELIEF, OPEN_END, OPEN_END, FILM, FILM]
-    + [FILM, ORIFICE, RELIEF, ORIFICE, FILM, SEAT, SEAT]
+_TABLE = np.array(
+    [
+        (SOURCE, SUPPLY, INLET),
+        (ORIFICE, INLET, AIR),
+        (ORIFICE, OUTLET, AIR),
+        (SOURCE, FILL, OUTLET),
+        (RELIEF, OUTLET, AIR),
+        (OPEN_END, INLET, AIR),
+        (OPEN_END, OUTLET, AIR),
+        (FILM, INLET, AIR),
+        (FILM, OUTLET, AIR),
+        (FILM, OUTLET, BONNET),
+        (ORIFICE, OUTLET, BONNET),
+        (RELIEF, OUTLET, BONNET),
+        (ORIFICE, BONNET, AIR),
+        (FILM, INTERSTAGE, AIR),
+        (SEAT, INLET, INTERSTAGE),
+        (SEAT, INLET, OUTLET),
+    ]
 )
+_KIND, _FROM, _TO = (np.ascontiguousarray(column) for column in _TABLE.T)
 _OF_REGULATOR = BY_PINHOLE  # this way and those after it are there when one is fitted
 
 _f8 = np.float64
@@ -103,6 +113,8 @@ STAGE = np.dtype(
         ("film", _f8),  # kg/(s Pa2) with the gas at 293.15 K, laminar past it
         ("sense_s", _f8),  # lag of the pressure that the diaphragm feels
         ("stem_s", _f8),  # lag of the stem
+        ("slackens", _f8),  # N/s, while the spring is loaded
+        ("slackens_most", _f8),  # N
     ],
     align=True,
 )
@@ -160,6 +172,7 @@ STATE = np.dtype(
         ("wall_k", _f8, (VOLUMES,)),
         ("body_k", _f8),
         ("stem", _f8, (2,)),  # m, opening
+        ("slack_n", _f8, (2,)),  # what the springs have lost
         ("felt", _f8, (2,)),  # pressure that each diaphragm feels, absolute
         ("air_pa", _f8),
         ("room_k", _f8),
@@ -183,6 +196,7 @@ _CLOSE_PA = 1e-6
 _MOST_TURNS = 40
 _SHORTENINGS = 14
 _SMALLEST_PART = 1.0 / 4096.0
+
 
 @compiled
 def volumes_of(u: Any) -> int:
@@ -233,6 +247,7 @@ def _solve(a: Records, b: Records, n: int) -> None:
 @compiled
 def stem_of(
     stage: Any,
+    slack: float,
     was: float,
     felt_was: float,
     up: float,
@@ -240,21 +255,23 @@ def stem_of(
     behind: float,
     h: float,
 ) -> tuple[float, float, float, float]:
-    """Return where a stem stands, and how that follows the three pressures.
+    """Return where a stem stands, m, and how that follows the three pressures.
 
-    Args:
-        stage: of the regulator. was: where it stood. felt_was: what its diaphragm felt.
-        up, down, behind: pressures before the seat, behind it, and on the spring's side
-            of the diaphragm, absolute. h: time since then, s.
-
-    Returns:
-        Opening, m (below zero the soft seat is pressed together), and its slopes in
-        ``up``, ``down`` and ``behind``.
+    ``slack`` is what its spring has lost, N; ``was`` where it stood and ``felt_was``
+    what its diaphragm felt a time ``h`` ago. The pressures ``up``, ``down`` and
+    ``behind`` are before the seat, behind it, and on the spring's side of the
+    diaphragm, absolute; slopes are in these. Below zero the soft seat is pressed
+    together.
     """
     feels = h / (h + stage.sense_s)
     follows = h / (h + stage.stem_s)
     felt = felt_was + feels * (down - felt_was)
-    load = stage.preload_n + stage.push * (up - down) - stage.area * (felt - behind)
+    load = (
+        stage.preload_n
+        - slack
+        + stage.push * (up - down)
+        - stage.area * (felt - behind)
+    )
     least, least_stiff = _balance(stage, load - stage.friction)
     most, most_stiff = _balance(stage, load + stage.friction)
     if least <= was <= most:
@@ -413,7 +430,14 @@ def _stage(
     way = BY_FIRST_SEAT if which == FIRST else BY_LAST_SEAT
     stage = u.stage[which]
     x, x_up, x_down, x_behind = stem_of(
-        stage, s.stem[which], s.felt[which], p[up], p[down], p[behind], h
+        stage,
+        s.slack_n[which],
+        s.stem[which],
+        s.felt[which],
+        p[up],
+        p[down],
+        p[behind],
+        h,
     )
     stem[which] = x
     k, grows = _seat(stage, x)
@@ -477,11 +501,25 @@ def _prepare(
 
 @compiled
 def _search(
-    u: Any, s: Any, h: float, p: Records, kelvin: Records, swift: Records, thin: Records,
-    along: Records, rho: Records, drho: Records, flow: Records, stem: Records,
-    m3: Records, off: Records, a: Records, p_try: Records, move: Records,
-) -> bool:  # fmt: skip
-    """Find the pressures at the end of a part of a step; return whether it went well."""
+    u: Any,
+    s: Any,
+    h: float,
+    p: Records,
+    kelvin: Records,
+    swift: Records,
+    thin: Records,
+    along: Records,
+    rho: Records,
+    drho: Records,
+    flow: Records,
+    stem: Records,
+    m3: Records,
+    off: Records,
+    a: Records,
+    p_try: Records,
+    move: Records,
+) -> bool:
+    """Find the pressures at the end of a part of a step; tell whether it went well."""
     n = volumes_of(u)
     r, scale = u.gas_constant, u.density_scale
     for i in range(n):
@@ -672,6 +710,10 @@ def _take(
         lag = u.stage[which].sense_s
         s.felt[which] += h / (h + lag) * (s.pa[down] - s.felt[which])
         s.stem[which] = stem[which]
+        stage = u.stage[which]
+        if stage.slackens > 0.0 and stage.preload_n > 0.0 and u.fitted:
+            slack = s.slack_n[which] + h * stage.slackens
+            s.slack_n[which] = min(slack, stage.slackens_most)
 
 
 @compiled

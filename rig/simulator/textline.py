@@ -14,7 +14,7 @@ from rig.wire.modbus_server import DeviceException
 from rig.wire.registers import decode
 
 from .live import LiveRig
-from .registermap import CLOCK_ADDRESS, INPUT_COUNT, WIRED, Wired
+from .registermap import CLOCK_ADDRESS, WIRED, Wired
 from .wirefaults import Timetable
 
 ASK = "R"  # what asks for a line
@@ -28,20 +28,20 @@ def decimals(wired: Wired) -> int:
     return {"Pa": 1, "kPa": 4}.get(wired.unit, 3)
 
 
-def pattern() -> str:
+def pattern(wired: Sequence[Wired] = WIRED) -> str:
     """Return the regular expression that such a line fits."""
-    numbers = " ".join(rf"(?P<{w.make.role}>-?\d+\.\d+)" for w in WIRED)
+    numbers = " ".join(rf"(?P<{w.make.role}>-?\d+\.\d+)" for w in wired)
     return rf"(?P<checked>(?P<clock>\d+) {numbers})\*(?P<check>[0-9A-F]{{2}})"
 
 
-def line(words: Sequence[int]) -> bytes:
+def line(words: Sequence[int], wired: Sequence[Wired] = WIRED) -> bytes:
     """Return the line for the input registers of one moment."""
     clock = decode(words[CLOCK_ADDRESS : CLOCK_ADDRESS + 4], "uint64", "ABCD")
     numbers = []
-    for wired in WIRED:
-        taken = words[wired.address : wired.address + 2]
-        number = decode(taken, wired.type, wired.order) * wired.scale
-        numbers.append(f"{number:.{decimals(wired)}f}")
+    for one in wired:
+        taken = words[one.address : one.address + 2]
+        number = decode(taken, one.type, one.order) * one.scale
+        numbers.append(f"{number:.{decimals(one)}f}")
     return checked(f"{clock} {' '.join(numbers)}")
 
 
@@ -69,7 +69,8 @@ class PolledLines:
             if request.strip() != ASK.encode():
                 continue
             try:
-                answer = line(self._live.read(TABLE, 0, INPUT_COUNT))
+                words = self._live.read(TABLE, 0, self._live.input_count)
+                answer = line(words, self._live.wired)
             except DeviceException:
                 answer = b"ERROR" + END.encode()
             pieces += self._timetable.pieces(request + b"\n", answer, self._live.t_s)
@@ -102,5 +103,5 @@ class StreamedLines:
             self._number += 1
             at = self._number * self._period_s
             words = self._live.read_at(at)
-            pieces += self._timetable.pieces(b"", line(words), at)
+            pieces += self._timetable.pieces(b"", line(words, self._live.wired), at)
         return pieces

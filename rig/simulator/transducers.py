@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from records.measure import STANDARD_TEMPERATURE_K as ROOM_K
 from records.measure import ZERO_CELSIUS_K
 
 from .noise import Noise, stream
@@ -36,28 +37,30 @@ class Make:
     u_form: float
 
 
-OUTLET = Make(
-    role="outlet",
-    low=-500.0,
-    high=10e3,
-    resolution=0.2,
-    noise=0.8,
-    lag_s=0.02,
-    u_zero=2.0,
-    u_span=2e-4,
-    u_form=1.0,
-)
-INLET = Make(
-    role="inlet",
-    low=-5e3,
-    high=200e3,
-    resolution=4.0,
-    noise=10.0,
-    lag_s=0.02,
-    u_zero=40.0,
-    u_span=2e-4,
-    u_form=30.0,
-)
+def pressure_make(role: str, span: float, *, zero: float, form: float) -> Make:
+    """Return a gauge transducer of a span, Pa: fine steps, little noise.
+
+    Args:
+        role: channel role.
+        span: upper end of it.
+        zero: standard uncertainty of its zero, of the span.
+        form: the same of the form of its curve.
+    """
+    return Make(
+        role=role,
+        low=-0.025 * span if role == "inlet" else -0.05 * span,
+        high=span,
+        resolution=2e-5 * span,
+        noise=5e-5 * span if role == "inlet" else 8e-5 * span,
+        lag_s=0.02,
+        u_zero=zero * span,
+        u_span=2e-4,
+        u_form=form * span,
+    )
+
+
+OUTLET = pressure_make("outlet", 10e3, zero=2e-4, form=1e-4)
+INLET = pressure_make("inlet", 200e3, zero=2e-4, form=1.5e-4)
 AMBIENT = Make(
     role="ambient",
     low=80e3,
@@ -81,6 +84,37 @@ GAS_TEMPERATURE = Make(
     u_form=0.0,
 )
 MAKES = (OUTLET, INLET, AMBIENT, GAS_TEMPERATURE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ailment:
+    """What is wrong with one transducer or its line, beyond its calibration record.
+
+    Attributes:
+        drift: of the zero, SI per second. span: relative error of the span.
+        sticks_at_s: rig time from which it says the same for ever; None: never.
+        lag_s: how much later it follows. head: what it reads too low, Pa, once its line
+            is under pressure (water that the gas has pushed up); half of it at
+            ``head_at``.
+        hum: amplitude of the mains in a reading. hum_hz: as it appears.
+        warms: zero error per kelvin of the room from 20 °C.
+        overload: above this, SI, its zero moves by ``overload_zero`` and stays there.
+    """
+
+    drift: float = 0.0
+    span: float = 0.0
+    sticks_at_s: float | None = None
+    lag_s: float = 0.0
+    head: float = 0.0
+    head_at: float = 1.0
+    hum: float = 0.0
+    hum_hz: float = 1.7
+    warms: float = 0.0
+    overload: float = math.inf
+    overload_zero: float = 0.0
+
+
+SOUND = Ailment()
 # A true error is drawn well inside what the calibration record allows for.
 _DRAWN_SHARE = 0.35
 _MOST_SHARE = 0.8
@@ -91,30 +125,66 @@ class Transducer:
 
     Args:
         make: see :class:`Make`. seed, number: what its errors and noise depend on.
-        value: what it has been exposed to so far.
+        value: what it has been exposed to so far. ailment: what else is wrong with it.
     """
 
-    def __init__(self, make: Make, seed: int, number: int, value: float) -> None:
+    def __init__(
+        self,
+        make: Make,
+        seed: int,
+        number: int,
+        value: float,
+        ailment: Ailment = SOUND,
+    ) -> None:
         self.make = make
+        self.ailment = ailment
         drawn = np.clip(
             stream(seed, 100 + number).standard_normal(2) * _DRAWN_SHARE,
             -_MOST_SHARE,
             _MOST_SHARE,
         )
         self.zero_error = float(drawn[0]) * make.u_zero
-        self.span_error = float(drawn[1]) * make.u_span
+        self.span_error = float(drawn[1]) * make.u_span + ailment.span
         self._noise = Noise(seed, 200 + number, make.noise)
-        self._share = 1.0 - math.exp(-SAMPLE_S / make.lag_s)
+        self._share = 1.0 - math.exp(-SAMPLE_S / (make.lag_s + ailment.lag_s))
         self._lagged = value
+        self._overloaded = False
+        self._room_k = ROOM_K
+        self._sample = 0
+        self._stuck: float | None = None
 
-    def follow(self, value: float) -> None:
+    def follow(self, value: float, room_k: float = ROOM_K) -> None:
         """Be exposed to a value for one sample time."""
         self._lagged += self._share * (value - self._lagged)
+        self._overloaded = self._overloaded or value > self.ailment.overload
+        self._room_k = room_k
+        self._sample += 1
+        stops = self.ailment.sticks_at_s
+        if stops is not None and self._stuck is None:
+            if self._sample * SAMPLE_S >= stops:
+                self._stuck = self._found(self._sample)
+
+    def error(self, t_s: float) -> float:
+        """Return how far a reading is off at a time, noise and steps left out."""
+        ill, value = self.ailment, self._lagged
+        off = value * self.span_error + self.zero_error + ill.drift * t_s
+        off += ill.warms * (self._room_k - ROOM_K)
+        if ill.head:
+            off -= ill.head * max(value, 0.0) / (max(value, 0.0) + ill.head_at)
+        if self._overloaded:
+            off += ill.overload_zero
+        return off
 
     def reading(self, sample: int) -> float:
         """Return the reading at a sample, SI, in whole steps and inside the span."""
-        make = self.make
-        value = self._lagged * (1.0 + self.span_error) + self.zero_error
+        return self._found(sample) if self._stuck is None else self._stuck
+
+    def _found(self, sample: int) -> float:
+        make, ill = self.make, self.ailment
+        t_s = sample * SAMPLE_S
+        value = self._lagged + self.error(t_s)
         value += self._noise.at(sample)
+        if ill.hum:
+            value += ill.hum * math.sin(2.0 * math.pi * ill.hum_hz * t_s)
         value = min(max(value, make.low), make.high)
         return round(value / make.resolution) * make.resolution

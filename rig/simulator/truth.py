@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from records.measure import STD_CM3_MIN
+from records.measure import STANDARD_PRESSURE_PA, STD_CM3_MIN
 
-from .regulator import INLET_REFERENCE_PA, OUTLET_REFERENCE_PA, Regulator
+from .families import Family
+from .regulator import Regulator
 from .rigbody import RigBody, Surroundings
 from .transducers import Transducer
 
@@ -35,6 +36,7 @@ def outlet_volume(
 def truth_of(
     seed: int,
     faults: Mapping[str, float],
+    family: Family,
     regulator: Regulator,
     rig: RigBody,
     surroundings: Surroundings,
@@ -44,6 +46,8 @@ def truth_of(
     air = surroundings.air_pa
     leaks = {
         "seat": regulator.seat_leak,
+        "tear": regulator.tear,
+        "relief_seat": regulator.relief_seat,
         "outlet_fitting": regulator.fitting,
         "diaphragm": regulator.diaphragm,
         "bonnet_joint": regulator.bonnet_joint,
@@ -53,17 +57,19 @@ def truth_of(
         "rig_inlet": rig.inlet_leak,
         "bleed": rig.bleed_leak,
     }
-    outlet_gauge = OUTLET_REFERENCE_PA - 101_325.0
-    inlet_gauge = INLET_REFERENCE_PA - 101_325.0
+    outlet_gauge = regulator.outlet_reference_pa - STANDARD_PRESSURE_PA
+    inlet_gauge = regulator.inlet_reference_pa - STANDARD_PRESSURE_PA
     return {
         "seed": seed,
+        "family": family.id,
+        "gas": rig.gas,
         "faults": dict(faults),
         "leaks_std_cm3_min": leaks,
         "leaks": {name: leak * STD_CM3_MIN for name, leak in leaks.items()},
         "leaks_hold_at": {
-            "inlet_pa_absolute": INLET_REFERENCE_PA,
-            "outlet_pa_absolute": OUTLET_REFERENCE_PA,
-            "air_pa_absolute": 101_325.0,
+            "inlet_pa_absolute": regulator.inlet_reference_pa,
+            "outlet_pa_absolute": regulator.outlet_reference_pa,
+            "air_pa_absolute": STANDARD_PRESSURE_PA,
         },
         "outlet_volume_locked_up": outlet_volume(rig, regulator, outlet_gauge, air),
         "outlet_volume_blank": outlet_volume(rig, None, outlet_gauge, air),

@@ -8,9 +8,15 @@ from records.errors import InputError
 from records.faults import CATALOGUE
 from records.planfile import plan_by_name
 from rig.simulator.devices import SimulatedRig
-from rig.simulator.faults import FAULTS, parsed_faults, with_faults
-from rig.simulator.regulator import Regulator
-from rig.simulator.rigbody import RigBody
+from rig.simulator.families import FAMILIES, Family
+from rig.simulator.faults import (
+    FAULTS,
+    Subject,
+    healthy,
+    parsed_faults,
+    with_faults,
+)
+from rig.simulator.transducers import SOUND
 
 
 def test_the_catalogue_lists_exactly_what_is_modelled() -> None:
@@ -34,42 +40,66 @@ def test_entries_speak_and_name_a_plan_that_exists() -> None:
             plan_by_name(entry.plan)
 
 
+def flat(subject: Subject) -> dict[str, object]:
+    ailment = subject.ailments.get("outlet", SOUND)
+    return {**asdict(subject.regulator), **asdict(subject.rig), **asdict(ailment)}
+
+
 @pytest.mark.parametrize(
     ("id", "changed", "by"),
     [
         ("seat_debris", "seat_film", 0.6),
         ("seat_nicked", "seat_nick", 0.6),
+        ("seat_worn", "contact_m", 3e-5),
         ("stem_friction", "friction_n", 2.0),
-        ("diaphragm_torn", "diaphragm", 30.0),
+        ("diaphragm_torn", "tear", 30.0),
         ("diaphragm_pinhole", "diaphragm", 0.6),
         ("back_cap_gasket", "back_cap", 0.6),
         ("bonnet_joint", "bonnet_joint", 0.6),
         ("outlet_fitting", "fitting", 0.6),
-        ("rig_fitting", "outlet_leak", 0.1),
-        ("bleed_open", "bleed_leak", 1.0),
+        ("relief_weeping", "relief_seat", 0.6),
+        ("spring_soft", "spring_n_per_m", -1200.0),
+        ("spring_stiff", "spring_n_per_m", 2400.0),
+        ("orifice_small", "bore_m", -3.5e-3),
+        ("rig_fitting", "outlet_leak", 0.102),
+        ("bleed_open", "bleed_leak", 1.02),
+        ("zero_drift", "drift", 0.05),
+        ("span_error", "span", -0.02),
     ],
 )
 def test_a_fault_moves_one_thing_in_proportion(
     id: str, changed: str, by: float
 ) -> None:
-    before = {**asdict(Regulator()), **asdict(RigBody())}
+    before = flat(healthy())
     for severity in (0.0, 0.5, 1.0):
-        regulator, rig = with_faults(Regulator(), RigBody(), {id: severity})
-        after = {**asdict(regulator), **asdict(rig)}
+        after = flat(with_faults(healthy(), {id: severity}))
         moved = {name for name in before if before[name] != after[name]}
         assert moved == ({changed} if severity else set())
-        assert after[changed] - before[changed] == pytest.approx(by * severity)
+        assert after[changed] - before[changed] == pytest.approx(  # type: ignore[operator]
+            by * severity
+        )
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.id)
+@pytest.mark.parametrize("id", sorted(FAULTS))
+def test_a_fault_is_nothing_at_zero_and_something_at_one(
+    id: str, family: Family
+) -> None:
+    if id.startswith("relief") and family.regulator.relief_over_pa is None:
+        with pytest.raises(InputError, match="fault_not_fitted"):
+            with_faults(healthy(family), {id: 1.0})
+        return
+    before = flat(healthy(family))
+    assert flat(with_faults(healthy(family), {id: 0.0})) == before
+    assert flat(with_faults(healthy(family), {id: 1.0})) != before
 
 
 def test_faults_add_up_in_any_order() -> None:
-    one = with_faults(
-        Regulator(), RigBody(), {"diaphragm_torn": 0.1, "diaphragm_pinhole": 1.0}
-    )
-    two = with_faults(
-        Regulator(), RigBody(), {"diaphragm_pinhole": 1.0, "diaphragm_torn": 0.1}
-    )
-    assert one[0].diaphragm == pytest.approx(3.6)
-    assert asdict(one[0]) == pytest.approx(asdict(two[0]))
+    one = with_faults(healthy(), {"seat_debris": 0.1, "diaphragm_pinhole": 1.0})
+    two = with_faults(healthy(), {"diaphragm_pinhole": 1.0, "seat_debris": 0.1})
+    assert one.regulator.diaphragm == pytest.approx(0.6)
+    assert one.regulator.seat_film == pytest.approx(0.06)
+    assert flat(one) == flat(two)
 
 
 @pytest.mark.parametrize("severity", [-0.1, 1.1, float("nan"), float("inf")])
