@@ -67,7 +67,7 @@ ROWS: dict[str, Row] = {
 def fitted(fluid: str, lowest_k: float, highest_pa: float) -> dict[str, Any]:
     """Return the numbers of one gas."""
     import CoolProp
-    import CoolProp.CoolProp as library
+    from CoolProp import CoolProp as library  # noqa: N813
 
     state = CoolProp.AbstractState("HEOS", fluid)
     molar = state.molar_mass()

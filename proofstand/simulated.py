@@ -18,47 +18,151 @@ from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
-from rig.simulator.families import FAMILIES
+from rig.simulator.families import FAMILIES, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
 from rig.simulator.hands import Hands, Moves, manner_for
 from rig.simulator.hands_link import ValveWriter, valve_positions
 from rig.simulator.rigtext import rig_text
 
-from .procedure.engine import prepared_plan
+from .procedure.engine import Abandon, Command, prepared_plan
 from .runs import new_header
-from .session import Closed, Session, SessionEvent
+from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 
 DEFAULT_PLAN = "low-pressure"
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
+PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold
 EPOCH_NS = int(EPOCH.timestamp()) * 1_000_000_000
 
-JOB_TEXT = f'''format = "{JOB_FORMAT}"
+_JOB_TEXT = """format = "{format}"
 id = "LV-1042"
 test_gas = "nitrogen"
-last_service = "propane, house line"
+last_service = "{service}"
 purged = true
-set_pressure = "11.0 in. w.c. gauge"
+set_pressure = "{set_to} gauge"
 mounting = "upright, vent down"
 technician = "simulated hands"
 
 [regulator]
 serial = "SIM-0001"
-model = "invented second stage"
-family = "second-stage"
-gas = "propane"
+model = "invented {words}"
+family = "{family}"
+gas = "{gas}"
 
 [regulator.nameplate]
-inlet_max = "10 psi gauge"
-outlet_min = "9 in. w.c. gauge"
-outlet_max = "13 in. w.c. gauge"
-'''
+inlet_max = "{inlet} gauge"
+outlet_min = "{low} gauge"
+outlet_max = "{high} gauge"
+"""
 
 
-def demo_job() -> JobCard:
+@dataclass(frozen=True, slots=True)
+class _Card:
+    """What the job card of a simulated regulator says."""
+
+    words: str
+    gas: str
+    service: str
+    set_to: str
+    inlet: str
+    low: str
+    high: str
+
+
+_CARDS = {
+    "second-stage": _Card(
+        "second stage",
+        "propane",
+        "propane, house line",
+        "11.0 in. w.c.",
+        "10 psi",
+        "9 in. w.c.",
+        "13 in. w.c.",
+    ),
+    "first-stage": _Card(
+        "first stage",
+        "propane",
+        "propane, tank",
+        "10 psi",
+        "250 psi",
+        "5 psi",
+        "15 psi",
+    ),
+    "line": _Card(
+        "line regulator",
+        "natural gas",
+        "natural gas, house line",
+        "8.0 in. w.c.",
+        "5 psi",
+        "6 in. w.c.",
+        "10 in. w.c.",
+    ),
+    "cylinder-1": _Card(
+        "cylinder regulator, one stage",
+        "nitrogen",
+        "nitrogen, workshop",
+        "5.0 bar",
+        "200 bar",
+        "1 bar",
+        "8 bar",
+    ),
+    "cylinder-2": _Card(
+        "cylinder regulator, two stages",
+        "argon",
+        "argon, workshop",
+        "4.0 bar",
+        "200 bar",
+        "0.5 bar",
+        "6 bar",
+    ),
+    "oxygen": _Card(
+        "oxygen regulator",
+        "oxygen",
+        "oxygen, workshop",
+        "4.0 bar",
+        "200 bar",
+        "1 bar",
+        "8 bar",
+    ),
+    "service": _Card(
+        "service regulator",
+        "natural gas",
+        "natural gas, street",
+        "7.0 in. w.c.",
+        "100 psi",
+        "6 in. w.c.",
+        "10 in. w.c.",
+    ),
+}
+
+
+def job_text(family: str) -> str:
+    """Return the text of the invented shop's job card for a family.
+
+    Raises:
+        KeyError: no such family.
+    """
+    card = _CARDS[family]
+    return _JOB_TEXT.format(
+        format=JOB_FORMAT,
+        family=family,
+        words=card.words,
+        gas=card.gas,
+        service=card.service,
+        set_to=card.set_to,
+        inlet=card.inlet,
+        low=card.low,
+        high=card.high,
+    )
+
+
+JOB_TEXT = job_text(SECOND_STAGE.id)
+
+
+def demo_job(family: str = SECOND_STAGE.id) -> JobCard:
     """Return the job card of the invented shop."""
-    return load_toml(JOB_TEXT, JobCard, "job.toml", JOB_FORMAT)
+    return load_toml(job_text(family), JobCard, "job.toml", JOB_FORMAT)
 
 
 class _Worker:
@@ -122,6 +226,26 @@ class VirtualClock:
         self._rig.advance_to(self._now_ns * 1e-9)
 
 
+class _Patience:
+    """Ends a simulated test that does not get on, as a person would."""
+
+    def __init__(self, longest_s: float) -> None:
+        self._longest_s = longest_s
+        self._since_s = 0.0
+
+    def see(self, event: SessionEvent) -> None:
+        """Take note of what the session tells."""
+        if isinstance(event, Marked):
+            self._since_s = max(self._since_s, event.mark.t_s)
+
+    def ended_by(self, t_s: float) -> tuple[Command, ...]:
+        """Return the command to end when nothing came about for long."""
+        if t_s - self._since_s < self._longest_s:
+            return ()
+        self._since_s = t_s
+        return (Abandon("the simulated hands did not get on", "simulated hands"),)
+
+
 @dataclass(frozen=True, slots=True)
 class Simulated:
     """A simulated run that was sealed."""
@@ -158,7 +282,7 @@ def simulate(
     severities = parsed_faults(faults)
     signer = signer_for(simulated=True, folder=key_folder)
     plan, plan_text = plan_by_name(plan_name)
-    job = demo_job()
+    job = demo_job(family)
     prepared = prepared_plan(plan, job)
     rig = parse_rig(
         rig_text("127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for),
@@ -182,11 +306,14 @@ def simulate(
         run_id=f"simulated-{family}-{plan.id}-{seed}" + (f"-{told}" if told else ""),
     )
     seconds = 0.0
+    holds = [step.hold.value_si for step in prepared.steps if step.hold is not None]
+    patience = _Patience(PATIENCE_S + max(holds, default=0.0))
 
     def listen(event: SessionEvent) -> None:
         nonlocal seconds
         if isinstance(event, Closed):
             seconds = event.rig_seconds
+        patience.see(event)
         tell(event)
 
     journal = out.with_name(f".{out.name}.journal")
@@ -202,7 +329,7 @@ def simulate(
         truth=simulated.truth(),
     )
     try:
-        how = session.run(lambda: ())
+        how = session.run(lambda: patience.ended_by(simulated.t_s))
         made = seal(journal, out, signer)
     finally:
         journal.unlink(missing_ok=True)

@@ -82,6 +82,7 @@ INPUT_IDS = frozenset(
         "plan_target_missing",
         "job_target_missing",
         "fault_unknown",
+        "fault_not_fitted",
         "fault_severity",
         "family_unknown",
         "log_map_needed",

@@ -1,22 +1,30 @@
 """The catalogue of faults: plain sentence, where to look, and which plan reveals it.
 
 A group is what the same two pressures can't tell apart; what separates its members is
-a look, leak solution, another inlet pressure or a flow.
+a look, leak solution, another inlet pressure or a flow. Signs and groups are common
+practice, no source.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+_LOW_PRESSURE = "low-pressure"
 _SEAT = ("seat_nicked", "seat_debris")
+_CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
     "outlet_fitting",
     "diaphragm_torn",
     "diaphragm_pinhole",
     "bonnet_joint",
     "back_cap_gasket",
+    "relief_weeping",
+    "relief_low",
 )
 _RIG = ("rig_fitting", "bleed_open")  # what the blank shows before the test
+_SPRING = ("spring_soft", "spring_stiff", "spring_relaxed")
+_THIRST = ("strainer_clogged", "orifice_small")
+_SUPPLY = ("supply_starved", "supply_creeping")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +36,7 @@ class FaultEntry:
         look_at: where to look, or what to do to see it.
         group: ids of the faults that give the same trace, itself among them.
         plan: id of the plan that reveals it, or "".
-        revealed: whether any plan here reveals it.
+        check: what would reveal it where no plan here can, or "".
     """
 
     id: str
@@ -36,7 +44,12 @@ class FaultEntry:
     look_at: str
     group: tuple[str, ...]
     plan: str = ""
-    revealed: bool = False
+    check: str = ""
+
+    @property
+    def revealed(self) -> bool:
+        """Whether any plan here reveals it."""
+        return bool(self.plan)
 
 
 def _entry(
@@ -47,8 +60,19 @@ def _entry(
         sentence=sentence,
         look_at=look_at,
         group=group or (id,),
-        plan="low-pressure",
-        revealed=True,
+        plan=_LOW_PRESSURE,
+    )
+
+
+def _unseen(
+    id: str, sentence: str, look_at: str, check: str, group: tuple[str, ...] = ()
+) -> FaultEntry:
+    return FaultEntry(
+        id=id,
+        sentence=sentence,
+        look_at=look_at,
+        group=group or (id,),
+        check=check,
     )
 
 
@@ -66,9 +90,16 @@ _ENTRIES = (
         _SEAT,
     ),
     _entry(
+        "seat_worn",
+        "The seat disc is worn, swollen or hard, or marked by the seat.",
+        "Disc under a lens: a deep ring, swelling, a hard face; replace it.",
+        _CLOSING,
+    ),
+    _entry(
         "stem_friction",
         "The stem sticks in its guide.",
         "Stem and guide: dry or swollen O-ring, bent stem, dirt, wrong lubricant.",
+        _CLOSING,
     ),
     _entry(
         "diaphragm_torn",
@@ -99,6 +130,100 @@ _ENTRIES = (
         "The joint at the regulator's outlet leaks.",
         "Leak solution at the outlet joint; thread, seal, nut.",
         _OUTSIDE,
+    ),
+    _entry(
+        "relief_weeping",
+        "The internal relief's seat weeps.",
+        "Bubble tube at the open bonnet vent; relief seat and its spring.",
+        _OUTSIDE,
+    ),
+    _entry(
+        "relief_low",
+        "The internal relief opens too early.",
+        "Bubble tube at the open bonnet vent, outlet locked up; its spring.",
+        _OUTSIDE,
+    ),
+    _unseen(
+        "spring_soft",
+        "The main spring is too soft for this regulator.",
+        "Spring against the parts list: colour, wire, length, number of turns.",
+        "The outlet's fall from a small flow to the rated flow.",
+        _SPRING,
+    ),
+    _unseen(
+        "spring_stiff",
+        "The main spring is too stiff for this regulator.",
+        "Spring against the parts list: colour, wire, length, number of turns.",
+        "The outlet's fall from a small flow to the rated flow.",
+        _SPRING,
+    ),
+    _unseen(
+        "spring_relaxed",
+        "The spring gives way or the lock nut is loose: the setting goes down.",
+        "Lock nut and adjuster; spring length against a new one.",
+        "Read the set pressure again after the lockups.",
+        _SPRING,
+    ),
+    _unseen(
+        "vent_blocked",
+        "The bonnet vent is blocked.",
+        "Vent screen: insects, paint, ice, a shipping plug left in.",
+        "Look through the vent, or feel for air at it while the outlet is exercised.",
+    ),
+    _unseen(
+        "strainer_clogged",
+        "The inlet strainer is clogged.",
+        "Strainer and inlet port.",
+        "Raise the flow to the rated one and see whether the outlet holds.",
+        _THIRST,
+    ),
+    _unseen(
+        "orifice_small",
+        "The orifice is smaller than it should be.",
+        "Orifice size against the parts list.",
+        "Raise the flow to the rated one and see whether the outlet holds.",
+        _THIRST,
+    ),
+    _entry(
+        "hunting",
+        "The outlet hunts.",
+        "Vent and damping, stem guide, the volume behind the outlet.",
+    ),
+    _entry(
+        "supply_starved",
+        "The rig's supply can't keep the inlet up.",
+        "Supply valve, its regulator and filter, the hose to the rig.",
+        _SUPPLY,
+    ),
+    _entry(
+        "supply_creeping",
+        "The rig's supply creeps up.",
+        "The supply's own regulator: its seat.",
+        _SUPPLY,
+    ),
+    _entry(
+        "zero_drift",
+        "The zero of the outlet's transducer drifts.",
+        "Transducer: warm-up, temperature, overload; compare it with a reference.",
+    ),
+    _unseen(
+        "span_error",
+        "The span of the outlet's transducer is off.",
+        "Transducer and its calibration record.",
+        "Compare it with a reference gauge under pressure: proofstand rig calibrate.",
+        ("span_error", "line_water"),
+    ),
+    _entry(
+        "transducer_stuck",
+        "The outlet's transducer says the same for ever.",
+        "Transducer, its cable, its input.",
+    ),
+    _unseen(
+        "line_water",
+        "There is water in the line to the outlet's transducer.",
+        "Drain the line; lead it upwards from the tapping.",
+        "Compare it with a reference gauge under pressure, at the outlet itself.",
+        ("span_error", "line_water"),
     ),
     _entry(
         "rig_fitting",

@@ -107,11 +107,13 @@ def _list(as_json: bool) -> int:
                 "plan": f.plan,
                 "revealed": f.revealed,
                 "look_at": f.look_at,
+                "check": f.check,
             }
             for f in CATALOGUE.values()
         ]
         print(json.dumps({"schema": "proofstand.faults/1", "faults": rows}))
         return 0
     for fault in CATALOGUE.values():
-        print(f"{fault.id:20} {fault.sentence}")
+        how = f"plan {fault.plan}" if fault.revealed else "no plan here"
+        print(f"{fault.id:18} {how:18} {fault.sentence}")
     return 0

@@ -104,7 +104,7 @@ def _family(
 
 SECOND_STAGE = Family(
     id="second-stage",
-    regulator=Regulator(relief_over_pa=9.0 * INCH_WATER_60F),
+    regulator=Regulator(relief_over_pa=13.0 * INCH_WATER_60F),
     rig=RigBody(),
     inlet_gauge=10.0 * PSI,
     outlet_gauge=11.0 * INCH_WATER_60F,
@@ -160,9 +160,7 @@ LINE = _family(
         friction_n=0.006,
         bonnet_m3=80e-6,
     ),
-    rig=RigBody(
-        outlet_m3=300e-6, relief_pa=6000.0, fill_pa=9.5 * INCH_WATER_60F
-    ),
+    rig=RigBody(outlet_m3=300e-6, relief_pa=6000.0, fill_pa=9.5 * INCH_WATER_60F),
     gauge=(2.0 * PSI, 8.0 * INCH_WATER_60F),
     span=(40e3, 8e3),
     lockup=1.04,

@@ -67,8 +67,12 @@ def _by_powers(least: float, severity: float) -> float:
 
 
 def _worn(r: Regulator, _: Family, s: float) -> Regulator:
-    # A disc that is swollen or has taken an imprint touches early and seals late.
-    return replace(r, contact_m=r.contact_m * (1.0 + 4.0 * s))
+    # A disc that is swollen, hard or marked touches early and has to be pressed harder.
+    return replace(
+        r,
+        contact_m=r.contact_m * (1.0 + s),
+        seat_n_per_m=r.seat_n_per_m * (1.0 + 2.0 * s),
+    )
 
 
 def _hunts(r: Regulator, _: Family, s: float) -> Regulator:
@@ -157,7 +161,7 @@ FAULTS: Mapping[str, _Effect] = MappingProxyType(
         "supply_creeping": _rig(
             lambda b, f, s: replace(
                 b,
-                supply_creep=b.supply_creep + 5e-4 * s * f.inlet_gauge,
+                supply_creep=b.supply_creep + 2e-4 * s * f.inlet_gauge,
                 supply_creep_most=b.supply_creep_most + 0.3 * s * f.inlet_gauge,
             )
         ),
@@ -172,11 +176,11 @@ FAULTS: Mapping[str, _Effect] = MappingProxyType(
             )
         ),
         "zero_drift": _outlet(
-            lambda a, f, s: replace(a, drift=a.drift + 5e-6 * s * f.outlet_span)
+            lambda a, f, s: replace(a, drift=a.drift + 1e-6 * s * f.outlet_span)
         ),
         "span_error": _outlet(lambda a, _, s: replace(a, span=a.span - 0.02 * s)),
         "transducer_stuck": _outlet(
-            lambda a, _, s: replace(a, sticks_at_s=_STICKS_AT_S) if s > 0.0 else a
+            lambda a, _, s: replace(a, sticks_at_s=_STICKS_AT_S / s)
         ),
         "line_water": _outlet(
             lambda a, f, s: replace(
@@ -230,7 +234,8 @@ def with_faults(subject: Subject, faults: Mapping[str, float]) -> Subject:
     """
     check_faults(faults)
     for id, severity in faults.items():
-        subject = FAULTS[id](subject, severity)
+        if severity > 0.0:
+            subject = FAULTS[id](subject, severity)
     return subject
 
 

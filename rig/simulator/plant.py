@@ -253,15 +253,9 @@ class Plant:
         k[solver.BY_FILL] = rig.fill * valves.fill
         to_air = rig.to_air if fixture == OPEN else 0.0
         k[solver.BY_OPEN_INLET] = k[solver.BY_OPEN_OUTLET] = to_air
-        air, outlet = STANDARD_PRESSURE_PA, r.outlet_reference_pa
-        inside = self._film(rig.inlet_leak, r.inlet_reference_pa, air)
-        outside = self._film(rig.outlet_leak + rig.bleed_leak, outlet, air)
-        if fitted:
-            inside += self._film(r.body_joint, r.inlet_reference_pa, air)
-            own = r.fitting + r.bonnet_joint + r.back_cap
-            outside += self._film(own, outlet, air)
-        k[solver.BY_INLET_LEAK] = inside
-        k[solver.BY_OUTLET_LEAK] = outside
+        inside, outside = self._own_leaks if fitted else (0.0, 0.0)
+        k[solver.BY_INLET_LEAK] = self._rig_leaks[0] + inside
+        k[solver.BY_OUTLET_LEAK] = self._rig_leaks[1] + outside
         unit["supply_pa"] = valves.supply_pa_gauge
         preload = r.preload_n(valves.screw_m)
         unit["stage"][LAST]["preload_n"] = preload
@@ -270,7 +264,7 @@ class Plant:
             # the diaphragm lifts off the stem a little above the spring's own balance
             balance = max(preload / r.diaphragm_m2, 0.0)
             unit["opens"][solver.BY_RELIEF] = balance + r.relief_over_pa
-            k[solver.BY_RELIEF] = self._hole(r.relief_m2)
+            k[solver.BY_RELIEF] = self._relief
 
     def step(self) -> None:
         """Go one step on."""
@@ -313,6 +307,16 @@ class Plant:
         unit["ratio"] = critical_ratio(gas.gamma)
         self._fill_volumes()
         air, outlet = STANDARD_PRESSURE_PA, r.outlet_reference_pa
+        inlet = r.inlet_reference_pa
+        self._rig_leaks = (
+            self._film(rig.inlet_leak, inlet, air),
+            self._film(rig.outlet_leak + rig.bleed_leak, outlet, air),
+        )
+        self._own_leaks = (
+            self._film(r.body_joint, inlet, air),
+            self._film(r.fitting + r.bonnet_joint + r.back_cap, outlet, air),
+        )
+        self._relief = self._hole(r.relief_m2)
         k = unit["conductance"]
         k[solver.BY_RIG_RELIEF] = rig.relief
         unit["opens"][solver.BY_RIG_RELIEF] = rig.relief_pa

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Sequence
 
 from records.measure import unit_of
@@ -58,7 +59,8 @@ def rig_text(
     due = calibrated + _CALIBRATION_HOLDS
     wired = wired_for(family)
     body = family.rig
-    # The allowance covers hoses and a diaphragm that give, half as much again.
+    # The allowance covers hoses and a diaphragm that give, half as much again, and what
+    # the volume may be off its drawing.
     locked_pa = family.regulator.outlet_reference_pa
     gives = 1.5 * locked_pa * family.gives_m3_per_pa * 1e6
     inlet_gives = 1.5 * family.regulator.inlet_reference_pa * body.inlet_give * 1e6
@@ -86,12 +88,12 @@ temperature_drift_k_per_h = 0.5
 [traits.volumes.outlet]
 volume = "{body.outlet_m3 * 1e6:g} cm3"
 u = "{body.outlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
-allowance = "{max(round(gives), 1)} cm3"
+allowance = "{math.ceil(gives + 2e4 * body.outlet_m3)} cm3"
 
 [traits.volumes.inlet]
 volume = "{body.inlet_m3 * 1e6:g} cm3"
 u = "{body.inlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
-allowance = "{max(round(inlet_gives), 1)} cm3"
+allowance = "{math.ceil(inlet_gives + 2e4 * body.inlet_m3)} cm3"
 '''
     in_lines = door.protocol in _LINES
     return (

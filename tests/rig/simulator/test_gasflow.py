@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.simulator.gasflow import (
-    NITROGEN,
     LAMINAR_RATIO,
+    NITROGEN,
     REFERENCE_DENSITY,
     Leak,
     LeakForm,
