@@ -366,6 +366,15 @@ def install_project():
         )
 
 
+def compile_gas():
+    # type: () -> None
+    """Compile the simulated gas now, so that the first simulated test need not wait."""
+    say("compiling the simulated gas")
+    ready = "from rig.simulator.solver import ready; ready()"
+    if not run_quietly([program("python"), "-c", ready]):
+        say("that did not work now; it is done when it is first needed")
+
+
 def set_up():
     # type: () -> None
     """Bring .venv to what the lock and the project say; the stamp is written last."""
@@ -383,6 +392,7 @@ def set_up():
         install_libraries()
     forget()
     install_project()
+    compile_gas()
     with open(STAMP, "wb") as file:
         file.write("\n".join(want).encode("utf-8"))
     say("set up in %.0f s" % (time.time() - began))

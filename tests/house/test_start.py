@@ -231,7 +231,7 @@ class Recorder:
     def __init__(self, start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
         self.did: list[str] = []
         self.start = start
-        for part in ("make_environment", "install_libraries", "install_project"):
+        for part in ALL_PARTS:
             monkeypatch.setattr(start, part, lambda part=part: self.note(part))
         monkeypatch.setattr(
             start, "version_of", lambda command: tuple(sys.version_info[:2])
@@ -249,7 +249,12 @@ class Recorder:
         return self.did
 
 
-ALL_PARTS = ["make_environment", "install_libraries", "install_project"]
+ALL_PARTS = [
+    "make_environment",
+    "install_libraries",
+    "install_project",
+    "compile_gas",
+]
 
 
 def test_the_stamp_says_what_has_to_be_redone(
@@ -261,7 +266,7 @@ def test_the_stamp_says_what_has_to_be_redone(
 
     with (folder / "pyproject.toml").open("a") as file:
         file.write("# a new line\n")
-    assert recorder.set_up() == ["install_project"]
+    assert recorder.set_up() == ["install_project", "compile_gas"]
     assert recorder.set_up() == []
 
     with (folder / "requirements.lock").open("a") as file:
