@@ -163,7 +163,8 @@ class CalibrationPoint:
     """One comparison of a channel with the reference, SI.
 
     Attributes:
-        when: before or after an adjustment; ``as left`` where none was made.
+        when: before or after an adjustment. Points as found alone say that none was
+            made, so that they are as left, too.
         run: 1, 2, ...; going up and coming down again is one run.
         applied: value of the reference. reading: of the channel, uncalibrated.
     """
@@ -225,8 +226,9 @@ class CalibrationRecord:
         order: of the polynomial. method: how it was fitted, in words.
         range: lowest and highest value of the reference.
         coefficients, terms: see :class:`Calibration`.
-        as_found: errors with the calibration that was in force before.
-        as_left: errors with this one.
+        as_found: errors of the points as found with the calibration that was in force
+            before; None where none were taken.
+        as_left: errors with this one, of the points as left.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -246,10 +248,15 @@ class CalibrationRecord:
     coefficients: tuple[float, ...]
     terms: tuple[CalibrationTerm, ...]
     figures: Figures
-    as_found: Errors
+    as_found: Errors | None = None
     as_left: Errors
     reference: ReferenceInstrument
     points: tuple[CalibrationPoint, ...]
+
+    @property
+    def left_alone(self) -> bool:
+        """Nothing was adjusted: the points as found are those as left, too."""
+        return all(point.when == "as found" for point in self.points)
 
     @property
     def calibration(self) -> Calibration:
