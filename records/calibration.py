@@ -202,12 +202,16 @@ class Figures:
     """What the points show of the channel, each as a share of the span.
 
     Attributes:
-        non_linearity: largest distance of a point from the fitted curve.
-        terminal_non_linearity: the same of the first run up, from the straight line
-            through its own ends.
+        non_linearity: largest distance of the mean of up and down from the fitted
+            curve; of a curve that is no straight line, its conformity.
+        terminal_non_linearity: the same, with the curve moved so that it meets the ends
+            of that mean.
         hysteresis: largest difference of coming down from going up, at one level.
         repeatability: largest spread at one level, coming from the same side; None
             where there is only one run.
+        largest_error: largest distance of any single point from the fitted curve. None
+            in a record made before it was told apart: there ``non_linearity`` is this,
+            and ``terminal_non_linearity`` that of the first run up.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -215,6 +219,7 @@ class Figures:
     terminal_non_linearity: float
     hysteresis: float
     repeatability: float | None = None
+    largest_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

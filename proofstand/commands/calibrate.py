@@ -283,7 +283,9 @@ def _print(record: CalibrationRecord, channel: Channel, out: Path, rig: Path) ->
     print(f"  method     {record.method}; {len(record.points)} points")
     print(f"  range      {low.typed} to {high.typed}")
     print("  of the channel's span:")
-    print(f"    non-linearity            {share(figures.non_linearity)}")
+    print(f"    largest error            {share(figures.largest_error)}")
+    off_curve = "non-linearity" if record.order == 1 else "conformity"
+    print(f"    {off_curve:24} {share(figures.non_linearity)}")
     print(f"    the same, terminal-based {share(figures.terminal_non_linearity)}")
     print(f"    hysteresis               {share(figures.hysteresis)}")
     print(f"    repeatability            {share(figures.repeatability)}")

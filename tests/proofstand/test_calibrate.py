@@ -149,6 +149,10 @@ def test_the_record_holds_curve_uncertainty_and_reference(
 ) -> None:
     assert calibrate(bench, *with_reference(bench)) == 0
     said = capsys.readouterr().out
+    # by hand in tests/analysis/test_calibration_fit.py
+    assert "largest error            0.0923 %" in said
+    assert "non-linearity            0.0488 %" in said
+    assert "terminal-based 0.0928 %" in said
     assert "hysteresis               0.0875 %" in said
     assert 'calibration = "C-0117.toml"' in said
     record = load_record(bench / "C-0117.toml")
@@ -271,8 +275,11 @@ def test_when_is_said_everywhere_or_nowhere(bench: Path) -> None:
 
 
 @pytest.mark.parametrize("order", ["1", "2", "3"])
-def test_a_curve_of_a_stated_order(bench: Path, order: str) -> None:
+def test_a_curve_of_a_stated_order(
+    bench: Path, capsys: pytest.CaptureFixture[str], order: str
+) -> None:
     assert calibrate(bench, *with_reference(bench), "--order", order) == 0
+    assert ("conformity" in capsys.readouterr().out) == (order != "1")
     record = load_record(bench / "C-0117.toml")
     assert len(record.coefficients) == int(order) + 1
     for point in record.points:
