@@ -64,13 +64,25 @@ def read_points(
     Raises:
         RigError: the instrument can't be reached, or did not answer several times in a
             row.
-        InputError: adjusted, and nothing read after it.
+        InputError: too short for the instrument's period; adjusted, and nothing read
+            after it.
     """
     ours = replace(
         rig,
         instruments=tuple(i for i in rig.instruments if i.id == channel.instrument),
         channels=rig.columns(channel.instrument),
     )
+    period = ours.instruments[0].period
+    # one more, because the first may come late
+    shortest = (LEAST_READINGS + 1) * period.value_si
+    if seconds < shortest:
+        raise InputError(
+            "value_wrong",
+            key="--seconds",
+            given=f"{seconds:g}",
+            right=f"at least {shortest:g}, for {LEAST_READINGS} readings of "
+            f"{channel.instrument}, one every {period.typed}",
+        )
     rows: list[Row] = []
     way, failures, adjusted = Way(channel), 0, when == "as left"
     instruments = open_instruments(ours, clock, folder)

@@ -180,7 +180,11 @@ def _live(
     def ask(number: int, when: When) -> str | None:
         asked = f"{number}, {when}: {channel.unit}? "
         print(asked, end="", file=sys.stderr, flush=True)
-        line = sys.stdin.readline()
+        try:
+            line = sys.stdin.readline()
+        except KeyboardInterrupt:
+            say("")
+            raise
         if not line:
             say("")
             return None

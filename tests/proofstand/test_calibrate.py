@@ -938,6 +938,18 @@ def test_an_instrument_that_stays_away_ends_it_and_the_points_stay(
     assert not (tmp_path / "C-1.toml").exists()
 
 
+def test_too_short_for_the_instrument_is_told_first(
+    gauge: Port, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_text(path.read_text("utf-8").replace("20 ms", "1 s"), "utf-8")
+    assert main([*live_options(tmp_path), "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert told["what"] == "--seconds is 0.5."
+    assert "at least 9, for 8 readings of gauge, one every 1 s" in told["do"]
+    assert not list(tmp_path.glob("C-1*"))
+
+
 @pytest.mark.serial
 def test_a_session_without_a_point_leaves_no_table(
     gauge: Port, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
