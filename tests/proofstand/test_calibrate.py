@@ -979,7 +979,8 @@ def test_ctrl_c_keeps_every_point(gauge: Port, tmp_path: Path) -> None:
                 until = time.monotonic() + 30.0
                 # each is on disk before the next is asked for
                 while not kept.exists() or len(kept.read_text().splitlines()) < n:
-                    assert process.poll() is None
+                    if process.poll() is not None:
+                        pytest.fail(f"it ended: {process.communicate()}")
                     assert time.monotonic() < until
                     time.sleep(0.02)
             process.send_signal(signal.SIGINT)
