@@ -212,47 +212,58 @@ def fit_channel(
 def figures(
     points: Sequence[CalibrationPoint], fit: ChannelFit, span: float
 ) -> Figures:
-    """Return non-linearity, hysteresis and repeatability as shares of a span.
+    """Return non-linearity, hysteresis, repeatability and largest error, per span.
 
-    The terms are used as in ANSI/ISA-51.1 (from memory): hysteresis is the largest
-    difference of coming down from going up at one level, repeatability the largest
-    spread at one level coming from the same side.
+    The terms are used as in ANSI/ISA-51.1 and IEC 61298-2 (both from memory): linearity
+    is judged on the mean of going up and coming down, so that hysteresis is not in it;
+    hysteresis is the largest difference of coming down from going up at one level,
+    repeatability the largest spread at one level coming from the same side.
 
     Args:
         points: of one set.
         fit: their curve.
         span: of the channel, as a value, SI.
     """
-    left = {id(p): float(fit.value(np.array(p.reading))) - p.applied for p in points}
-    first = [p for p in points if p.run == points[0].run and p.direction == "up"]
+    off = [float(fit.value(np.array(p.reading))) - p.applied for p in points]
+    levels = _levels(np.array([p.applied for p in points]))
     spreads: list[float] = []
     gaps: list[float] = []
-    levels = _levels(np.array([p.applied for p in points]))
+    middle: list[tuple[float, float]] = []
     for level in range(len(levels)):
-        ours = [p for p in points if _level_of(p.applied, levels) == level]
+        ours = [
+            (p, error)
+            for p, error in zip(points, off, strict=True)
+            if _level_of(p.applied, levels) == level
+        ]
+        sides: list[tuple[float, float]] = []
         for direction in ("up", "down"):
-            same = [left[id(p)] for p in ours if p.direction == direction]
+            same = [(p.applied, error) for p, error in ours if p.direction == direction]
+            if same:
+                sides.append(_mean(same))
             if len(same) > 1:
-                spreads.append(max(same) - min(same))
-        for run in {p.run for p in ours}:
-            up = [left[id(p)] for p in ours if (p.run, p.direction) == (run, "up")]
-            down = [left[id(p)] for p in ours if (p.run, p.direction) == (run, "down")]
-            gaps += [abs(a - b) for a in up for b in down]
+                spreads.append(float(np.ptp([error for _, error in same])))
+        middle.append(_mean(sides))
+        for run in {p.run for p, _ in ours}:
+            up = [e for p, e in ours if (p.run, p.direction) == (run, "up")]
+            down = [e for p, e in ours if (p.run, p.direction) == (run, "down")]
+            gaps += [abs(x - y) for x in up for y in down]
     return Figures(
-        non_linearity=max(map(abs, left.values())) / span,
-        terminal_non_linearity=_terminal(first, left) / span,
+        non_linearity=max(abs(error) for _, error in middle) / span,
+        terminal_non_linearity=_terminal(middle) / span,
         hysteresis=max(gaps, default=0.0) / span,
         repeatability=max(spreads) / span if spreads else None,
+        largest_error=max(map(abs, off)) / span,
     )
 
 
-def _terminal(first: Sequence[CalibrationPoint], left: dict[int, float]) -> float:
-    """Return the largest distance from the line through the ends of a run up."""
-    if len(first) < 2:
-        return 0.0
-    ordered = sorted(first, key=lambda p: p.applied)
-    x = np.array([p.applied for p in ordered])
-    y = np.array([left[id(p)] for p in ordered])
+def _mean(pairs: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    x, y = np.mean(np.array(pairs), axis=0).tolist()
+    return x, y
+
+
+def _terminal(middle: Sequence[tuple[float, float]]) -> float:
+    """Return the largest distance of a curve from the line through its ends."""
+    x, y = np.array(middle).T
     between = y[0] + (y[-1] - y[0]) * (x - x[0]) / (x[-1] - x[0])
     return float(np.max(np.abs(y - between)))
 

@@ -12,6 +12,8 @@ from records.judgement import Finding, FindingKind
 from records.measure import SI_UNIT, UNITS, Kind, Reference, Unit, to_unit
 from records.plan import Plan
 
+from .words.sentences import page
+
 _KEY_OF_KIND = {Kind.LEAK: "leak", Kind.TIME: "time", Kind.RATE: "rate"}
 STD_NOTE = "std cm3/min: at 20 °C and 101.325 kPa"
 WATER_NOTE = "in. w.c.: water at 60 °F, 27.71 to the psi"
@@ -25,6 +27,7 @@ class Shown:
     Attributes:
         skew: the value does not lie in the middle of its interval, so that value and
             half a width would mislead.
+        note: what has to stand beside the interval wherever it is shown, or "".
     """
 
     value: str
@@ -34,16 +37,29 @@ class Shown:
     unit: str
     reference: str
     skew: bool = False
+    note: str = ""
+
+    @property
+    def found(self) -> str:
+        """Value and expanded uncertainty, or interval where it is skew; "" without."""
+        if not self.value:
+            return ""
+        if self.skew:
+            return f"{self.value} ({self.interval})"
+        return f"{self.value} ± {self.uncertainty}"
+
+    @property
+    def whole_unit(self) -> str:
+        """The unit with its reference."""
+        return f"{self.unit} {self.reference}".rstrip()
 
     @property
     def line(self) -> str:
-        """Value, expanded uncertainty, unit and reference in one line."""
+        """Value, expanded uncertainty, unit, reference and note in one line."""
         if not self.value:
             return "not measured"
-        tail = f" {self.unit}" + (f" {self.reference}" if self.reference else "")
-        if self.skew:
-            return f"{self.value} ({self.interval}){tail}"
-        return f"{self.value} ± {self.uncertainty}{tail}"
+        note = f", {self.note}" if self.note else ""
+        return f"{self.found} {self.whole_unit}{note}"
 
 
 MOST_SHOWN = 200  # characters of a text from somebody else's file
@@ -136,4 +152,5 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
             limit = f"at most {text(high_end, enough)}"
         elif low_end is not None:
             limit = f"at least {text(low_end, enough)}"
-    return Shown(value, uncertainty, interval, limit, unit.name, word, skew)
+    note = page("noise_only") if finding.noise_only else ""
+    return Shown(value, uncertainty, interval, limit, unit.name, word, skew, note)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from records.errors import InputError
 from records.judgement import Finding, Judgement
 from records.measure import SI_UNIT
@@ -35,11 +37,13 @@ def explain(judgement: Judgement, run: Run, plan: Plan, finding_id: str) -> str:
 def _one(finding: Finding, run: Run, plan: Plan) -> str:
     shown = show(finding, plan, role_of(finding, run.header.rig))
     unit = SI_UNIT[finding.kind.kind]
+    found = replace(shown, note="").line
+    note = f", {shown.note}" if shown.note else ""
     lines = [
         f"{label(finding.id)} ({finding.id}), step {finding.step}, "
         f"channel {finding.channel or 'several'}",
         f"  what it is: {finding.kind.definition}",
-        f"  found: {shown.line}, 95 % interval {shown.interval or 'none'}",
+        f"  found: {found}, 95 % interval {shown.interval or 'none'}{note}",
         f"  limit: {_limit(finding, shown)}",
         f"  rule: {finding.rule}; outcome: {finding.outcome.value}",
     ]

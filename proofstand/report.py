@@ -140,6 +140,7 @@ def _finding(finding: Finding, plan: Plan, rig: Rig) -> dict[str, Any]:
         "dof_infinite": bool(measured and measured.dof is None),
         "coverage": 0.95,
         "interval": list(finding.interval) if finding.interval else None,
+        "noise_only": finding.noise_only,
         "limit": None
         if limit is None
         else {"min": limit.min, "max": limit.max, "source": limit.source},
@@ -163,6 +164,7 @@ def _finding(finding: Finding, plan: Plan, rig: Rig) -> dict[str, Any]:
             "value": shown.value or None,
             "uncertainty": shown.uncertainty or None,
             "interval": shown.interval or None,
+            "note": shown.note or None,
             "limit": shown.limit or None,
             "unit": shown.unit,
             "reference": shown.reference or "none",
@@ -350,8 +352,7 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         name = label(finding.id)
         if several and finding.id in ("zero_offset", "closing_zero_change"):
             name += f", {finding.channel}"
-        tail = f" {shown.reference}" if shown.reference else ""
-        limit = f"{shown.limit} {shown.unit}{tail}" if shown.limit else "-"
+        limit = f"{shown.limit} {shown.whole_unit}" if shown.limit else "-"
         share = "" if finding.limit is None else share_text(finding.limit)
         limit += f" ({share})" if share else ""
         rows.append((finding.step, name, shown.line, limit, finding.outcome.value))

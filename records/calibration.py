@@ -163,7 +163,8 @@ class CalibrationPoint:
     """One comparison of a channel with the reference, SI.
 
     Attributes:
-        when: before or after an adjustment; ``as left`` where none was made.
+        when: before or after an adjustment. Points as found alone say that none was
+            made, so that they are as left, too.
         run: 1, 2, ...; going up and coming down again is one run.
         applied: value of the reference. reading: of the channel, uncalibrated.
     """
@@ -201,12 +202,16 @@ class Figures:
     """What the points show of the channel, each as a share of the span.
 
     Attributes:
-        non_linearity: largest distance of a point from the fitted curve.
-        terminal_non_linearity: the same of the first run up, from the straight line
-            through its own ends.
+        non_linearity: largest distance of the mean of up and down from the fitted
+            curve; of a curve that is no straight line, its conformity.
+        terminal_non_linearity: the same, with the curve moved so that it meets the ends
+            of that mean.
         hysteresis: largest difference of coming down from going up, at one level.
         repeatability: largest spread at one level, coming from the same side; None
             where there is only one run.
+        largest_error: largest distance of any single point from the fitted curve. None
+            in a record made before it was told apart: there ``non_linearity`` is this,
+            and ``terminal_non_linearity`` that of the first run up.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -214,6 +219,7 @@ class Figures:
     terminal_non_linearity: float
     hysteresis: float
     repeatability: float | None = None
+    largest_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,8 +231,9 @@ class CalibrationRecord:
         order: of the polynomial. method: how it was fitted, in words.
         range: lowest and highest value of the reference.
         coefficients, terms: see :class:`Calibration`.
-        as_found: errors with the calibration that was in force before.
-        as_left: errors with this one.
+        as_found: errors of the points as found with the calibration that was in force
+            before; None where none were taken.
+        as_left: errors with this one, of the points as left.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -246,10 +253,15 @@ class CalibrationRecord:
     coefficients: tuple[float, ...]
     terms: tuple[CalibrationTerm, ...]
     figures: Figures
-    as_found: Errors
+    as_found: Errors | None = None
     as_left: Errors
     reference: ReferenceInstrument
     points: tuple[CalibrationPoint, ...]
+
+    @property
+    def left_alone(self) -> bool:
+        """Nothing was adjusted: the points as found are those as left, too."""
+        return all(point.when == "as found" for point in self.points)
 
     @property
     def calibration(self) -> Calibration:

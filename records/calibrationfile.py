@@ -130,7 +130,7 @@ def record_text(record: CalibrationRecord) -> str:
     tables: list[tuple[str, Any]] = []
     for field in dataclasses.fields(record):
         value = getattr(record, field.name)
-        if field.name in ("format", "sha256"):
+        if field.name in ("format", "sha256") or value is None:
             continue
         if dataclasses.is_dataclass(value) and not isinstance(value, Quantity):
             tables.append((f"[{field.name}]", value))

@@ -102,6 +102,7 @@ INPUT_IDS = frozenset(
         "rig_changed",
         "calibration_of_another",
         "calibration_points_wrong",
+        "calibration_point_outside",
         "no_display",
         "window_missing",
         "key_certificate_wrong",

@@ -258,6 +258,12 @@ class Finding:
         """The registry's entry."""
         return FINDINGS[self.id]
 
+    @property
+    def noise_only(self) -> bool:
+        """The interval holds no calibration: a channel of it has none."""
+        blind = any(why.id == "no_calibration" for why in self.why)
+        return blind and self.interval is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspect:

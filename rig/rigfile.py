@@ -25,6 +25,8 @@ from records.rig import (
 )
 from records.tomlfile import load_toml, read_text
 
+from .instruments.reading import MEASURED_MA, reading_at_ma
+
 
 def load_rig(path: Path) -> Rig:
     """Return the rig that a file declares.
@@ -189,7 +191,6 @@ _SERIAL = ("modbus-rtu", "ascii-polled", "ascii-stream")
 _REGISTERS = ("modbus-tcp", "modbus-rtu", "modbus-rtu-tcp")
 _LINES = ("ascii-polled", "ascii-stream")
 _SHORTEST_TURN_NS = 10e9  # a shorter turn can't be told from an older answer
-_MEASURED_MA = (3.8, 20.5)  # NAMUR NE 43
 
 
 def _wrong(at: str, key: str, given: object, right: str) -> InputError:
@@ -457,7 +458,7 @@ def _check_loop(channel: Channel, at: str) -> None:
     low, high = loop.low.value_si, loop.high.value_si
     if not low < high:
         raise _wrong(at, "loop.high", loop.high.typed, f"above {loop.low.typed}")
-    least, most = (low + (ma - 4.0) / 16.0 * (high - low) for ma in _MEASURED_MA)
+    least, most = (reading_at_ma(loop, ma) for ma in MEASURED_MA)
     slack = 1e-9 * (high - low)
     if channel.span[0].value_si < least - slack or (
         channel.span[1].value_si > most + slack

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from proofstand.display import show
 from proofstand.drawing.bar import Bar, BarState, bar_of
@@ -119,7 +120,9 @@ def _row(
     if worst.limit is None:
         bar = empty
     shown = show(worst, plan, role_of(worst, rig))
-    value = shown.line.replace("-", "\u2212") if shown.value else ""
+    # the line of the value is full: its note stands above it, behind the outcome
+    line = replace(shown, note="").line
+    value = line.replace("-", "\u2212") if shown.value else ""
     channel = members[0][1].channel
     if value and channel is not None and len(members) > 1:
         value += f", {role_of(worst, rig)}"
@@ -129,6 +132,7 @@ def _row(
         whole = measured == len(known)
         told = "read_of" if whole else "measured_of"
         count = said(told, known=measured, n=len(members))
+    count = ", ".join(part for part in (count, shown.note) if part)
     why = " ".join(reason(w) for w in worst.why)
     return FindingRow(
         id=id, name=_name(id), word=word, count=count, value=value, bar=bar, why=why

@@ -166,7 +166,8 @@ class FindingRow:
     """One line of the findings; the word is always there.
 
     Attributes:
-        word: how it stands. count: how many of its repeats are known.
+        word: how it stands. count: how many of its repeats are known, and what has to
+            stand beside the interval.
         value: value, uncertainty, unit and reference. why: the reason in full.
     """
 

@@ -21,8 +21,21 @@ from records.calibration import (
 )
 from records.calibrationfile import check_term
 from records.errors import InputError, RefusedError
-from records.measure import SI_UNIT, Kind, Quantity, Reference, parse_quantity
+from records.measure import (
+    SI_UNIT,
+    Kind,
+    Quantity,
+    Reference,
+    parse_quantity,
+    to_unit,
+)
 from records.rig import Channel, Rig
+from rig.instruments.reading import (
+    FAILURE_MA,
+    MEASURED_MA,
+    current_ma,
+    measured_range,
+)
 
 from .points import Points
 
@@ -108,7 +121,8 @@ def make_record(
         by: who made it.
 
     Raises:
-        InputError: points that make no calibration; a wrong order or due date.
+        InputError: points that make no calibration, or that the channel can't have
+            measured; a wrong order or due date.
         RefusedError: ``reference_range``.
     """
     if not 1 <= order <= HIGHEST_ORDER:
@@ -121,8 +135,8 @@ def make_record(
         )
     for term in points.terms:
         check_term(term, channel.measure_unit.kind, channel.id)
-    found, left = _sets(points.points)
-    _check_points(points.points, left, reference, channel, order)
+    found, left = _sets(points)
+    _check_points(points, left, reference, channel, order)
     try:
         fit = fit_channel(left, order)
     except ValueError as error:
@@ -160,7 +174,7 @@ def make_record(
         coefficients=fit.coefficients,
         terms=terms,
         figures=figures(left, fit, high - low),
-        as_found=_errors(found or left, channel.calibration, reference),
+        as_found=_errors(found, channel.calibration, reference) if found else None,
         as_left=_errors(left, made, None),
         reference=reference,
         points=points.points,
@@ -168,47 +182,96 @@ def make_record(
 
 
 def _sets(
-    points: Sequence[CalibrationPoint],
+    points: Points,
 ) -> tuple[list[CalibrationPoint], list[CalibrationPoint]]:
-    """Return the points before and after an adjustment."""
-    found = [p for p in points if p.when == "as found"]
-    left = [p for p in points if p.when == "as left"]
-    return (found, left) if left else ([], found)
+    """Return the points as found, none where none were taken, and those as left.
+
+    Where only those as found were taken and nothing was adjusted, they are both.
+    """
+    found = [p for p in points.points if p.when == "as found"]
+    left = [p for p in points.points if p.when == "as left"]
+    return found, left if left or points.adjusted else found
 
 
 def _check_points(
-    points: Sequence[CalibrationPoint],
+    points: Points,
     left: Sequence[CalibrationPoint],
     reference: ReferenceInstrument,
     channel: Channel,
     order: int,
 ) -> None:
-    low, high = reference.range
-    width = high.value_si - low.value_si
-    for point in points:
-        # a hair beyond the end is the rounding of a unit, not another range
-        if math.isnan(point.applied) or not (
-            low.value_si - 1e-6 * width <= point.applied <= high.value_si + 1e-6 * width
-        ):
-            raise RefusedError(
-                "reference_range",
-                where=channel.id,
-                reference=reference.told,
-                low=low.typed,
-                high=high.typed,
-                given=_level(point.applied, channel).typed,
-            )
-    why = ""
-    if not points:
+    places = points.places or [channel.id] * len(points.points)
+    why, where = "", channel.id
+    for point, place in zip(points.points, places, strict=True):
+        if not math.isfinite(point.applied + point.reading):
+            why, where = "a value is no number", place
+            break
+        check_applied(point.applied, reference, channel, place)
+        _check_measured(point, channel, place)
+    if not points.points:
         why = "there are none"
-    elif not all(math.isfinite(p.reading) for p in points):
-        why = "a reading is no number"
-    elif {p.direction for p in left} != {"up", "down"}:
+    elif not left:
+        why = "none was read after the adjustment"
+    elif not why and {p.direction for p in left} != {"up", "down"}:
         why = "they don't go up and down again"
     if why:
         raise InputError(
-            "calibration_points_wrong", where=channel.id, why=why, least=order + 2
+            "calibration_points_wrong", where=where, why=why, least=order + 2
         )
+
+
+def check_applied(
+    applied: float, reference: ReferenceInstrument, channel: Channel, where: str
+) -> None:
+    """Refuse a value (SI) that the reference's certificate does not cover.
+
+    Raises:
+        RefusedError: ``reference_range``.
+    """
+    low, high = reference.range
+    # a hair beyond the end is the rounding of a unit, not another range
+    hair = 1e-6 * (high.value_si - low.value_si)
+    if not low.value_si - hair <= applied <= high.value_si + hair:
+        raise RefusedError(
+            "reference_range",
+            where=where,
+            reference=reference.told,
+            low=low.typed,
+            high=high.typed,
+            given=_level(applied, channel).typed,
+        )
+
+
+def _check_measured(point: CalibrationPoint, channel: Channel, where: str) -> None:
+    low, high = measured_range(channel)
+    if low <= point.reading <= high:
+        return
+    span = f"its span, {channel.span[0].typed} to {channel.span[1].typed}"
+    why = f"beyond {span}, and the 1.25 % below or 3.125 % above that is let pass"
+    takes, loop = channel.unit, channel.loop
+    if loop is not None:
+        takes = "mA"
+        current = float(current_ma(loop, np.array(point.reading)))
+        told = f"{current:.4g} mA in its loop"
+        if not FAILURE_MA[0] < current < FAILURE_MA[1]:
+            why = (
+                f"{told}, a failure by NAMUR NE 43 (up to {FAILURE_MA[0]:g} mA, from "
+                f"{FAILURE_MA[1]:g} mA on); {span}"
+            )
+        elif not MEASURED_MA[0] <= current <= MEASURED_MA[1]:
+            why = (
+                f"{told}, no measurement by NAMUR NE 43 ({MEASURED_MA[0]:g} to "
+                f"{MEASURED_MA[1]:g} mA is); {span}"
+            )
+    sign = "-" if channel.offset < 0.0 else "+"
+    raise InputError(
+        "calibration_point_outside",
+        where=where,
+        applied=_level(point.applied, channel).typed,
+        given=f"{to_unit(point.reading, channel.measure_unit):.6g} {channel.unit}",
+        why=why,
+        takes=f"raw × {channel.scale:g} {sign} {abs(channel.offset):g} = {takes}",
+    )
 
 
 def _reference_terms(reference: ReferenceInstrument) -> list[CalibrationTerm]:

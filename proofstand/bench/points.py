@@ -1,30 +1,26 @@
-"""Calibration points: from a table that was written down, or read live one by one."""
+"""Calibration points: from a table that was written down, to SI."""
 
 from __future__ import annotations
 
-import csv
 import datetime
-import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 
 from records.calibration import CalibrationPoint, CalibrationTerm, Direction, When
-from records.errors import InputError, ProofstandError
-from records.measure import Unit, parse_quantity
-from records.rig import Channel, Rig
+from records.errors import InputError
+from records.rig import Channel
 from records.run import reading_si
 from records.tomlfile import load_toml, read_text
-from rig.acquisition import Acquisition, open_instruments
-from rig.clock import Clock
+from rig.instruments.reading import reading_at_ma
+
+from .points_csv import GIVEN, Row, read_csv
 
 FORMAT = "proofstand.calibration-points/1"
-LEAST_READINGS = 8
 SAME_LEVEL = 0.005  # of the span
-BAD_SHARE = 0.1  # more bad readings than that, and the point is taken again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,17 +28,20 @@ class PointRun:
     """Going up or coming down once.
 
     Attributes:
+        when: before or after an adjustment; said in every run or in none.
         applied: of the reference, in the table's unit.
         reading: of the channel, in its own unit and uncalibrated; or
-        raw: the counts that it is made of.
+        raw: the counts that it is made of; or
+        current: in mA, of a channel with a loop.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
-    when: When = "as left"
+    when: When | None = None
     direction: Direction
     applied: tuple[float, ...]
     reading: tuple[float, ...] = ()
     raw: tuple[float, ...] = ()
+    current: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,13 +68,17 @@ class Points:
     """Comparisons in SI, and what was noted with them.
 
     Attributes:
+        places: where each stands, for messages; empty where nobody knows.
         date: day they were made; None where the table does not say.
+        adjusted: the channel was adjusted before the last of them.
     """
 
     points: tuple[CalibrationPoint, ...]
+    places: tuple[str, ...] = ()
     date: datetime.date | None = None
     terms: tuple[CalibrationTerm, ...] = ()
     note: str = ""
+    adjusted: bool = False
 
 
 def load_points(path: Path, channel: Channel) -> Points:
@@ -86,44 +89,100 @@ def load_points(path: Path, channel: Channel) -> Points:
     """
     text = read_text(path, "table of calibration points")
     if path.suffix.lower() == ".csv":
-        return Points(points=_from_csv(text, channel, str(path)))
+        return _from_csv(text, channel, str(path))
     table = load_toml(text, PointTable, str(path), FORMAT)
-    if table.channel != channel.id:
+    _check_channel(table.channel, channel, str(path))
+    _check_unit(table.unit, channel, str(path))
+    rows: list[Row] = []
+    for number, each in enumerate(table.runs, 1):
+        rows += _rows(each, f"{path}, run {number} ({each.direction})")
+    return Points(
+        points=points_of(rows, channel),
+        places=tuple(row.place for row in rows),
+        date=table.date,
+        terms=table.terms,
+        note=table.note,
+        adjusted=any(each.when == "as left" for each in table.runs),
+    )
+
+
+def _from_csv(text: str, channel: Channel, name: str) -> Points:
+    table = read_csv(text, name)
+    _check_unit(table.unit, channel, f"{name}:1")
+    if table.channel:
+        _check_channel(table.channel, channel, name)
+    return Points(
+        points=points_of(table.rows, channel),
+        places=tuple(row.place for row in table.rows),
+        date=table.date,
+        adjusted=table.adjusted,
+    )
+
+
+def _rows(run: PointRun, where: str) -> list[Row]:
+    lists = {given: getattr(run, given) for given in GIVEN if getattr(run, given)}
+    if len(lists) != 1 or any(len(read) != len(run.applied) for read in lists.values()):
+        told = ", ".join(f"{len(read)} {given}" for given, read in lists.items())
         raise InputError(
             "value_wrong",
-            where=str(path),
-            key="channel",
-            given=table.channel,
-            right=f"{channel.id}, the channel that is calibrated",
+            where=where,
+            key="what was read",
+            given=f"{told or 'nothing'} for {len(run.applied)} applied",
+            right=f"one of {', '.join(GIVEN)} for each applied value, and at least one",
         )
-    _check_unit(table.unit, channel, str(path))
-    found: list[CalibrationPoint] = []
+    given, read = lists.popitem()
+    return [
+        Row(
+            place=f"{where}, point {number}",
+            fresh=number == 1,
+            when=run.when,
+            direction=run.direction,
+            applied=x,
+            read=y,
+            given=given,
+        )
+        for number, (x, y) in enumerate(zip(run.applied, read, strict=True), 1)
+    ]
+
+
+# --- rows to points ------------------------------------------------------------------
+
+
+def points_of(rows: Sequence[Row], channel: Channel) -> tuple[CalibrationPoint, ...]:
+    """Return rows as points in SI, with runs numbered and open directions found.
+
+    Going up begins a run, coming down belongs to it. Where ``when`` is said nowhere the
+    points are as left: whoever does not say is not taken for having found.
+
+    Raises:
+        InputError: ``when`` said in some rows only; a current without a loop.
+    """
+    unspoken = next((row for row in rows if row.when is None), None)
+    if unspoken is not None and any(row.when is not None for row in rows):
+        raise InputError(
+            "value_wrong",
+            where=unspoken.place,
+            key="when",
+            given="not said, and elsewhere in the table it is",
+            right='"as found" or "as left" in every run, or nowhere',
+        )
     runs = _Runs()
-    for number, each in enumerate(table.runs, 1):
-        given = each.raw or each.reading
-        if len(given) != len(each.applied) or (each.raw and each.reading):
-            raise InputError(
-                "value_wrong",
-                where=str(path),
-                key=f"runs, the {number}. one",
-                given=f"{len(each.applied)} applied, {len(given)} read",
-                right="a reading (or a raw count) for each applied value",
-            )
-        run = runs.number(each.when, each.direction)
-        readings = _readings(channel, given, raw=bool(each.raw))
-        found += [
+    found: list[CalibrationPoint] = []
+    run, before = 0, None
+    for row, direction in zip(rows, _directions(rows, channel), strict=True):
+        when: When = row.when or "as left"
+        if row.fresh or (when, direction) != before:
+            run, before = runs.number(when, direction), (when, direction)
+        found.append(
             CalibrationPoint(
-                when=each.when,
+                when=when,
                 run=run,
-                direction=each.direction,
-                applied=_applied(channel, x),
-                reading=y,
+                direction=direction,
+                applied=_from_unit(channel, row.applied),
+                reading=_reading(channel, row),
             )
-            for x, y in zip(each.applied, readings, strict=True)
-        ]
-    return Points(
-        points=tuple(found), date=table.date, terms=table.terms, note=table.note
-    )
+        )
+    return tuple(found)
 
 
 class _Runs:
@@ -140,15 +199,86 @@ class _Runs:
         return self._number
 
 
-def _applied(channel: Channel, value: float) -> float:
+def _directions(rows: Sequence[Row], channel: Channel) -> list[Direction]:
+    """Return each row's direction; an open one is told by the values.
+
+    The first of a set has nothing before it: the one after it tells.
+    """
+    found: list[Direction] = []
+    way = Way(channel)
+    for n, row in enumerate(rows):
+        first = n == 0 or rows[n - 1].when != row.when
+        if first:
+            way = Way(channel)
+        told = way.go(row.applied)
+        if row.direction is not None:
+            told = row.direction
+        elif first and n + 1 < len(rows) and rows[n + 1].when == row.when:
+            told = way.between(row.applied, rows[n + 1].applied) or told
+        way.direction = told
+        found.append(told)
+    return found
+
+
+class Way:
+    """Tells going up from coming down, while values of one set are applied in turn.
+
+    Args:
+        channel: values within a small share of its span are the same level read again,
+            which turns round.
+    """
+
+    def __init__(self, channel: Channel) -> None:
+        low, high = (end.value_si for end in channel.span)
+        self._near = SAME_LEVEL * (high - low) / channel.measure_unit.factor
+        self._last: float | None = None
+        self.direction: Direction = "up"
+
+    def go(self, applied: float) -> Direction:
+        """Return the direction of the next value, in the channel's unit."""
+        last, self._last = self._last, applied
+        if last is not None:
+            told = self.between(last, applied)
+            self.direction = told or ("down" if self.direction == "up" else "up")
+        return self.direction
+
+    def between(self, last: float, applied: float) -> Direction | None:
+        """Return the direction from one value to another; None at the same level."""
+        if abs(applied - last) <= self._near:
+            return None
+        return "up" if applied > last else "down"
+
+
+def _from_unit(channel: Channel, value: float) -> float:
     unit = channel.measure_unit
     return value * unit.factor + unit.offset
 
 
-def _readings(channel: Channel, given: Sequence[float], *, raw: bool) -> list[float]:
-    plain = channel if raw else replace(channel, scale=1.0, offset=0.0)
-    found: list[float] = reading_si(plain, np.asarray(given)).tolist()
-    return found
+def _reading(channel: Channel, row: Row) -> float:
+    if row.given == "raw":
+        return float(reading_si(channel, np.asarray(row.read)))
+    if row.given == "reading":
+        return _from_unit(channel, row.read)
+    if channel.loop is None:
+        raise InputError(
+            "value_wrong",
+            where=row.place,
+            key="current",
+            given=f"{row.read:g} mA",
+            right="raw or reading: the channel is declared without a loop",
+        )
+    return reading_at_ma(channel.loop, row.read)
+
+
+def _check_channel(given: str, channel: Channel, where: str) -> None:
+    if given != channel.id:
+        raise InputError(
+            "value_wrong",
+            where=where,
+            key="channel",
+            given=given,
+            right=f"{channel.id}, the channel that is calibrated",
+        )
 
 
 def _check_unit(given: str, channel: Channel, where: str) -> None:
@@ -160,212 +290,3 @@ def _check_unit(given: str, channel: Channel, where: str) -> None:
             given=given,
             right=f"{channel.unit}, as the channel's",
         )
-
-
-def _from_csv(text: str, channel: Channel, name: str) -> tuple[CalibrationPoint, ...]:
-    """Read columns direction, applied and reading (or raw); when, where there is one.
-
-    The unit stands in the head of the column: ``applied (kPa gauge)``.
-    """
-    lines = text.splitlines()
-    delimiter = ";" if lines[0].count(";") > lines[0].count(",") else ","
-    rows = list(csv.reader(lines, delimiter=delimiter))
-    head = [cell.strip().lower() for cell in rows[0]]
-    place = {re.split(r"[\s(\[]", cell)[0]: i for i, cell in enumerate(head)}
-    read = "raw" if "raw" in place else "reading"
-    for column in ("direction", "applied", read):
-        if column not in place:
-            raise InputError(
-                "log_column_missing",
-                where=f"{name}:1",
-                given=column,
-                known=", ".join(head),
-            )
-    unit = re.search(r"[(\[](.*)[)\]]", rows[0][place["applied"]])
-    _check_unit(unit[1] if unit else "no unit", channel, f"{name}:1")
-    runs, found = _Runs(), []
-    run, before = 0, ("", "")
-    for line, row in enumerate(rows[1:], 2):
-        if not any(cell.strip() for cell in row):
-            before = ("", "")  # an empty line parts two runs
-            continue
-        cells = {c: row[i].strip() if i < len(row) else "" for c, i in place.items()}
-        when, direction = cells.get("when", "as left"), cells["direction"]
-        for key, given, right in (
-            ("when", when, ("as found", "as left")),
-            ("direction", direction, ("up", "down")),
-        ):
-            if given not in right:
-                raise InputError(
-                    "value_wrong",
-                    where=f"{name}:{line}",
-                    key=key,
-                    given=repr(given),
-                    right=" or ".join(right),
-                )
-        if (when, direction) != before:
-            run = runs.number(when, direction)  # type: ignore[arg-type]
-            before = (when, direction)
-        x, y = (
-            _number(cells[c], f"{name}:{line}", comma=delimiter == ";")
-            for c in ("applied", read)
-        )
-        found.append(
-            CalibrationPoint(
-                when=when,  # type: ignore[arg-type]
-                run=run,
-                direction=direction,  # type: ignore[arg-type]
-                applied=_applied(channel, x),
-                reading=_readings(channel, [y], raw=read == "raw")[0],
-            )
-        )
-    return tuple(found)
-
-
-def _number(text: str, where: str, *, comma: bool) -> float:
-    try:
-        value = float(text.replace(",", ".") if comma else text)
-    except ValueError:
-        value = float("nan")
-    if not np.isfinite(value):
-        raise InputError("log_line_unreadable", where=where, given=repr(text))
-    return value
-
-
-# --- live ----------------------------------------------------------------------------
-
-
-def read_points(
-    rig: Rig,
-    channel: Channel,
-    *,
-    seconds: float,
-    clock: Clock,
-    ask: Callable[[int], str | None],
-    tell: Callable[[str], None],
-) -> tuple[CalibrationPoint, ...]:
-    """Read a channel point by point while somebody applies known values.
-
-    Rising values make a run up, falling ones a run down; the same value again turns
-    round.
-
-    Args:
-        rig: the whole rig.
-        channel: the channel of it.
-        seconds: how long to read at each point, rig time.
-        clock: the host's clock.
-        ask: given the number of the point, returns the value of the reference, in the
-            channel's unit or with its own; None or ``end`` when there is no more.
-        tell: called with a line for the person.
-
-    Raises:
-        RigError: the instrument can't be reached or does not answer.
-    """
-    ours = replace(
-        rig,
-        instruments=tuple(i for i in rig.instruments if i.id == channel.instrument),
-        channels=rig.columns(channel.instrument),
-    )
-    found: list[CalibrationPoint] = []
-    low, high = (q.value_si for q in channel.span)
-    runs, way = _Runs(), _Way(SAME_LEVEL * (high - low))
-    instruments = open_instruments(ours, clock)
-    try:
-        while (text := ask(len(found) + 1)) not in (None, "end"):
-            assert text is not None
-            try:
-                applied = _said(text, channel)
-            except ProofstandError:
-                tell(f"{text!r} is not a value in {channel.unit}; once more.")
-                continue
-            for instrument in instruments:
-                instrument.read()  # what came while the value was typed
-            acquisition = Acquisition(1, instruments, clock)
-            raw, flags = _read_for(acquisition, ours, channel, seconds, clock)
-            good = (flags == 0) & np.isfinite(raw)
-            if good.sum() < LEAST_READINGS or np.mean(~good) > BAD_SHARE:
-                tell(f"{int((~good).sum())} of {good.size} readings bad; once more.")
-                continue
-            reading = float(np.mean(reading_si(channel, raw[good])))
-            direction, turned = way.go(applied)
-            if turned:
-                run = runs.number("as left", direction)
-            found.append(
-                CalibrationPoint(
-                    when="as left",
-                    run=run,
-                    direction=direction,
-                    applied=applied,
-                    reading=reading,
-                )
-            )
-            tell(_shown(reading, channel.measure_unit, channel.unit, int(good.sum())))
-    finally:
-        for instrument in instruments:
-            instrument.close()
-    return _first_way(found)
-
-
-class _Way:
-    """Tells going up from coming down.
-
-    Args:
-        near: closer values are the same level read again, which turns round.
-    """
-
-    def __init__(self, near: float = 0.0) -> None:
-        self._near = near
-        self._last: float | None = None
-        self._direction: Direction = "up"
-
-    def go(self, applied: float) -> tuple[Direction, bool]:
-        """Return the direction of a value, and whether a new way begins with it."""
-        last, was = self._last, self._direction
-        self._last = applied
-        if last is None:
-            return was, True
-        if abs(applied - last) <= self._near:
-            self._direction = "down" if was == "up" else "up"
-        else:
-            self._direction = "up" if applied > last else "down"
-        return self._direction, self._direction != was
-
-
-def _first_way(found: list[CalibrationPoint]) -> tuple[CalibrationPoint, ...]:
-    """Give the very first point the direction of the second, which shows it."""
-    if len(found) > 1 and found[1].applied < found[0].applied:
-        found[0] = replace(found[0], direction="down", run=found[1].run)
-    return tuple(found)
-
-
-def _said(text: str, channel: Channel) -> float:
-    unit = channel.measure_unit
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        given = parse_quantity(text, unit.kind)
-        if given.reference is not channel.reference:
-            raise InputError("quantity_reference_wrong", given=text) from None
-        return given.value_si
-    if not np.isfinite(value):
-        raise InputError("quantity_unreadable", given=text)
-    return _applied(channel, value)
-
-
-def _read_for(
-    acquisition: Acquisition, rig: Rig, channel: Channel, seconds: float, clock: Clock
-) -> tuple[Any, Any]:
-    column = rig.columns(channel.instrument).index(channel)
-    until = clock.monotonic_ns() + round(seconds * 1e9)
-    raw, flags = [], []
-    for block in acquisition.blocks():
-        raw.append(block.raw[:, column])
-        flags.append(block.flags[:, column])
-        if clock.monotonic_ns() >= until:
-            break
-    return np.concatenate(raw), np.concatenate(flags)
-
-
-def _shown(reading: float, unit: Unit, name: str, count: int) -> str:
-    value = (reading - unit.offset) / unit.factor
-    return f"reads {value:.6g} {name}, mean of {count}"

@@ -113,7 +113,7 @@ def _with_counts(row: Row, counted: Mapping[str, str]) -> Row:
     return replace(row, faults=f"{known}requests: {told}")
 
 
-_FLAGS = (
+FLAG_WORDS = (
     (Flag.MISSING, "missing"),
     (Flag.LATE, "late"),
     (Flag.SATURATED, "outside the span"),
@@ -130,7 +130,7 @@ def _row(
     rate = (len(trace) - 1) / span_s if span_s > 0 else 0.0
     flags = {
         name: int(np.sum((trace.flags & flag) != 0))
-        for flag, name in _FLAGS
+        for flag, name in FLAG_WORDS
         if np.any((trace.flags & flag) != 0)
     }
     look_at = [

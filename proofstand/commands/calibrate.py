@@ -6,15 +6,26 @@ import argparse
 import datetime
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .options import Subparsers, by_option, json_option, refuse_existing
 
 if TYPE_CHECKING:
-    from records.calibration import CalibrationPoint, CalibrationRecord
+    from proofstand.bench.points import Points
+    from proofstand.bench.points_csv import KeptPoints
+    from records.calibration import (
+        CalibrationRecord,
+        Errors,
+        ReferenceInstrument,
+        When,
+    )
     from records.rig import Channel, Rig
     from rig.clock import Clock
+
+
+GROSS = 0.1  # of the span: no transducer is off by that much, a wrong scale is
 
 
 def add(actions: Subparsers) -> None:
@@ -25,7 +36,10 @@ def add(actions: Subparsers) -> None:
         description="Compare a channel with a reference instrument that is declared "
         "and in date, up and down, and write the dated record that the rig file then "
         "names. The points come from a table (--points), or are read live: at each "
-        "one the reference's value is asked for. Exit 6 without a fit reference.",
+        "one the reference's value is asked for, and each is kept in a table of its "
+        "own at once (NO-points.csv beside the record), so that nothing is lost by an "
+        "error. Exit 6 without a fit reference, 4 when the rig fails, 130 when "
+        "interrupted.",
     )
     parser.add_argument("--rig", required=True, type=Path, metavar="RIG.toml")
     parser.add_argument("--channel", required=True, metavar="ID")
@@ -34,6 +48,11 @@ def add(actions: Subparsers) -> None:
     )
     parser.add_argument(
         "--points", type=Path, metavar="TABLE", help=".toml or .csv; none: read live"
+    )
+    parser.add_argument(
+        "--as-left",
+        action="store_true",
+        help="read live: the channel was adjusted before, and not read as found",
     )
     parser.add_argument(
         "--order", type=int, default=1, metavar="N", help="of the curve; 1: a line"
@@ -59,19 +78,14 @@ def add(actions: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Calibrate, write the record, say what it says."""
     from proofstand.bench.calibrate import channel_of, check_reference, make_record
-    from proofstand.bench.points import Points, load_points
+    from proofstand.bench.points import load_points
+    from proofstand.bench.points_csv import KeptPoints
     from records.calibrationfile import load_reference, write_record
     from records.errors import InputError
-    from records.rig import NAME_RULE, is_name
     from rig.clock import HostClock
     from rig.rigfile import load_rig
 
-    if not is_name(args.id):
-        raise InputError("value_wrong", key="--id", given=args.id, right=NAME_RULE)
-    if not 0.2 <= args.seconds <= 600.0:
-        raise InputError(
-            "value_wrong", key="--seconds", given=args.seconds, right="0.2 to 600"
-        )
+    _check(args)
     due, said = _day(args.due, "--due"), _day(args.date, "--date")
     assert due is not None
     rig = load_rig(args.rig)
@@ -81,34 +95,60 @@ def run(args: argparse.Namespace) -> int:
     reference = load_reference(args.reference) if args.reference is not None else None
     clock = HostClock(rig.time_multiple)
     today = datetime.datetime.fromtimestamp(clock.utc_ns() / 1e9, datetime.UTC).date()
-    points = Points(points=())
-    if args.points is not None:
-        points = load_points(args.points, channel)
-    day = said or points.date or today
+    points = load_points(args.points, channel) if args.points is not None else None
+    day = said or (points.date if points is not None else None) or today
     if day > today:
         raise InputError(
             "value_wrong", key="date", given=day, right=f"not after today, {today}"
         )
     reference = check_reference(reference, channel, day)
-    if args.points is None:
-        points = Points(points=_live(args, rig, channel, clock))
-    record = make_record(
-        rig=rig,
-        channel=channel,
-        points=points,
-        reference=reference,
-        order=args.order,
-        id=args.id,
-        date=day,
-        due=due,
-        by=args.by,
-    )
-    record = write_record(out, record)
+    kept: KeptPoints | None = None
+    try:
+        if points is None:
+            with KeptPoints(out.parent, out.stem, channel, day) as kept:
+                points = _live(args, rig, channel, reference, clock, kept)
+        record = make_record(
+            rig=rig,
+            channel=channel,
+            points=points,
+            reference=reference,
+            order=args.order,
+            id=args.id,
+            date=day,
+            due=due,
+            by=args.by,
+        )
+        record = write_record(out, record)
+    finally:
+        if kept is not None and kept.count:
+            _say_kept(kept, made=out.exists())
+    path = kept.path if kept is not None else args.points
     if args.json:
-        print(json.dumps(_as_json(record, out), ensure_ascii=False))
+        print(json.dumps(_as_json(record, channel, out, path), ensure_ascii=False))
     else:
         _print(record, channel, out, args.rig)
     return 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    from records.errors import InputError
+    from records.rig import NAME_RULE, is_name
+
+    if not is_name(args.id):
+        raise InputError("value_wrong", key="--id", given=args.id, right=NAME_RULE)
+    if not 0.2 <= args.seconds <= 600.0:
+        raise InputError(
+            "value_wrong", key="--seconds", given=args.seconds, right="0.2 to 600"
+        )
+    if args.as_left and args.points is not None:
+        why = "A table says itself what was found and what was left."
+        raise InputError("usage", why=why, help="proofstand rig calibrate -h")
+
+
+def _say_kept(kept: KeptPoints, *, made: bool) -> None:
+    count = f"{kept.count} point{'s' if kept.count > 1 else ''}"
+    after = "" if made else f" Go on from there with --points {kept.path}"
+    print(f"{kept.path}: {count} kept as read.{after}", file=sys.stderr)
 
 
 def _day(text: str | None, key: str) -> datetime.date | None:
@@ -123,17 +163,28 @@ def _day(text: str | None, key: str) -> datetime.date | None:
 
 
 def _live(
-    args: argparse.Namespace, rig: Rig, channel: Channel, clock: Clock
-) -> tuple[CalibrationPoint, ...]:
-    from proofstand.bench.points import read_points
+    args: argparse.Namespace,
+    rig: Rig,
+    channel: Channel,
+    reference: ReferenceInstrument,
+    clock: Clock,
+    kept: KeptPoints,
+) -> Points:
+    from proofstand.bench.calibrate import check_applied
+    from proofstand.bench.live_points import read_points
     from proofstand.words.sentences import caution
 
     def say(line: str) -> None:
         print(line, file=sys.stderr, flush=True)
 
-    def ask(number: int) -> str | None:
-        print(f"{number}: {channel.unit}? ", end="", file=sys.stderr, flush=True)
-        line = sys.stdin.readline()
+    def ask(number: int, when: When) -> str | None:
+        asked = f"{number}, {when}: {channel.unit}? "
+        print(asked, end="", file=sys.stderr, flush=True)
+        try:
+            line = sys.stdin.readline()
+        except KeyboardInterrupt:
+            say("")
+            raise
         if not line:
             say("")
             return None
@@ -144,17 +195,63 @@ def _live(
         "Apply a value, let it settle, type what the reference reads. Go up, then down;"
     )
     say("type the turning value twice to read it on both ways. An empty line ends it.")
+    if not args.as_left:
+        say("Adjust nothing yet. If you adjust the transducer after the runs as found,")
+        say('type "as left" then and run up and down again.')
     return read_points(
-        rig, channel, seconds=args.seconds, clock=clock, ask=ask, tell=say
+        rig,
+        channel,
+        seconds=args.seconds,
+        clock=clock,
+        keep=kept,
+        ask=ask,
+        tell=say,
+        when="as left" if args.as_left else "as found",
+        within=lambda value: check_applied(value, reference, channel, channel.id),
+        folder=args.rig.parent,
     )
 
 
-def _as_json(record: CalibrationRecord, out: Path) -> dict[str, Any]:
+def _as_json(
+    record: CalibrationRecord, channel: Channel, out: Path, points: Path
+) -> dict[str, Any]:
     from records.tomlfile import to_jsonable
 
     told = to_jsonable(record)
     told["coefficients"] = list(record.coefficients)
-    return {"schema": "proofstand.calibrated/1", "file": str(out), "record": told}
+    return {
+        "schema": "proofstand.calibrated/1",
+        "file": str(out),
+        "points": str(points),
+        "warnings": list(_warnings(record, channel)),
+        "record": told,
+    }
+
+
+def _warnings(record: CalibrationRecord, channel: Channel) -> Iterator[str]:
+    """Yield what whoever relies on the record has to know."""
+    low, high = (end.value_si for end in record.range)
+    span = channel.span
+    width = span[1].value_si - span[0].value_si
+    if record.as_found is None:
+        of = f" under {record.supersedes}" if record.supersedes else ""
+        yield (
+            "As found was not taken: nothing is known of whether tests since the last "
+            f"good calibration{of} were right."
+        )
+    elif not record.as_found.within:
+        yield "Tests since the last good calibration may be wrong by that much."
+    off = max(abs(point.reading - point.applied) for point in record.points) / width
+    if off > GROSS:
+        yield (
+            f"Uncalibrated the channel is off by up to {100.0 * off:.0f} % of its "
+            "span: check its scale, offset and unit before you use this record."
+        )
+    if span[0].value_si < low or span[1].value_si > high:
+        yield (
+            f"The channel's span goes from {span[0].typed} to {span[1].typed}: "
+            "beyond the range above nothing was compared."
+        )
 
 
 def _print(record: CalibrationRecord, channel: Channel, out: Path, rig: Path) -> None:
@@ -170,42 +267,41 @@ def _print(record: CalibrationRecord, channel: Channel, out: Path, rig: Path) ->
     def level(value: float) -> str:
         return f"{to_unit(value, unit):.6g} {channel.unit}"
 
+    def errors(found: Errors | None) -> str:
+        if found is None:
+            return "not taken"
+        claim = "nothing was claimed"
+        if found.allowed is not None:
+            word = "within" if found.within else "BEYOND"
+            claim = f"{word} the {step(found.allowed)} that was claimed (k = 2)"
+        return f"largest error {step(found.largest)} at {level(found.at)}: {claim}"
+
+    def share(value: float | None) -> str:
+        return "one run only, not shown" if value is None else f"{value * 100:.4f} %"
+
     low, high = record.range
     figures = record.figures
     print(f"Calibration {record.id} of channel {channel.id}, {record.date}")
+    print(f"  holds to   {record.due}; made by {record.by}")
     print(f"  against    {record.reference.told}, due {record.reference.due}")
     print(f"  method     {record.method}; {len(record.points)} points")
     print(f"  range      {low.typed} to {high.typed}")
-    spread = "one run only, not shown"
-    if figures.repeatability is not None:
-        spread = f"{figures.repeatability * 100:.4f} %"
     print("  of the channel's span:")
-    print(f"    non-linearity            {figures.non_linearity * 100:.4f} %")
-    terminal = figures.terminal_non_linearity * 100
-    print(f"    the same, terminal-based {terminal:.4f} %")
-    print(f"    hysteresis               {figures.hysteresis * 100:.4f} %")
-    print(f"    repeatability            {spread}")
-    for name, errors in (("as found", record.as_found), ("as left", record.as_left)):
-        claim = "nothing was claimed"
-        if errors.allowed is not None:
-            word = "within" if errors.within else "BEYOND"
-            claim = f"{word} the {step(errors.allowed)} that was claimed (k = 2)"
-        print(
-            f"  {name:9}  largest error {step(errors.largest)} at "
-            f"{level(errors.at)}: {claim}"
-        )
-    if not record.as_found.within:
-        print("  ! Tests since the last good calibration may be wrong by that much.")
+    print(f"    largest error            {share(figures.largest_error)}")
+    off_curve = "non-linearity" if record.order == 1 else "conformity"
+    print(f"    {off_curve:24} {share(figures.non_linearity)}")
+    print(f"    the same, terminal-based {share(figures.terminal_non_linearity)}")
+    print(f"    hysteresis               {share(figures.hysteresis)}")
+    print(f"    repeatability            {share(figures.repeatability)}")
+    print(f"  as found   {errors(record.as_found)}")
+    alone = "not adjusted; with the new curve " if record.left_alone else ""
+    print(f"  as left    {alone}{errors(record.as_left)}")
     calibration = record.calibration
     print("  expanded uncertainty (k = 2):")
     for value in (low.value_si, 0.5 * (low.value_si + high.value_si), high.value_si):
         print(f"    at {level(value):>24}  {step(2.0 * calibration.u_at(value))}")
-    span = channel.span
-    if span[0].value_si < low.value_si or span[1].value_si > high.value_si:
-        print(
-            f"  ! The channel's span goes from {span[0].typed} to {span[1].typed}: "
-            "beyond the range above nothing was compared."
-        )
+    for warning in _warnings(record, channel):
+        print(f"  ! {warning}")
     print(f"{out}: written, sha256 {record.sha256}")
     name = out.name if out.resolve().parent == rig.resolve().parent else str(out)
     print(f'In {rig.name}, channel {channel.id}: calibration = "{name}"')

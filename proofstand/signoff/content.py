@@ -390,26 +390,18 @@ def _row(
     outcome = finding.outcome.value
     if finding.limit is not None and not finding.required:
         outcome = page("information", outcome=outcome)
-    tail = f"{shown.unit} {shown.reference}".strip()
     return {
         "step": finding.step,
         "name": _name(finding, judgement),
         "bar": bar_svg(bar, PAGE, BAR_WIDTH, BAR_HEIGHT),
-        "found": _minus(_found(shown)) or page("not_measured"),
-        "unit": tail if shown.value or finding.limit else "",
+        "found": _minus(shown.found) or page("not_measured"),
+        "unit": shown.whole_unit if shown.value or finding.limit else "",
+        "note": shown.note,
         "limit": _minus(_limit(finding, shown)),
         "mark": marks.get(finding.limit.source, "") if finding.limit else "",
         "outcome": outcome,
         "ink": state_ink(bar.state, PAGE),
     }
-
-
-def _found(shown: Shown) -> str:
-    if not shown.value:
-        return ""
-    if shown.skew:
-        return f"{shown.value} ({shown.interval})"
-    return f"{shown.value} ± {shown.uncertainty}"
 
 
 def _limit(finding: Finding, shown: Shown) -> str:

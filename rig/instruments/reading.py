@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from records.rig import Channel, Instrument
+from records.rig import Channel, CurrentLoop, Instrument
 from records.run import LOOP_SPAN_MA, LOOP_ZERO_MA
 from records.trace import Flag, FlagArray, FloatArray, TimeArray
 
@@ -110,13 +110,43 @@ class Ranges:
         flags = np.where(finite, np.uint8(0), np.uint8(Flag.MISSING))
         flags[finite & ~inside] |= np.uint8(Flag.SATURATED)
         for i, loop in self._loops:
-            low, high = loop.low.value_si, loop.high.value_si
-            current = LOOP_ZERO_MA + LOOP_SPAN_MA * (si[:, i] - low) / (high - low)
+            current = current_ma(loop, si[:, i])
             gap = (current < MEASURED_MA[0]) | (current > MEASURED_MA[1])
             failure = (current <= FAILURE_MA[0]) | (current >= FAILURE_MA[1])
             flags[finite[:, i] & gap, i] |= np.uint8(Flag.SATURATED)
             flags[finite[:, i] & failure, i] |= np.uint8(Flag.DEVICE)
         return flags
+
+
+def current_ma(loop: CurrentLoop, reading: FloatArray) -> FloatArray:
+    """Return the current in mA that a transmitter's reading (SI) was made from."""
+    low, high = loop.low.value_si, loop.high.value_si
+    return LOOP_ZERO_MA + LOOP_SPAN_MA * (reading - low) / (high - low)
+
+
+def reading_at_ma(loop: CurrentLoop, current: float) -> float:
+    """Return a transmitter's reading (SI) at a current in mA."""
+    low, high = loop.low.value_si, loop.high.value_si
+    return low + (current - LOOP_ZERO_MA) / LOOP_SPAN_MA * (high - low)
+
+
+def measured_range(channel: Channel) -> tuple[float, float]:
+    """Return between which readings (SI, uncalibrated) a channel still measures.
+
+    The recorder marks what reaches the ends of the span; a calibration has to see
+    beyond them, because zero and full scale read a little off are what it is made for.
+    So the span is widened by what NAMUR NE 43 leaves a 4 to 20 mA signal beyond its
+    range: 1.25 % of it below, 3.125 % above. A transmitter's own 3.8 and 20.5 mA stay
+    the ends of what it measures.
+    """
+    low, high = (end.value_si for end in channel.span)
+    below, above = ((ma - LOOP_ZERO_MA) / LOOP_SPAN_MA for ma in MEASURED_MA)
+    low, high = low + below * (high - low), low + above * (high - low)
+    if channel.loop is not None:
+        least, most = (reading_at_ma(channel.loop, ma) for ma in MEASURED_MA)
+        hair = 1e-9 * (most - least)
+        low, high = max(low, least - hair), min(high, most + hair)
+    return low, high
 
 
 def _si_scale(channel: Channel, factor: float, offset: float) -> tuple[float, float]:

@@ -127,15 +127,61 @@ def test_a_transmitter_by_hand() -> None:
     assert float(fit.value(np.array(13.0))) == pytest.approx(56.179348, abs=5e-7)
     assert float(fit.u_value(np.array(13.0))) == pytest.approx(0.0482325, abs=5e-7)
     found = figures(TRANSMITTER, fit, 100.0 * PSI)
-    assert 100.0 * found.non_linearity == pytest.approx(0.09228, abs=5e-6)
-    assert 100.0 * found.terminal_non_linearity == pytest.approx(0.0575, abs=5e-5)
+    # Mean of the two runs up, then of that and the run down, in mA: 4.00325, 7.2165,
+    # 10.4185, 13.61825, 16.8145, 20.00425. Furthest from the fitted line: at 0 psi,
+    # (4.00325 - 4.011063) / 0.160004 = -0.0488 psi; from the line through the ends:
+    # at 40 psi, (10.4185 - 10.40365) / 0.160004 = 0.0928 psi.
+    assert 100.0 * found.non_linearity == pytest.approx(0.048833, abs=5e-6)
+    assert 100.0 * found.terminal_non_linearity == pytest.approx(0.09281, abs=5e-5)
     assert 100.0 * found.hysteresis == pytest.approx(0.0875, abs=5e-5)
     assert found.repeatability is not None
     assert 100.0 * found.repeatability == pytest.approx(0.0125, abs=5e-5)
-    together = math.sqrt(
-        found.terminal_non_linearity**2 + found.hysteresis**2 + found.repeatability**2
+    # one point alone: 40 psi coming down, (10.426 - 10.411235) / 0.160004
+    assert found.largest_error is not None
+    assert 100.0 * found.largest_error == pytest.approx(0.09228, abs=5e-6)
+
+
+def test_hysteresis_is_not_in_non_linearity() -> None:
+    # Worked by hand; terms of ANSI/ISA-51.1 and IEC 61298-2 (both from memory).
+    #
+    # applied   up      down    mean    line 0.2 + x   mean off it   from 0.1 + x
+    #    0      0.0     0.2     0.1         0.2           -0.1            0
+    #   50     50.2    50.6    50.4        50.2           +0.2          +0.3
+    #  100    100.1   100.1   100.1       100.2           -0.1            0
+    #
+    # The line by least squares: slope (100.1 - 0.1) / 100 = 1 by symmetry, through the
+    # mean of all, (0.1 + 50.4 + 100.1) / 3 = 50.2 at 50. The ends of the mean curve lie
+    # on 0.1 + x. Down less up is 0.4 at 50. The single point that is furthest off the
+    # line is 50 coming down, 50.6 - 50.2 = 0.4.
+    ours = points(
+        (1, "up", [0.0, 50.0, 100.0], [0.0, 50.2, 100.1]),
+        (1, "down", [100.0, 50.0, 0.0], [100.1, 50.6, 0.2]),
     )
-    assert 100.0 * together == pytest.approx(0.10545, abs=5e-5)
+    fit = fit_channel(ours, 1)
+    assert fit.coefficients == pytest.approx((-0.2, 1.0), abs=1e-9)
+    found = figures(ours, fit, 100.0)
+    assert 100.0 * found.non_linearity == pytest.approx(0.2, abs=1e-9)
+    assert 100.0 * found.terminal_non_linearity == pytest.approx(0.3, abs=1e-9)
+    assert 100.0 * found.hysteresis == pytest.approx(0.4, abs=1e-9)
+    assert found.repeatability is None
+    assert found.largest_error is not None
+    assert 100.0 * found.largest_error == pytest.approx(0.4, abs=1e-9)
+
+
+def test_a_straight_transducer_with_hysteresis_is_straight() -> None:
+    # It reads 0.1 low going up and 0.1 high coming down: the mean curve is straight, so
+    # all that is off is hysteresis.
+    levels = [0.0, 25.0, 50.0, 75.0, 100.0]
+    ours = points(
+        (1, "up", levels, [x - 0.1 for x in levels]),
+        (1, "down", levels[::-1], [x + 0.1 for x in levels[::-1]]),
+    )
+    found = figures(ours, fit_channel(ours, 1), 100.0)
+    assert found.non_linearity == pytest.approx(0.0, abs=1e-12)
+    assert found.terminal_non_linearity == pytest.approx(0.0, abs=1e-12)
+    assert 100.0 * found.hysteresis == pytest.approx(0.2, abs=1e-9)
+    assert found.largest_error is not None
+    assert 100.0 * found.largest_error == pytest.approx(0.1, abs=1e-9)
 
 
 def covered(fit: ChannelFit, readings: Array) -> bool:

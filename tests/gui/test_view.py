@@ -265,15 +265,33 @@ def test_what_matters_is_readable_from_two_metres(
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("step", ["lockup-1", "closing-zero"])
+@pytest.mark.parametrize("calibrated", [True, False])
 def test_no_finding_and_no_reading_is_cut(
-    qtbot: QtBot, recorded: Run, clock: Clock, size: tuple[int, int], step: str
+    qtbot: QtBot,
+    recorded: Run,
+    clock: Clock,
+    size: tuple[int, int],
+    step: str,
+    calibrated: bool,
 ) -> None:
     made = window(qtbot, size=size)
     presenter = moment(recorded, hold_of(recorded, step) + 9.0, clock)
-    presenter.take([Judged(judge(recorded), step)])
+    rig = recorded.header.rig
+    if not calibrated:
+        channels = tuple(replace(c, calibration=None) for c in rig.channels)
+        rig = replace(rig, channels=channels)
+    run = replace(recorded, header=replace(recorded.header, rig=rig))
+    presenter.take([Judged(judge(run), step)])
     at_work(made, presenter)
     made_application().processEvents()
     desk = made._bench()
+    notes = [
+        "noise only" in row.count.text()
+        for row in desk.findings.rows.values()
+        if "±" in row.value.text()
+    ]
+    assert notes
+    assert all(note != calibrated for note in notes)
     for row in desk.findings.rows.values():
         for label in (row.name, row.word, row.count, row.value):
             wide = QFontMetricsF(label.font()).horizontalAdvance(label.text())

@@ -5,6 +5,9 @@ from __future__ import annotations
 import datetime
 import io
 import json
+import re
+import signal
+import subprocess
 import threading
 import time
 from collections.abc import Iterator
@@ -14,9 +17,11 @@ import numpy as np
 import pytest
 
 from proofstand.bench.calibrate import channel_of, check_reference, make_record
-from proofstand.bench.points import Points, load_points, read_points
+from proofstand.bench.live_points import read_points
+from proofstand.bench.points import Points, load_points
+from proofstand.bench.points_csv import KeptPoints
 from proofstand.commands.main import main
-from records.calibration import CalibrationPoint, Direction
+from records.calibration import CalibrationPoint, Direction, When
 from records.calibrationfile import load_record, load_reference
 from records.errors import InputError, RefusedError
 from records.run import reading_si
@@ -26,9 +31,11 @@ from rig.simulator import live
 from rig.simulator.devices import ServedRig, SimulatedRig
 from rig.simulator.rigbody import BLANK
 from rig.simulator.rigtext import rig_text
+from tests.proofstand.rigs import command
 from tests.rig.ptys import Port
 
 PSI = 6894.757293168
+DAY = datetime.date(2026, 11, 20)
 
 RIG = """format = "proofstand.rig/1"
 id = "bench-2"
@@ -142,6 +149,10 @@ def test_the_record_holds_curve_uncertainty_and_reference(
 ) -> None:
     assert calibrate(bench, *with_reference(bench)) == 0
     said = capsys.readouterr().out
+    # by hand in tests/analysis/test_calibration_fit.py
+    assert "largest error            0.0923 %" in said
+    assert "non-linearity            0.0488 %" in said
+    assert "terminal-based 0.0928 %" in said
     assert "hysteresis               0.0875 %" in said
     assert 'calibration = "C-0117.toml"' in said
     record = load_record(bench / "C-0117.toml")
@@ -157,7 +168,8 @@ def test_the_record_holds_curve_uncertainty_and_reference(
     assert value / PSI == pytest.approx(56.179348, abs=1e-6)
     least = np.hypot(0.0482325, np.hypot(0.010, 1e-4 * 56.179))
     assert least <= record.calibration.u_at(value) / PSI <= 1.15 * least
-    assert not record.as_found.allowed
+    assert record.as_found is None
+    assert "as found   not taken" in said
     assert abs(record.as_left.largest) / PSI < 0.1
 
 
@@ -205,27 +217,44 @@ def test_as_found_is_held_against_the_calibration_in_force(
     for n in range(18):  # since then the transmitter has moved by 0.04 mA
         old = POINTS.split("raw = [")[1 + n // 6].split("]")[0].split(", ")[n % 6]
         moved = moved.replace(old, f"{float(old) + 0.04:.3f}")
-    (bench / "moved.toml").write_text(moved)
+    found = moved.replace("direction", 'when = "as found"\ndirection')
+    (bench / "moved.toml").write_text(found)
     more = [*with_reference(bench), "--out", str(bench / "C-2.toml")]
     assert calibrate(bench, *more, points="moved.toml") == 0
     record = load_record(bench / "C-2.toml")
     assert record.supersedes == "C-0117"
+    assert record.left_alone
+    assert record.as_found is not None
     assert record.as_found.largest / PSI == pytest.approx(0.25, abs=0.12)
     assert not record.as_found.within
     assert record.as_left.within
     said = capsys.readouterr().out
     assert "BEYOND" in said
-    assert "Tests since the last good calibration" in said
+    assert "Tests since the last good calibration may be wrong" in said
+    assert "as left    not adjusted" in said
+    # the same numbers as left say nothing of how it was found, and that is said
+    (bench / "moved.toml").write_text(moved)
+    more[-1] = str(bench / "C-3.toml")
+    assert calibrate(bench, *more, points="moved.toml") == 0
+    unknown = load_record(bench / "C-3.toml")
+    assert unknown.as_found is None
+    assert unknown.coefficients == record.coefficients
+    said = capsys.readouterr().out
+    assert "As found was not taken" in said
+    assert "under C-0117" in said
 
 
 def test_as_found_and_as_left_are_told_apart(bench: Path) -> None:
     runs = POINTS[POINTS.index("[[runs]]") :]
     before = runs.replace("direction", 'when = "as found"\ndirection')
     before = before.replace("4.00", "4.10")
-    (bench / "both.toml").write_text(POINTS + before)
+    after = POINTS.replace("direction", 'when = "as left"\ndirection')
+    (bench / "both.toml").write_text(after + before)
     assert calibrate(bench, *with_reference(bench), points="both.toml") == 0
     record = load_record(bench / "C-0117.toml")
     assert len(record.points) == 36
+    assert not record.left_alone
+    assert record.as_found is not None
     assert record.as_found.largest / PSI > 0.5
     one = load_record(bench / "C-0117.toml").coefficients
     (bench / "C-0117.toml").unlink()
@@ -233,9 +262,24 @@ def test_as_found_and_as_left_are_told_apart(bench: Path) -> None:
     assert load_record(bench / "C-0117.toml").coefficients == one
 
 
+def test_when_is_said_everywhere_or_nowhere(bench: Path) -> None:
+    channel = load_rig(bench / "rig.toml").channels[0]
+    assert {p.when for p in load_points(bench / "points.toml", channel).points} == {
+        "as left"
+    }
+    some = POINTS.replace("direction", 'when = "as found"\ndirection', 1)
+    (bench / "points.toml").write_text(some)
+    with pytest.raises(InputError, match="when") as caught:
+        load_points(bench / "points.toml", channel)
+    assert "run 2 (down), point 1" in caught.value.where
+
+
 @pytest.mark.parametrize("order", ["1", "2", "3"])
-def test_a_curve_of_a_stated_order(bench: Path, order: str) -> None:
+def test_a_curve_of_a_stated_order(
+    bench: Path, capsys: pytest.CaptureFixture[str], order: str
+) -> None:
     assert calibrate(bench, *with_reference(bench), "--order", order) == 0
+    assert ("conformity" in capsys.readouterr().out) == (order != "1")
     record = load_record(bench / "C-0117.toml")
     assert len(record.coefficients) == int(order) + 1
     for point in record.points:
@@ -302,6 +346,13 @@ def test_points_that_can_t_be_used(
         (";raw", ";gross", "log_column_missing"),
         ("up;0;4,002", "up;0;four", "log_line_unreadable"),
         ("up;0;4,002", "sideways;0;4,002", "value_wrong"),
+        ("up;0;4,002", "up;;4,002", "log_line_unreadable"),
+        ("up;0;4,002", "up;0", "value_wrong"),
+        ("up;0;4,002", "up;0;4,002;1", "value_wrong"),
+        (";raw", ";raw;raw", "value_wrong"),
+        (";raw", ";raw;reading", "value_wrong"),
+        ("direction;", "direction;direction;", "value_wrong"),
+        (";raw", ";current (mA)", "value_wrong"),
     ],
 )
 def test_a_csv_that_can_t_be_used(bench: Path, good: str, bad: str, id: str) -> None:
@@ -309,6 +360,169 @@ def test_a_csv_that_can_t_be_used(bench: Path, good: str, bad: str, id: str) -> 
     with pytest.raises(InputError, match=id) as caught:
         load_points(bench / "points.csv", load_rig(bench / "rig.toml").channels[0])
     assert "points.csv:" in caught.value.where
+
+
+@pytest.mark.parametrize(
+    "text",
+    [CSV.splitlines()[0], CSV.splitlines()[0] + "\n\n;;\n"],
+    ids=["head", "empty lines"],
+)
+def test_a_csv_without_points(bench: Path, text: str) -> None:
+    (bench / "points.csv").write_text(text)
+    with pytest.raises(InputError, match="calibration_points_wrong") as caught:
+        load_points(bench / "points.csv", load_rig(bench / "rig.toml").channels[0])
+    assert "none under" in caught.value.facts["why"]
+    assert caught.value.where.endswith("points.csv")
+
+
+def test_decimal_commas_between_commas_are_told(bench: Path) -> None:
+    (bench / "points.csv").write_text(CSV.replace(";", ","))
+    with pytest.raises(InputError, match="decimal commas") as caught:
+        load_points(bench / "points.csv", load_rig(bench / "rig.toml").channels[0])
+    assert caught.value.where.endswith("points.csv:2")
+
+
+def test_a_csv_as_a_spreadsheet_writes_it(bench: Path) -> None:
+    channel = load_rig(bench / "rig.toml").channels[0]
+    wanted = load_points(bench / "points.csv", channel)
+    (bench / "points.csv").write_text(
+        ";;;;\r\n" + CSV.replace("\n", ";;\r\n"), "utf-8-sig"
+    )
+    found = load_points(bench / "points.csv", channel)
+    assert found.points == wanted.points
+    assert found.places[0].endswith("points.csv:3")
+
+
+def test_open_directions_are_told_by_the_values(bench: Path) -> None:
+    channel = load_rig(bench / "rig.toml").channels[0]
+    wanted = load_points(bench / "points.csv", channel).points
+    open_ones = CSV.replace("up;", ";").replace("down;", ";")
+    (bench / "points.csv").write_text(open_ones)
+    found = load_points(bench / "points.csv", channel).points
+    # coming down to zero, then up from zero: the same level again turns round
+    assert found == wanted
+    # down first: the second point shows the way of the first
+    (bench / "points.csv").write_text(
+        "when;direction;applied (psi gauge);raw\n"
+        "as found;;100;20,0\nas found;;50;12,0\nas found;;0;4,0\n"
+        "as left;;0;4,0\nas left;;50;12,0\n"
+    )
+    found = load_points(bench / "points.csv", channel).points
+    assert [p.direction for p in found] == ["down"] * 3 + ["up"] * 2
+    assert [p.run for p in found] == [1, 1, 1, 2, 2]
+
+
+LOOP = RIG.replace(
+    """scale = 6.25                      # 4 to 20 mA for 0 to 100 psi
+offset = -25.0
+span = ["0 psi gauge", "100 psi gauge"]
+""",
+    """scale = 0.001                     # counts of a microampere
+loop = { low = "0 psi gauge", high = "100 psi gauge" }
+span = ["-1.25 psi gauge", "103.125 psi gauge"]
+""",
+)
+# microampere, milliampere, and what the loop stands for
+COUNTS = re.sub(
+    r"raw = \[(.*)\]",
+    lambda m: f"raw = [{', '.join(x.replace('.', '') for x in m[1].split(', '))}]",
+    POINTS,
+)
+
+
+def test_a_transmitter_read_as_counts_current_or_pressure(bench: Path) -> None:
+    (bench / "rig.toml").write_text(LOOP)
+    channel = load_rig(bench / "rig.toml").channels[0]
+    assert channel.loop is not None
+    (bench / "counts.toml").write_text(COUNTS)
+    (bench / "current.toml").write_text(POINTS.replace("raw =", "current ="))
+    pressures = re.sub(
+        r"raw = \[(.*)\]",
+        lambda m: (
+            "reading = "
+            + str([(float(x) - 4.0) / 16.0 * 100.0 for x in m[1].split(", ")])
+        ),
+        POINTS,
+    )
+    (bench / "pressure.toml").write_text(pressures)
+    counts = load_points(bench / "counts.toml", channel).points
+    # 4 to 20 mA for 0 to 100 psi: 7.210 mA is 20.0625 psi
+    assert counts[1].reading / PSI == pytest.approx(20.0625)
+    for name in ("current.toml", "pressure.toml"):
+        found = load_points(bench / name, channel).points
+        for p, q in zip(counts, found, strict=True):
+            assert p.reading == pytest.approx(q.reading, abs=1e-6)
+    assert calibrate(bench, *with_reference(bench), points="counts.toml") == 0
+
+
+@pytest.mark.parametrize(
+    ("rig", "old", "new", "where", "said"),
+    [
+        # milliampere where the scale takes counts, and counts where it takes mA
+        (LOOP, "", "", "run 1 (up), point 1", "0.004002 mA"),
+        (RIG, "7.210", "7210", "run 1 (up), point 2", "45037.5 psi gauge"),
+        # NAMUR NE 43 (from memory): failure up to 3.6 and from 21 mA on,
+        # measurement from 3.8 to 20.5 mA
+        (LOOP, "4004", "3600", "run 2 (down), point 6", "failure by NAMUR NE 43"),
+        (LOOP, "20005", "21000", "run 3 (up), point 6", "failure by NAMUR NE 43"),
+        (LOOP, "4004", "3700", "run 2 (down), point 6", "no measurement by NAMUR NE"),
+        (LOOP, "20005", "20600", "run 3 (up), point 6", "no measurement by NAMUR NE"),
+        # 3.125 psi above the span and 1.25 psi below it is the most: 20.5 and 3.8 mA
+        (RIG, "20.005", "20.501", "run 3 (up), point 6", "beyond its span, 0 psi"),
+        (RIG, "4.004", "3.799", "run 2 (down), point 6", "beyond its span, 0 psi"),
+    ],
+)
+def test_what_the_channel_can_t_have_measured_is_refused(
+    bench: Path,
+    capsys: pytest.CaptureFixture[str],
+    rig: str,
+    old: str,
+    new: str,
+    where: str,
+    said: str,
+) -> None:
+    (bench / "rig.toml").write_text(rig)
+    points = COUNTS if rig == LOOP and old else POINTS
+    assert old in points
+    (bench / "points.toml").write_text(points.replace(old, new) if old else points)
+    assert calibrate(bench, *with_reference(bench), "--json") == 2
+    told = json.loads(capsys.readouterr().out)
+    assert told["id"] == "calibration_point_outside"
+    assert told["where"].endswith(where)
+    assert said in told["what"]
+    assert "psi gauge to 10" in told["what"]
+    takes = "raw × 0.001 + 0 = mA" if rig == LOOP else "raw × 6.25 - 25 = psi gauge"
+    assert takes in told["do"]
+    assert not (bench / "C-0117.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("rig", "old", "new"),
+    [
+        (RIG, "4.004", "3.801"),
+        (RIG, "20.005", "20.499"),
+        (LOOP, "4004", "3800"),
+        (LOOP, "20005", "20500"),
+    ],
+)
+def test_a_little_beyond_the_ends_is_measured(
+    bench: Path, rig: str, old: str, new: str
+) -> None:
+    (bench / "rig.toml").write_text(rig)
+    points = COUNTS if rig == LOOP else POINTS
+    assert old in points
+    (bench / "points.toml").write_text(points.replace(old, new))
+    assert calibrate(bench, *with_reference(bench)) == 0
+
+
+def test_a_wrong_scale_inside_the_span_is_told(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # milliampere given as pressures: all within the span, and nonsense
+    (bench / "points.toml").write_text(POINTS.replace("raw =", "reading ="))
+    assert calibrate(bench, *with_reference(bench), "--json") == 0
+    warnings = json.loads(capsys.readouterr().out)["warnings"]
+    assert any("off by up to 80 % of its span" in each for each in warnings)
 
 
 @pytest.mark.parametrize(
@@ -334,9 +548,7 @@ def test_a_reference_of_another_kind_is_refused(bench: Path) -> None:
     (bench / "R-3.toml").write_text(text)
     channel = channel_of(load_rig(bench / "rig.toml"), "inlet")
     with pytest.raises(InputError, match="psi gauge"):
-        check_reference(
-            load_reference(bench / "R-3.toml"), channel, datetime.date(2026, 11, 20)
-        )
+        check_reference(load_reference(bench / "R-3.toml"), channel, DAY)
 
 
 def test_the_uncertainty_of_the_reference_is_not_averaged_away(bench: Path) -> None:
@@ -351,7 +563,7 @@ def test_the_uncertainty_of_the_reference_is_not_averaged_away(bench: Path) -> N
         for way in ways
         for x in (0.0, 25.0, 50.0, 75.0, 100.0)
     )
-    day = datetime.date(2026, 11, 20)
+    day = DAY
     record = make_record(
         rig=rig,
         channel=rig.channels[0],
@@ -404,7 +616,8 @@ def test_a_channel_read_live_over_a_socket(
         wanted = iter([0.0, 20e3, 40e3, 60e3, 60e3, 40e3, 20e3, 0.0])
         said: list[str] = []
 
-        def ask(number: int) -> str | None:
+        def ask(number: int, when: When) -> str | None:
+            assert when == "as found"
             level = next(wanted, None)
             if level is None:
                 return None
@@ -434,24 +647,34 @@ def test_a_channel_read_live_over_a_socket(
         wanted_back: list[float] = []
         # a value that can't be read is asked for again
         wanted = _with_returns(wanted, wanted_back)
-        points = read_points(
-            rig,
-            channel,
-            seconds=4.0,
-            clock=HostClock(rig.time_multiple),
-            ask=ask,
-            tell=said.append,
-        )
+        with KeptPoints(tmp_path, "C-1", channel, DAY) as kept:
+            taken = read_points(
+                rig,
+                channel,
+                seconds=4.0,
+                clock=HostClock(rig.time_multiple),
+                keep=kept,
+                ask=ask,
+                tell=said.append,
+            )
+    points = taken.points
     assert len(points) == 8
+    # what was kept makes the same calibration
+    again = load_points(kept.path, channel)
+    assert again.date == DAY
+    for p, q in zip(points, again.points, strict=True):
+        assert (p.when, p.run, p.direction) == (q.when, q.run, q.direction)
+        assert p.applied == pytest.approx(q.applied, rel=1e-9, abs=1e-6)
+        assert p.reading == pytest.approx(q.reading, rel=1e-9, abs=1e-6)
     assert [p.direction for p in points] == ["up"] * 4 + ["down"] * 4
     assert {p.run for p in points} == {1}
     assert any("about 20" in line for line in said)
-    day = datetime.date(2026, 11, 20)
+    day = DAY
     (tmp_path / "R.toml").write_text(REFERENCE)
     record = make_record(
         rig=rig,
         channel=channel,
-        points=Points(points=points),
+        points=taken,
         reference=load_reference(tmp_path / "R.toml"),
         order=1,
         id="C-1",
@@ -495,6 +718,13 @@ def test_live_at_the_terminal(
     assert code == 2, said.err
     assert json.loads(said.out)["id"] == "calibration_points_wrong"
     assert said.err.count("mean of") == 6
+    # nothing is lost: what was read stands beside, and is read again
+    kept = tmp_path / "C-1-points.csv"
+    assert f"{kept}: 6 points kept as read." in said.err
+    assert f"--points {kept}" in said.err
+    again = load_points(kept, channel_of(load_rig(path), "inlet")).points
+    assert [p.applied for p in again] == [0.0, 20e3, 40e3, 40e3, 20e3, 0.0]
+    assert [p.direction for p in again] == ["up"] * 3 + ["down"] * 3
     assert "once more" in said.err
     assert not (tmp_path / "C-1.toml").exists()
 
@@ -534,7 +764,7 @@ def test_what_came_before_the_value_was_typed_is_no_reading(tmp_path: Path) -> N
         while not stop.wait(0.02):
             port.say(b"%.3f\n" % value[0])
 
-    def ask(number: int) -> str | None:
+    def ask(number: int, when: When) -> str | None:
         if number > 2:
             return None
         value[0] = 10.0
@@ -547,15 +777,218 @@ def test_what_came_before_the_value_was_typed_is_no_reading(tmp_path: Path) -> N
         talking = threading.Thread(target=talk)
         talking.start()
         try:
-            points = read_points(
-                rig,
-                channel_of(rig, "inlet"),
-                seconds=0.5,
-                clock=HostClock(),
-                ask=ask,
-                tell=lambda line: None,
-            )
+            channel = channel_of(rig, "inlet")
+            with KeptPoints(tmp_path, "C-1", channel, DAY) as kept:
+                taken = read_points(
+                    rig,
+                    channel,
+                    seconds=0.5,
+                    clock=HostClock(),
+                    keep=kept,
+                    ask=ask,
+                    tell=lambda line: None,
+                )
         finally:
             stop.set()
             talking.join()
-    assert [p.reading for p in points] == pytest.approx([50e3, 50e3], abs=1.0)
+    assert [p.reading for p in taken.points] == pytest.approx([50e3, 50e3], abs=1.0)
+
+
+POLLED = (
+    STREAM.replace("ascii-stream", "ascii-polled")
+    .replace("lines = {{ ", 'lines = {{ send = "P\\r\\n", ')
+    .replace('timeout = "1 s"', 'timeout = "300 ms"\npatience = "1 s"')
+)
+GAUGE_REFERENCE = REFERENCE.replace("psi", "kPa").replace("150 kPa", "80 kPa")
+
+
+class Technician:
+    """Types what the reference reads, and applies it to a gauge that is polled.
+
+    Args:
+        lines: typed one after the other; a number is applied, then typed.
+            ``silent`` and ``back`` pull the gauge's plug and put it back.
+        port: where the gauge is. off: kPa that the gauge reads too high.
+    """
+
+    def __init__(self, lines: list[str], port: Port, off: float = 0.0) -> None:
+        self.lines = lines
+        self.off = off
+        self.value = 0.0
+        self.answers = True
+        port.device = lambda heard: (
+            [b"%.3f\n" % (self.value + self.off)] if self.answers else []
+        )
+
+    def readline(self) -> str:
+        line = self.lines.pop(0) if self.lines else ""
+        if line in ("silent", "back"):
+            self.answers = line == "back"
+            return self.readline()
+        if line == "adjust":
+            self.off = 0.0
+            line = "as left"
+        if line.replace(".", "").isdigit() and float(line) <= 80.0:
+            self.value = float(line)
+        return f"{line}\n"
+
+
+@pytest.fixture
+def gauge(tmp_path: Path) -> Iterator[Port]:
+    with Port(tmp_path / "ttyGauge", lambda heard: []) as made:
+        text = POLLED.format(port=made.name)
+        (tmp_path / "rig.toml").write_text(text, "utf-8")
+        (tmp_path / "R-3.toml").write_text(GAUGE_REFERENCE, "utf-8")
+        yield made
+
+
+def live_options(folder: Path) -> list[str]:
+    given = ["rig", "calibrate", "--rig", str(folder / "rig.toml"), "--channel"]
+    given += ["inlet", "--id", "C-1", "--due", "2100-01-01", "--by", "P. Quill"]
+    given += ["--date", "2026-11-20", "--seconds", "0.5"]
+    return [*given, *with_reference(folder)]
+
+
+RUN = ["0", "30", "60", "60", "30", "0"]
+
+
+@pytest.mark.serial
+def test_found_adjusted_and_left_in_one_session(
+    gauge: Port,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    typed = [*RUN, "adjust", *RUN, ""]
+    monkeypatch.setattr("sys.stdin", Technician(typed, gauge, off=0.5))
+    assert main(live_options(tmp_path)) == 0
+    said = capsys.readouterr()
+    assert "7, as found: kPa gauge?" in said.err
+    assert "7, as left: kPa gauge?" in said.err
+    record = load_record(tmp_path / "C-1.toml")
+    assert record.as_found is not None
+    assert record.as_found.largest == pytest.approx(500.0, abs=1.0)
+    assert abs(record.as_left.largest) < 1.0
+    assert [p.when for p in record.points] == ["as found"] * 6 + ["as left"] * 6
+    # the table that was kept makes the same record
+    kept = ["--points", str(tmp_path / "C-1-points.csv")]
+    kept += ["--out", str(tmp_path / "again.toml")]
+    given = [g for g in live_options(tmp_path) if g not in ("--seconds", "0.5")]
+    assert main([*given, *kept]) == 0
+    again = load_record(tmp_path / "again.toml")
+    assert again.coefficients == pytest.approx(record.coefficients, rel=1e-9)
+    assert again.as_found is not None
+    # nothing of that name is written over
+    monkeypatch.setattr("sys.stdin", Technician([*RUN, ""], gauge))
+    before = (tmp_path / "C-1-points.csv").read_bytes()
+    (tmp_path / "C-1.toml").unlink()
+    assert main([*live_options(tmp_path), "--as-left"]) == 0
+    assert (tmp_path / "C-1-points.csv").read_bytes() == before
+    assert (tmp_path / "C-1-points-2.csv").exists()
+    assert load_record(tmp_path / "C-1.toml").as_found is None
+
+
+@pytest.mark.serial
+def test_adjusted_and_not_read_again_makes_no_record(
+    gauge: Port, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", Technician([*RUN, "adjust", ""], gauge))
+    assert main(live_options(tmp_path)) == 2
+    kept = tmp_path / "C-1-points.csv"
+    assert kept.read_text("utf-8").splitlines()[-1] == "2026-11-20,inlet,as left,,,,"
+    # neither does the table: it would say that nothing was adjusted
+    given = [g for g in live_options(tmp_path) if g not in ("--seconds", "0.5")]
+    assert main([*given, "--points", str(kept)]) == 2
+    assert not (tmp_path / "C-1.toml").exists()
+
+
+@pytest.mark.serial
+def test_an_instrument_that_does_not_answer_costs_no_point(
+    gauge: Port,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    # 90 kPa is beyond the reference, which is said at once
+    typed = ["0", "30", "silent", "60", "60", "back", "60", "90", "60", "30", "0", ""]
+    monkeypatch.setattr("sys.stdin", Technician(typed, gauge))
+    assert main(live_options(tmp_path)) == 0
+    said = capsys.readouterr().err
+    assert said.count("Then once more.") == 2
+    assert "covers 0 kPa gauge to 80 kPa gauge; 90 kPa gauge was applied" in said
+    points = load_record(tmp_path / "C-1.toml").points
+    assert [p.applied for p in points] == [0.0, 30e3, 60e3, 60e3, 30e3, 0.0]
+
+
+@pytest.mark.serial
+def test_an_instrument_that_stays_away_ends_it_and_the_points_stay(
+    gauge: Port,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    typed = ["0", "30", "silent", "60", "60", "60", "60", ""]
+    monkeypatch.setattr("sys.stdin", Technician(typed, gauge))
+    assert main([*live_options(tmp_path), "--json"]) == 4
+    said = capsys.readouterr()
+    assert json.loads(said.out)["id"].startswith("instrument_")
+    assert "C-1-points.csv: 2 points kept as read." in said.err
+    kept = (tmp_path / "C-1-points.csv").read_text("utf-8").splitlines()
+    assert len(kept) == 3
+    assert not (tmp_path / "C-1.toml").exists()
+
+
+def test_too_short_for_the_instrument_is_told_first(
+    gauge: Port, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_text(path.read_text("utf-8").replace("20 ms", "1 s"), "utf-8")
+    assert main([*live_options(tmp_path), "--json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert told["what"] == "--seconds is 0.5."
+    assert "at least 9, for 8 readings of gauge, one every 1 s" in told["do"]
+    assert not list(tmp_path.glob("C-1*"))
+
+
+@pytest.mark.serial
+def test_a_session_without_a_point_leaves_no_table(
+    gauge: Port, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", Technician([""], gauge))
+    assert main(live_options(tmp_path)) == 2
+    assert not list(tmp_path.glob("C-1*"))
+
+
+@pytest.mark.serial
+def test_ctrl_c_keeps_every_point(gauge: Port, tmp_path: Path) -> None:
+    hands = Technician([], gauge)
+    kept = tmp_path / "C-1-points.csv"
+    with subprocess.Popen(
+        command(*live_options(tmp_path)),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            assert process.stdin is not None
+            for n, value in enumerate((0.0, 30.0), 2):
+                hands.value = value
+                process.stdin.write(f"{value}\n")
+                process.stdin.flush()
+                until = time.monotonic() + 30.0
+                # each is on disk before the next is asked for
+                while not kept.exists() or len(kept.read_text().splitlines()) < n:
+                    if process.poll() is not None:
+                        pytest.fail(f"it ended: {process.communicate()}")
+                    assert time.monotonic() < until
+                    time.sleep(0.02)
+            process.send_signal(signal.SIGINT)
+            _, said = process.communicate(timeout=30.0)
+        finally:
+            process.kill()
+    assert process.returncode == 130
+    assert f"{kept}: 2 points kept as read. Go on from there with --points" in said
+    assert "Interrupted. What was recorded is kept." in said
+    assert "Traceback" not in said
+    assert not (tmp_path / "C-1.toml").exists()

@@ -22,7 +22,7 @@ from analysis.judge import judge
 from analysis.lockup import READ_S
 from proofstand.explain import explain
 from proofstand.procedure.steps.body_hold import ENOUGH
-from proofstand.report import fault_text, stops, table
+from proofstand.report import fault_text, judgement_json, stops, table
 from proofstand.signoff.certificate import Certificate, Title
 from proofstand.signoff.content import page_data
 from proofstand.signoff.page import set_page
@@ -478,3 +478,37 @@ def test_a_bar_is_set_whole_in_its_own_shape(run_of: RunOf) -> None:
         size = re.search(r'width="([\d.]+)" height="([\d.]+)"', row["bar"])
         assert size is not None
         assert float(size[2]) / float(size[1]) == pytest.approx(data["bar_shape"])
+
+
+def test_an_interval_without_calibration_is_marked_wherever_it_stands(
+    run_of: RunOf,
+) -> None:
+    run, whole = judged(run_of())
+    rig = run.header.rig
+    channels = tuple(
+        replace(c, calibration=None) if c.role == "outlet" else c for c in rig.channels
+    )
+    bare = replace(run, header=replace(run.header, rig=replace(rig, channels=channels)))
+    judgement, plan = judge(bare), run.header.plan
+    blind = {f.id for f in judgement.findings if f.noise_only}
+    assert {"set_pressure", "lockup_rise", "external_leak"} <= blind
+    inlet = [f for f in judgement.findings if f.channel == "inlet"]
+    assert inlet
+    assert not any(f.noise_only for f in inlet)
+    lines = table(judgement, bare, plan).splitlines()
+    (set_line,) = (line for line in lines if "Set pressure  " in line)
+    assert "in. w.c. gauge, noise only" in set_line
+    assert not any("Zero, inlet  " in x and "noise only" in x for x in lines)
+    told = explain(judgement, bare, plan, "set_pressure")
+    assert re.search(r"95 % interval [\d.]+ to [\d.]+, noise only", told)
+    assert "There is no calibration of outlet" in told
+    said = judgement_json(judgement, bare, plan)["findings"]
+    assert {f["id"] for f in said if f["noise_only"]} == blind
+    assert all((f["display"]["note"] == "noise only") == f["noise_only"] for f in said)
+    data = data_of(bare, judgement)
+    notes = {(r["name"], r["note"]) for r in [*data["findings"], *data["small"]]}
+    assert ("Set pressure", "noise only") in notes
+    # with its calibration nothing of that is said
+    assert not any(f.noise_only for f in whole.findings)
+    assert "noise only" not in table(whole, run, plan)
+    assert "noise only" not in explain(whole, run, plan, "set_pressure")

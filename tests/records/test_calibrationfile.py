@@ -101,7 +101,15 @@ def test_a_record_comes_back_as_it_was_written(tmp_path: Path) -> None:
     assert dataclasses.replace(back, sha256="") == record()
     assert back.calibration.record == back.sha256
     assert back.calibration.coefficients == record().coefficients
+    assert back.as_found is not None
     assert back.as_found.within
+
+
+def test_as_found_not_taken_stays_not_taken(tmp_path: Path) -> None:
+    made = dataclasses.replace(record(), as_found=None)
+    back = write_record(tmp_path / "C-0117.toml", made)
+    assert back.as_found is None
+    assert "as_found" not in (tmp_path / "C-0117.toml").read_text("utf-8")
 
 
 def test_a_stranger_can_check_it_with_a_few_lines(tmp_path: Path) -> None:
