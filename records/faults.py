@@ -186,7 +186,7 @@ _ENTRIES = (
     ),
     _entry(
         "hunting",
-        "The outlet hunts.",
+        "The outlet hunts: it swings to and fro.",
         "Vent and damping, stem guide, the volume behind the outlet.",
     ),
     _entry(

@@ -772,5 +772,5 @@ def advance(units: Records, states: Records, steps: int) -> None:
 
 
 def ready() -> None:
-    """Compile now, where that was not done before, so that nobody waits for it later."""
+    """Compile now, where that was not done yet, so that nobody waits for it later."""
     advance(np.zeros(0, UNIT), np.zeros(0, STATE), 0)
