@@ -116,6 +116,10 @@ class VirtualClock:
         """Return the date of simulated runs plus rig time."""
         return EPOCH_NS + self._now_ns
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        """Return the same: there is no other time here."""
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         """Let the simulated gas go on until then."""
         self._now_ns = max(self._now_ns, monotonic_ns)

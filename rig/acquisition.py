@@ -28,6 +28,7 @@ from .instruments.reading import OpenInstrument, Ranges, Reading, Readings
 __all__ = ["BLOCK_NS", "Acquisition", "OpenInstrument", "open_instruments"]
 
 BLOCK_NS = 100_000_000  # a block holds at most this much
+# What a wire does takes wall time, also where the rig's time runs faster than that.
 FROZEN_NS = 3_000_000_000  # a clock that stands still so long stamps nothing new
 SILENT_NS = 1_000_000_000  # failing for so long is told, and marked when it is over
 RETRY_NS = 250_000_000  # a failing instrument is asked no less often
@@ -299,11 +300,12 @@ class Acquisition:
         )
         self._add(line, _Row(nothing, nothing.t_ns, 0), began)
         failing = now - line.failing_since_ns
-        if failing >= SILENT_NS and not line.told_silent:
+        failing_wall = self._clock.wall_ns(failing)
+        if failing_wall >= SILENT_NS and not line.told_silent:
             line.told_silent = True
             facts = {"cause": error.id, **error.facts}
             self._tell(line, "silent", nothing.t_ns, facts)
-        if failing > declared.patience_s * 1e9:
+        if failing_wall > declared.patience_s * 1e9:
             raise RigError(
                 "instrument_lost",
                 where=error.where,
@@ -313,10 +315,13 @@ class Acquisition:
                 port=declared.port,
                 times=line.failures,
                 cause=error.id,
-                waited_s=f"{failing * 1e-9:.1f}",
+                waited_s=f"{failing_wall * 1e-9:.1f}",
             ) from error
         # Seldom enough to leave the line to others, often enough to be back soon.
-        line.due_ns = max(line.due_ns, now + min(failing // 4, RETRY_NS))
+        pause, pause_wall = failing // 4, failing_wall // 4
+        if pause_wall > RETRY_NS:
+            pause = pause * RETRY_NS // pause_wall
+        line.due_ns = max(line.due_ns, now + pause)
 
     def _take(self, line: _Line, reading: Reading) -> None:
         line.counts.read += 1
@@ -374,7 +379,9 @@ class Acquisition:
         line.counts.stale += 1
         if line.still_since_ns is None:
             line.still_since_ns = host_ns
-        elif host_ns - line.still_since_ns > FROZEN_NS:
+            return
+        still_wall = self._clock.wall_ns(host_ns - line.still_since_ns)
+        if still_wall > FROZEN_NS:
             declared = line.instrument.declared
             raise RigError(
                 "instrument_frozen",
@@ -383,7 +390,7 @@ class Acquisition:
                 at=declared.address,
                 host=declared.host,
                 port=declared.port,
-                seconds=f"{(host_ns - line.still_since_ns) * 1e-9:.1f}",
+                seconds=f"{still_wall * 1e-9:.1f}",
             )
 
     def _add(self, line: _Line, row: _Row, host_ns: int) -> None:

@@ -122,9 +122,11 @@ class LiveRig:
         wall, rig = self._anchor
         aim = rig + (now - wall) * self._multiple
         most = self._rig.t_s + _MOST_BEHIND_S * self._multiple
-        if self._multiple > 1.0 and now - self._read_at < _WAITS_S:
+        waits = self._multiple > 1.0 and now - self._read_at < _WAITS_S
+        if waits and not self._timetable.is_mute(self._rig.t_s):
             # Faster than real time it waits for its reader: a stall of a few hundredths
-            # of a second on the computer is no gap of seconds on the bench.
+            # of a second on the computer is no gap of seconds on the bench. While it
+            # answers nobody, nobody reads.
             most = min(most, self._read_to + _AHEAD_S)
         if aim > most:
             aim = max(most, self._rig.t_s)

@@ -30,6 +30,9 @@ class ManualClock:
     def utc_ns(self) -> int:
         return 1_000 + self.now_ns
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         self.now_ns = max(self.now_ns, monotonic_ns)
 
