@@ -148,6 +148,7 @@ INTEGRITY_IDS = frozenset(
 REFUSED_IDS = frozenset(
     {
         "hands_on_real_rig",
+        "simulated_rig_anew",
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",

@@ -90,7 +90,7 @@ class DeviceClock:
             moved, elapsed = t_ns - odd[0], host_ns - odd[1]
             if 0 < moved <= elapsed + _SLACK * elapsed + _SLACK_NS:
                 return self._set(t_ns, host_ns), True
-        return self.last_ns, False
+        return self.guess(host_ns), False  # after what was already told, in any case
 
     def _set(self, t_ns: int, host_ns: int) -> int:
         """Go on by the host's clock from where time had got to."""
