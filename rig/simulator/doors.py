@@ -66,7 +66,7 @@ class _RtuDevice:
             pieces += self._timetable.pieces(request, answer, self._live.t_s)
         return pieces
 
-    def tick(self) -> Pieces | None:
+    def tick(self, untaken: int) -> Pieces | None:
         """Let time go on; hang up while the device is starting again."""
         self._live.tick()
         return None if self._timetable.is_down(self._live.t_s) else ()

@@ -65,6 +65,7 @@ class LiveRig:
         self._anchor: tuple[float, float] | None = None
         self._read_at = -math.inf  # when it was last read, wall time
         self._read_to = 0.0  # up to where, rig time
+        self._streams = False  # lines that it sends by itself move its time
 
     @property
     def t_s(self) -> float:
@@ -98,16 +99,31 @@ class LiveRig:
             if self._anchor is not None:
                 self._catch_up()
 
-    def due_s(self) -> float:
-        """Start time if it does not run, and return where it should be by now."""
+    def due_s(self, ahead_s: float = math.inf) -> float:
+        """Start time if it does not run, and return where it should be by now.
+
+        Args:
+            ahead_s: how far on it may go before the reader takes more; what it waits is
+                not made up for. A reader that takes nothing for long is none.
+        """
         with self._lock:
+            now, at = self._clock(), self._rig.t_s
             if self._anchor is None:
-                self._anchor = (self._clock(), self._rig.t_s)
+                self._anchor = (now, at)
             wall, rig = self._anchor
-            return min(
-                rig + (self._clock() - wall) * self._multiple,
-                self._rig.t_s + _MOST_BEHIND_S * self._multiple,
+            due = min(
+                rig + (now - wall) * self._multiple,
+                at + _MOST_BEHIND_S * self._multiple,
             )
+            self._streams = True
+            if ahead_s > 0.0:
+                self._read_at = now
+            if self._multiple > 1.0 and now - self._read_at < _WAITS_S:
+                most = max(at + ahead_s, at)
+                if due > most:
+                    due = most
+                    self._anchor = (now, due)
+            return due
 
     def read_at(self, t_s: float) -> tuple[int, ...]:
         """Go on to a rig time and return all input registers of that moment."""
@@ -116,6 +132,8 @@ class LiveRig:
             return self._rig.read("input", 0, INPUT_COUNT)
 
     def _catch_up(self) -> None:
+        if self._streams:
+            return
         now = self._clock()
         if self._anchor is None:
             self._anchor = (now, self._rig.t_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import signal
+import socket
 import subprocess
 import time
 from pathlib import Path
@@ -295,6 +296,27 @@ def test_a_killed_recorder_s_run_is_gone_on_with_from_the_command_line(
     assert len(run.parts) == 2
     assert run.state is RunState.SEALED
     assert "2 parts" in done.stdout
+
+
+@pytest.mark.serial
+@pytest.mark.slow
+def test_a_served_rig_started_anew_while_a_test_is_recorded(tmp_path: Path) -> None:
+    out, journal = tmp_path / "run.h5", tmp_path / "run.journal"
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    with served(tmp_path, 20.0, more=f"port = {port}\n") as rig:
+        process = recorder(tmp_path, rig, out)
+        until = time.monotonic() + 60.0
+        while time.monotonic() < until and process.poll() is None:
+            if journal.exists() and b'"step":"set"' in journal.read_bytes():
+                break
+            time.sleep(0.05)
+    rig.unlink()
+    with served(tmp_path, 20.0, more=f"port = {port}\n"):
+        _, err = process.communicate(timeout=180)
+    assert process.returncode == 0, err
+    marks = open_run(out).marks
+    assert "clock_set" in {m.data.get("instrument_note") for m in marks}
 
 
 def test_a_journal_that_can_t_be_gone_on_with_is_left_alone(tmp_path: Path) -> None:
