@@ -123,6 +123,7 @@ RIG_IDS = frozenset(
         "serial_port_missing",
         "serial_port_ambiguous",
         "serial_port_in_use",
+        "serial_port_other",
         "serial_port_failed",
         "driver_failed",
         "replay_ended",
