@@ -126,6 +126,8 @@ def hands_over_the_wire(
         RigError: it can't be reached.
     """
     first = rig.instruments[0]
+    if rig.hand_valves is None and first.protocol != "modbus-tcp":
+        raise InputError("rig_without_hand_valves", where=rig.id)
     valves = rig.hand_valves or HandValves(host=first.host, port=first.port)
     writer = ValveWriter(
         valves.host, valves.port, simulated=rig.simulated, device=first.device

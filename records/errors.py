@@ -108,6 +108,7 @@ INPUT_IDS = frozenset(
         "rig_port_shared",
         "rig_field_missing",
         "rig_replay_real",
+        "rig_without_hand_valves",
         "driver_unknown",
         "replay_nothing",
     }

@@ -100,7 +100,8 @@ def run_check(args: argparse.Namespace) -> int:
         print("\nFailed:")
         for id, error in checked.failed.items():
             known = trouble(error)
-            print(f"  {id}: {known.what} {known.do}")
+            place = "" if known.where in ("", id) else f"{known.where}: "
+            print(f"  {id}: {place}{known.what} {known.do}")
     seen = [what for counts in checked.counted.values() for what in shown(counts)]
     if seen:
         print("\nWhat was counted:")
