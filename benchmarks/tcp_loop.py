@@ -83,6 +83,10 @@ class _Eager:
     def utc_ns(self) -> int:
         return time.time_ns()
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        """Return the same: time passes as fast here as on the wall."""
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         self._ahead = max(self._ahead, monotonic_ns - time.monotonic_ns())
 

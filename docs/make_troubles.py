@@ -29,6 +29,15 @@ def page() -> str:
             said = words["trouble"][id]
             lines.append(f"| `{id}` | {said['what']} | {said['do']} |")
         lines.append("")
+    lines.append("## What a Modbus exception means\n")
+    lines.append("| code | means | what to do |\n| --- | --- | --- |")
+    lines += [
+        f"| {code} | {said['means']} | {said['do']} |"
+        for code, said in sorted(
+            words["refusal"].items(), key=lambda each: int(each[0])
+        )
+    ]
+    lines.append("")
     lines.append("## Reasons and warnings in a judgement\n")
     lines.append("| id | what it says |\n| --- | --- |")
     lines += [f"| `{id}` | {said} |" for id, said in sorted(words["reason"].items())]

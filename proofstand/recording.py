@@ -6,22 +6,28 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from records.errors import InputError, RefusedError
+from records.errors import InputError, ProofstandError, RefusedError
 from records.journal import read_interrupted
+from records.plan import Step
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import MarkKind, RunHeader
 from records.runfile import Seal, seal
-from rig.acquisition import open_instruments
+from rig.acquisition import close_all, open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
 
 from .procedure.engine import Command, Engine, prepared_plan
+from .procedure.resuming import finds_regulator
 from .runs import load_job, new_header
-from .session import Closed, Hands, Marked, Session, SessionEvent
+from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 from .so_far import SoFar
+
+if TYPE_CHECKING:
+    from .simulated import FarWorker
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +131,8 @@ def resume(
         IntegrityError: the journal is damaged inside.
         RigError, RefusedError: see :func:`record`.
     """
-    header = read_interrupted(journal).run.header
+    before = read_interrupted(journal).run
+    header = before.header
     rig = header.rig
     if rig_path is not None:
         rig = _elsewhere(rig, load_rig(rig_path).for_station(header.station), rig_path)
@@ -142,6 +149,7 @@ def resume(
         watched=watched,
         resume=True,
         where=journal if rig_path is None else rig_path,
+        on=Engine.restored(header.plan, rig, before.marks).step,
     )
 
 
@@ -163,7 +171,7 @@ def _elsewhere(was: Rig, now: Rig, path: Path) -> Rig:
         else i
         for i in now.instruments
     )
-    same = replace(now, instruments=moved)
+    same = replace(now, instruments=moved, hand_valves=was.hand_valves)
     differing = [
         f.name for f in fields(Rig) if getattr(was, f.name) != getattr(same, f.name)
     ]
@@ -186,17 +194,27 @@ def _led(
     watched: bool,
     resume: bool,
     where: Path,
+    on: Step | None = None,
 ) -> Recorded:
     if hands is not None and not rig.simulated:
         raise RefusedError("hands_on_real_rig", where=str(where))
     signer = signer_for(simulated=rig.simulated, folder=key_folder)
     clock = HostClock(rig.time_multiple)
     instruments = open_instruments(rig, clock, where.parent)
-    worker: Hands | None = None
+    worker: FarWorker | None = None
     if hands is not None:
         from .simulated import hands_over_the_wire
 
-        worker = hands_over_the_wire(rig, go_on=resume)
+        try:
+            worker = hands_over_the_wire(
+                rig,
+                family=job.regulator.family,
+                go_on=resume,
+                regulator_on=on is not None and finds_regulator(on),
+            )
+        except ProofstandError:
+            close_all(instruments)
+            raise
     seconds = 0.0
     opened: dict[str, float] = {}
 
@@ -221,7 +239,11 @@ def _led(
         resume=resume,
         by=by,
     )
-    session.run(commands)
+    try:
+        session.run(commands)
+    finally:
+        if worker is not None:
+            worker.close()
     made = seal(journal, out, signer)
     journal.unlink()  # the sealed file holds every byte of it and has been read back
     connected = opened.get("disconnect", 0.0) - opened.get("fit_regulator", 0.0)

@@ -30,6 +30,7 @@ class Sim:
         faults: severity 0 to 1 by id.
         protocol: how the device is spoken to; without a network on a pseudo terminal.
         port: 0 takes any free one. link: a lasting name for the pseudo terminal.
+        hands_port: of the hand valves, where they are not at ``port``; 0 as above.
         period: time between two lines of a stream.
         wire_faults: what befalls its answers, and when.
         time_multiple: how many times faster than the wall clock rig time runs at most.
@@ -43,6 +44,7 @@ class Sim:
     host: str = "127.0.0.1"
     port: int = 0
     link: str = ""
+    hands_port: int = 0
     period: Quantity | None = None
     time_multiple: float = 1.0
     faults: dict[str, float] = field(default_factory=dict)
@@ -57,6 +59,7 @@ class Sim:
             self.port,
             Path(self.link) if self.link else None,
             _PERIOD_S if self.period is None else self.period.value_si,
+            self.hands_port,
         )
 
 
@@ -77,6 +80,7 @@ def load_sim(path: Path) -> Sim:
     for key, value, low, high in (
         ("seed", sim.seed, 0, 2**63),
         ("port", sim.port, 0, 65_535),
+        ("hands_port", sim.hands_port, 0, 65_535),
         ("time_multiple", sim.time_multiple, 0.01, 1000.0),
         ("period in seconds", sim.door.period_s, 0.01, 60.0),
     ):

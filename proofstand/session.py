@@ -276,8 +276,7 @@ class Session:
         """
         journal = self._journal
         block = self._kept(block, part)
-        self._say(journal, self._incident_marks(incidents, part))
-        self._take(journal, block, part)
+        self._take(journal, block, part, self._incident_marks(incidents, part))
         self._give(journal, self._work_hands())
         self._give(journal, commands())
         self._judge_so_far(block)
@@ -420,7 +419,13 @@ class Session:
             self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
         self._wall_ns = between
 
-    def _take(self, journal: JournalWriter, block: Block, part: Part) -> None:
+    def _take(
+        self,
+        journal: JournalWriter,
+        block: Block,
+        part: Part,
+        incidents: Sequence[Mark],
+    ) -> None:
         traces: dict[str, Trace] = {}
         origin = part.origins[block.instrument]
         for column, channel in enumerate(self._columns[block.instrument]):
@@ -445,7 +450,7 @@ class Session:
         if self._now_s - self._shown_s >= SHOW_S:
             self._shown_s = self._now_s
             self._tell(Shown(self._now_s, self._readings()))
-        self._say(journal, self._engine.feed(traces))
+        self._say(journal, _in_time(incidents, self._engine.feed(traces)))
 
     def _judge_so_far(self, block: Block) -> None:
         if self._so_far is None:
@@ -485,6 +490,23 @@ class Session:
                 self._tell(Marked(each))
             else:
                 self._tell(Asked(each))
+
+
+def _in_time(
+    incidents: Sequence[Mark], output: Iterable[Request | Mark]
+) -> list[Request | Mark]:
+    """Return what the procedure said, the recorder's marks among it by their time.
+
+    A silence is known once it has lasted, and the procedure, which follows the samples,
+    may only then come to a moment before that.
+    """
+    said: list[Request | Mark] = []
+    waiting = sorted(incidents, key=lambda mark: mark.t_s)
+    for each in output:
+        while waiting and isinstance(each, Mark) and waiting[0].t_s < each.t_s:
+            said.append(waiting.pop(0))
+        said.append(each)
+    return said + list(waiting)
 
 
 __all__ = [

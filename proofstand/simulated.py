@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from records.errors import InputError
+from records.errors import InputError, RefusedError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
 from records.planfile import plan_by_name
@@ -21,7 +21,8 @@ from rig.simulator.devices import InProcessLink, SimulatedRig
 from rig.simulator.families import FAMILIES, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
 from rig.simulator.hands import Hands, Moves, manner_for
-from rig.simulator.hands_link import ValveWriter, valve_positions
+from rig.simulator.hands_link import ValveWriter
+from rig.simulator.rigbody import REGULATOR
 from rig.simulator.rigtext import rig_text
 
 from .procedure.engine import Abandon, Command, prepared_plan
@@ -184,25 +185,71 @@ class _Worker:
         return moves.acknowledge
 
 
-def hands_over_the_wire(rig: Rig, seed: int = 0, *, go_on: bool = False) -> _Worker:
+class FarWorker:
+    """Lets the scripted hands work a served rig; they rest while it is away."""
+
+    def __init__(self, hands: Hands, writer: ValveWriter) -> None:
+        self._hands = hands
+        self._near = _Worker(hands, writer.move)
+        self._writer = writer
+
+    def work(
+        self, t_s: float, request: Request | None, seen: Mapping[str, float]
+    ) -> str | None:
+        """Move the valves; return the id of a request that is done and confirmed.
+
+        Raises:
+            RigError: the rig refuses, or is away for longer than hands wait.
+        """
+        if self._writer.is_away:
+            self._writer.move({})
+            # what was done meanwhile was done to nothing
+            self._hands.begin_again()
+            return None
+        return self._near.work(t_s, request, seen)
+
+    def close(self) -> None:
+        """Let go of the valves."""
+        self._writer.close()
+
+
+def hands_over_the_wire(
+    rig: Rig,
+    seed: int = 0,
+    *,
+    family: str = "",
+    go_on: bool = False,
+    regulator_on: bool = False,
+) -> FarWorker:
     """Return hands that work a served simulated rig through its valve registers.
 
     Args:
         rig: the simulated rig.
         seed: of the hands.
+        family: of the regulator, as the job card has it; of a second stage if unknown.
         go_on: take the valves as they stand; else the rig is as one just served.
+        regulator_on: a regulator has to be fitted on the rig by now.
 
     Raises:
-        RefusedError, InputError: the rig is not a simulated one on this computer.
+        RefusedError, InputError: the rig is not a simulated one on this computer, or
+            was started anew and the regulator is gone.
         RigError: it can't be reached.
     """
     first = rig.instruments[0]
+    if rig.hand_valves is None and first.protocol != "modbus-tcp":
+        raise InputError("rig_without_hand_valves", where=rig.id)
     valves = rig.hand_valves or HandValves(host=first.host, port=first.port)
     writer = ValveWriter(
         valves.host, valves.port, simulated=rig.simulated, device=first.device
     )
-    found = valve_positions(first) if go_on else None
-    return _Worker(Hands(seed, found), writer.move)
+    found = writer.found() if go_on else None
+    if regulator_on and found is not None and found["fixture"] != REGULATOR:
+        writer.close()
+        raise RefusedError(
+            "simulated_rig_anew", where=f"{valves.host} port {valves.port}"
+        )
+    manner = manner_for(FAMILIES.get(family, SECOND_STAGE))
+    return FarWorker(Hands(seed, found, manner), writer)
 
 
 class VirtualClock:
@@ -219,6 +266,10 @@ class VirtualClock:
     def utc_ns(self) -> int:
         """Return the date of simulated runs plus rig time."""
         return EPOCH_NS + self._now_ns
+
+    def wall_ns(self, elapsed_ns: int) -> int:
+        """Return the same: there is no other time here."""
+        return elapsed_ns
 
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         """Let the simulated gas go on until then."""

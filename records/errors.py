@@ -110,6 +110,7 @@ INPUT_IDS = frozenset(
         "rig_port_shared",
         "rig_field_missing",
         "rig_replay_real",
+        "rig_without_hand_valves",
         "driver_unknown",
         "replay_nothing",
     }
@@ -125,6 +126,7 @@ RIG_IDS = frozenset(
         "serial_port_missing",
         "serial_port_ambiguous",
         "serial_port_in_use",
+        "serial_port_other",
         "serial_port_failed",
         "driver_failed",
         "replay_ended",
@@ -150,6 +152,7 @@ INTEGRITY_IDS = frozenset(
 REFUSED_IDS = frozenset(
     {
         "hands_on_real_rig",
+        "simulated_rig_anew",
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",

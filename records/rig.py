@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal, get_args
 
 from .calibration import Calibration
 from .errors import InputError
@@ -27,6 +27,11 @@ WireProtocol = Literal[
     "driver",
     "log",
 ]
+# What can be read live; an imported logger file is no device.
+LIVE_PROTOCOLS: tuple[str, ...] = tuple(
+    protocol for protocol in get_args(WireProtocol) if protocol != "log"
+)
+LAST_REGISTER = 65_535
 PATIENCE_S = 15.0
 REGISTERS_OF: dict[str, int] = {
     "int16": 1,
@@ -113,6 +118,9 @@ class ClockRegister:
         """Length of one turn, nanoseconds; 0 for a clock that never starts again."""
         turn = self.wraps or (2**32 if self.type == "uint32" else 0)
         return turn * self.tick.value_si * 1e9
+
+
+USB_PORT = re.compile(r"usb:([0-9a-fA-F]{4}):([0-9a-fA-F]{4})(?::(.+))?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import dataclasses
 import datetime
 import difflib
 import hashlib
+import json
 import re
 import tomllib
 import types
@@ -202,8 +203,9 @@ def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
         inside = {"max_pressures", "relief"} & set(names[:-1])
         kind = Kind.PRESSURE if inside else _KIND_OF_KEY.get(names[-1])
         return parse_quantity(raw, kind, at)
-    if origin is tuple and isinstance(raw, list):
+    if origin is tuple:
         args = typing.get_args(type_)
+        _check_list(raw, args, key, lines)
         each = (
             [args[0]] * len(raw)
             if len(args) == 2 and args[1] is Ellipsis
@@ -237,6 +239,39 @@ def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
             right=right[1],
         )
     return raw
+
+
+def _check_list(raw: Any, args: tuple[Any, ...], key: Key, lines: _Lines) -> None:
+    """Refuse what is no list, or not one of so many values as are wanted.
+
+    Raises:
+        InputError: ``value_wrong_type``.
+    """
+    if isinstance(raw, dict):
+        return  # perhaps of a key that is misspelt elsewhere, which says more
+    open_ended = len(args) == 2 and args[1] is Ellipsis
+    right = ""
+    if not isinstance(raw, list):
+        right = "a list in square brackets"
+    if not open_ended and (right or len(raw) != len(args)):
+        right = f"{len(args)} values in square brackets"
+        if set(args) == {Quantity}:
+            right += ', as ["0 psi gauge", "15 psi gauge"]'
+    if right:
+        raise InputError(
+            "value_wrong_type",
+            where=lines.where(key),
+            key=_dotted(key),
+            given=_as_typed(raw),
+            right=right,
+        )
+
+
+def _as_typed(raw: Any) -> str:
+    """Return a value much as it stands in the file."""
+    if isinstance(raw, list):
+        return f"[{', '.join(map(_as_typed, raw))}]"
+    return json.dumps(raw, ensure_ascii=False) if isinstance(raw, str) else repr(raw)
 
 
 def _dotted(key: Key) -> str:

@@ -10,7 +10,8 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -25,9 +26,17 @@ from .clock import Clock
 from .instruments.device_clock import DeviceClock
 from .instruments.reading import OpenInstrument, Ranges, Reading, Readings
 
-__all__ = ["BLOCK_NS", "Acquisition", "OpenInstrument", "open_instruments"]
+__all__ = [
+    "BLOCK_NS",
+    "Acquisition",
+    "OpenInstrument",
+    "close_all",
+    "open_each",
+    "open_instruments",
+]
 
 BLOCK_NS = 100_000_000  # a block holds at most this much
+# What a wire does takes wall time, also where the rig's time runs faster than that.
 FROZEN_NS = 3_000_000_000  # a clock that stands still so long stamps nothing new
 SILENT_NS = 1_000_000_000  # failing for so long is told, and marked when it is over
 RETRY_NS = 250_000_000  # a failing instrument is asked no less often
@@ -42,7 +51,8 @@ class Counts:
 
     Attributes:
         read: answers. failed: requests without one. overrun: readings that fell out
-            because others took too long. stale: answers that were not new.
+            because others took too long. stale: answers that were not new: the same
+            once more, by the device's own clock, or one to an earlier request.
     """
 
     read: int = 0
@@ -102,6 +112,7 @@ class _Line:
     failures: int = 0
     failing_since_ns: int = 0
     told_silent: bool = False
+    ended_by: RigError | None = None  # would have ended a recording
     width: int = 0
 
     @property
@@ -134,6 +145,7 @@ class Acquisition:
         now = clock.monotonic_ns()
         self.part = Part(number=part, utc_ns=clock.utc_ns(), host_ns=now, origins={})
         self._lines = [_line(i, now) for i in instruments]
+        self._until_ns: int | None = None
         self._incidents: deque[Incident] = deque()
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
@@ -195,6 +207,39 @@ class Acquisition:
         finally:
             self.stop()
 
+    def read_for(self, elapsed_ns: int) -> tuple[list[Block], dict[str, RigError]]:
+        """Read for some time, whatever fails meanwhile.
+
+        Args:
+            elapsed_ns: how long, by the host's clock.
+
+        Returns:
+            All blocks, and by instrument the last failure of those that never answered
+            or that would have ended a recording.
+        """
+        self._until_ns = self._clock.monotonic_ns() + elapsed_ns
+        self._threads = [
+            threading.Thread(target=self._thread, args=(group,), name=f"line-{n}")
+            for n, group in enumerate(self._groups(), 1)
+        ]
+        for thread in self._threads:
+            thread.daemon = True
+            thread.start()
+        for thread in self._threads:
+            thread.join()
+        blocks: list[Block] = []
+        while not self._queue.empty():
+            found = self._queue.get()
+            if isinstance(found, BaseException):
+                raise found
+            blocks.append(self._told(*found))
+        failed = {
+            line.instrument.declared.id: line.ended_by
+            for line in self._lines
+            if line.ended_by is not None
+        }
+        return blocks + self.flush(), failed
+
     def stop(self) -> None:
         """Let the threads come to an end."""
         self._stop.set()
@@ -240,6 +285,8 @@ class Acquisition:
         while not self._stop.is_set():
             if several:
                 line = min(lines, key=lambda each: each.due_ns)
+            if self._until_ns is not None and line.due_ns > self._until_ns:
+                return
             if self._threads and not self._naps_until(line.due_ns):
                 return
             clock.sleep_until_ns(line.due_ns)
@@ -248,7 +295,12 @@ class Acquisition:
             late = (now - line.due_ns) // period
             line.counts.overrun += late
             line.due_ns += (late + 1) * period
-            self._turn(line, now)
+            try:
+                self._turn(line, now)
+            except RigError as error:
+                if self._until_ns is None:
+                    raise
+                line.ended_by = error
             if line.rows and now - line.opened_ns >= BLOCK_NS - period:
                 rows, line.rows = line.rows, []
                 if line.held_back:
@@ -280,6 +332,7 @@ class Acquisition:
         else:
             self._take_many(line, reading)
         line.failures = 0
+        line.ended_by = None
 
     def _failed(self, line: _Line, error: RigError, began: int) -> None:
         line.counts.failed += 1
@@ -287,6 +340,13 @@ class Acquisition:
         now = self._clock.monotonic_ns()
         if line.failures == 1:
             line.failing_since_ns = began
+        failing = now - line.failing_since_ns
+        failing_wall = self._clock.wall_ns(failing)
+        # Seldom enough to leave the line to others, often enough to be back soon.
+        pause, pause_wall = failing // 4, failing_wall // 4
+        if pause_wall > RETRY_NS:
+            pause = pause * RETRY_NS // pause_wall
+        line.due_ns = max(line.due_ns, now + pause)
         if line.clock.last_ns is None or error.id == "replay_ended":
             raise error
         declared = line.instrument.declared
@@ -298,12 +358,11 @@ class Acquisition:
             np.full(line.width, int(Flag.MISSING), dtype=np.uint8),
         )
         self._add(line, _Row(nothing, nothing.t_ns, 0), began)
-        failing = now - line.failing_since_ns
-        if failing >= SILENT_NS and not line.told_silent:
+        if failing_wall >= SILENT_NS and not line.told_silent:
             line.told_silent = True
             facts = {"cause": error.id, **error.facts}
             self._tell(line, "silent", nothing.t_ns, facts)
-        if failing > declared.patience_s * 1e9:
+        if failing_wall > declared.patience_s * 1e9:
             raise RigError(
                 "instrument_lost",
                 where=error.where,
@@ -313,10 +372,8 @@ class Acquisition:
                 port=declared.port,
                 times=line.failures,
                 cause=error.id,
-                waited_s=f"{failing * 1e-9:.1f}",
+                waited_s=f"{failing_wall * 1e-9:.1f}",
             ) from error
-        # Seldom enough to leave the line to others, often enough to be back soon.
-        line.due_ns = max(line.due_ns, now + min(failing // 4, RETRY_NS))
 
     def _take(self, line: _Line, reading: Reading) -> None:
         line.counts.read += 1
@@ -324,6 +381,8 @@ class Acquisition:
             self._older(line)
         clock = line.clock
         t_ns, new = clock.place(reading.t_ns, reading.host_ns)
+        if not new and reading.host_ns - clock.host_ns < line.period_ns:
+            return  # after a late answer it was asked sooner than agreed: no fault
         # The same answer again is not a second measurement: kept, and marked.
         flag = 0 if new else _LATE
         if flag or line.watched or clock.shifts:
@@ -374,7 +433,9 @@ class Acquisition:
         line.counts.stale += 1
         if line.still_since_ns is None:
             line.still_since_ns = host_ns
-        elif host_ns - line.still_since_ns > FROZEN_NS:
+            return
+        still_wall = self._clock.wall_ns(host_ns - line.still_since_ns)
+        if still_wall > FROZEN_NS:
             declared = line.instrument.declared
             raise RigError(
                 "instrument_frozen",
@@ -383,7 +444,7 @@ class Acquisition:
                 at=declared.address,
                 host=declared.host,
                 port=declared.port,
-                seconds=f"{(host_ns - line.still_since_ns) * 1e-9:.1f}",
+                seconds=f"{still_wall * 1e-9:.1f}",
             )
 
     def _add(self, line: _Line, row: _Row, host_ns: int) -> None:
@@ -481,18 +542,40 @@ def open_instruments(
         InputError: a driver or a stored run that there is not.
     """
     opened: list[OpenInstrument] = []
-    opener = _Opener(rig, clock, folder or Path())
     try:
-        for declared in rig.instruments:
-            opened.append(opener.open(declared.id))
+        for each in open_each(rig, clock, folder):
+            if isinstance(each, ProofstandError):
+                raise each
+            opened.append(each)
     except BaseException:
-        for instrument in opened:
-            try:
-                instrument.close()
-            except ProofstandError:
-                continue
+        close_all(opened)
         raise
     return opened
+
+
+def open_each(
+    rig: Rig, clock: Clock, folder: Path | None = None
+) -> Iterator[OpenInstrument | ProofstandError]:
+    """Yield each instrument of a rig, opened, or why it could not be.
+
+    Args:
+        rig: the rig.
+        clock: the host's clock.
+        folder: where the paths in the rig file begin; the current one if None.
+    """
+    opener = _Opener(rig, clock, folder or Path())
+    for declared in rig.instruments:
+        try:
+            yield opener.open(declared.id)
+        except ProofstandError as error:
+            yield error
+
+
+def close_all(instruments: Iterable[OpenInstrument]) -> None:
+    """Close instruments; one that can't be closed does not keep the others open."""
+    for instrument in instruments:
+        with suppress(ProofstandError):
+            instrument.close()
 
 
 class _Opener:

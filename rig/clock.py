@@ -15,6 +15,9 @@ class Clock(Protocol):
     def utc_ns(self) -> int:
         """Return the wall clock, nanoseconds since 1970-01-01 UTC."""
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        """Return how long that much of the monotonic time takes on the wall clock."""
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         """Wait until the monotonic clock shows at least this time."""
 
@@ -38,6 +41,10 @@ class HostClock:
     def utc_ns(self) -> int:
         """Return the wall clock (never scaled)."""
         return time.time_ns()
+
+    def wall_ns(self, elapsed_ns: int) -> int:
+        """Return unscaled nanoseconds; what a wire does takes these."""
+        return int(elapsed_ns / self._multiple)
 
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         """Sleep until the scaled time; returns at once when it has passed."""

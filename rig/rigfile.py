@@ -14,11 +14,15 @@ from records.errors import InputError
 from records.measure import Kind, Quantity, Reference
 from records.rig import (
     FORMAT,
+    LAST_REGISTER,
+    LIVE_PROTOCOLS,
     NAME_RULE,
     PRESSURE_ROLES,
     ROLES,
+    USB_PORT,
     Channel,
     Instrument,
+    Register,
     Rig,
     Traits,
     is_name,
@@ -48,6 +52,8 @@ def parse_rig(text: str, name: str, folder: Path | None = None) -> Rig:
     """
 
     def prepare(raw: dict[str, Any]) -> None:
+        for instrument in _tables(raw.get("instruments")):
+            _check_protocol(instrument.get("protocol"), text, name)
         for channel in _tables(raw.get("channels")):
             given = channel.get("calibration")
             if isinstance(given, str) and folder is not None:
@@ -56,6 +62,18 @@ def parse_rig(text: str, name: str, folder: Path | None = None) -> Rig:
     rig = load_toml(text, Rig, name, FORMAT, prepare)
     _check(rig, text, name)
     return rig
+
+
+def _check_protocol(given: Any, text: str, name: str) -> None:
+    if not isinstance(given, str) or given in LIVE_PROTOCOLS:
+        return
+    raise InputError(
+        "value_wrong",
+        where=f"{name}:{_line(text, f'protocol = {chr(34)}{given}{chr(34)}')}",
+        key="instruments.protocol",
+        given=repr(given),
+        right="one of " + ", ".join(LIVE_PROTOCOLS),
+    )
 
 
 def _tables(given: Any) -> list[dict[str, Any]]:
@@ -218,20 +236,40 @@ def _check_instrument(instrument: Instrument, rig: Rig, at: str) -> None:
             raise InputError("rig_replay_real", where=at, given=instrument.id)
     if not 1 <= instrument.port <= 65535:
         raise _wrong(at, "port", instrument.port, "1 to 65535")
-    if not 0 <= instrument.device <= 255:
-        raise _wrong(at, "device", instrument.device, "0 to 255")
-    # Over a serial line 0 speaks to all and nobody answers (serial line V1.02, 2.2).
-    if protocol in ("modbus-rtu", "modbus-rtu-tcp") and not (
-        1 <= instrument.device <= 247
-    ):
-        raise _wrong(at, "device", instrument.device, "1 to 247 on a serial line")
+    _check_device(instrument, at)
     _check_times(instrument, rig, at)
+
+
+def _check_device(instrument: Instrument, at: str) -> None:
+    """Check the device number: each wire has its own.
+
+    On a serial line 1 to 247 are devices, 0 speaks to all and nobody answers, the rest
+    is reserved (serial line V1.02, 2.2). On TCP it is a byte that tells devices behind
+    a gateway apart; a device that has the address to itself takes 255, and some
+    take 0 (messaging on TCP/IP V1.0b, 4.4.2).
+    """
+    if instrument.protocol in ("modbus-rtu", "modbus-rtu-tcp"):
+        if not 1 <= instrument.device <= 247:
+            right = "1 to 247, the numbers that Modbus has for devices on a serial line"
+            raise _wrong(at, "device", instrument.device, right)
+    elif not 0 <= instrument.device <= 255:
+        right = "0 to 255; 1 to 247 behind a gateway, mostly 1 or 255 without one"
+        raise _wrong(at, "device", instrument.device, right)
+
+
+def _check_register(key: str, register: Register, at: str) -> None:
+    if not 0 <= register.address <= LAST_REGISTER - register.count + 1:
+        right = f"0 to {LAST_REGISTER - register.count + 1}"
+        if register.count > 1:
+            right += f", for {register.type} takes {register.count} registers"
+        raise _wrong(at, f"{key}.address", register.address, right)
 
 
 def _check_serial(instrument: Instrument, at: str) -> None:
     line = instrument.serial
     if line is None or not line.port:
         raise _missing(at, instrument, "serial")
+    _check_port_name(line.port, at)
     if not _BAUD[0] <= line.baud <= _BAUD[1]:
         raise _wrong(at, "serial.baud", line.baud, f"{_BAUD[0]} to {_BAUD[1]}")
     if not re.fullmatch(r"[78][NEO][12]", line.frame):
@@ -240,6 +278,28 @@ def _check_serial(instrument: Instrument, at: str) -> None:
     if instrument.protocol == "modbus-rtu" and line.frame[0] != "8":
         right = "8 data bits; Modbus RTU takes no others"
         raise _wrong(at, "serial.frame", repr(line.frame), right)
+
+
+_NETWORK_PORTS = ("socket", "rfc2217")
+
+
+def _check_port_name(port: str, at: str) -> None:
+    """Check what can be known of a port without looking for it."""
+    right = ""
+    if "://" in port:
+        scheme, _, rest = port.partition("://")
+        if scheme not in _NETWORK_PORTS:
+            right = "socket://HOST:PORT or rfc2217://HOST:PORT, for one on the network"
+        else:
+            host, _, number = rest.partition("?")[0].rstrip("/").rpartition(":")
+            if not host or not number.isdecimal() or not 1 <= int(number) <= 65535:
+                right = f"{scheme}://HOST:PORT, as {scheme}://192.0.2.20:4001"
+    elif port.startswith("usb:") and not USB_PORT.fullmatch(port):
+        right = (
+            "usb:VID:PID or usb:VID:PID:SERIAL, four hexadecimal digits for VID and PID"
+        )
+    if right:
+        raise _wrong(at, "serial.port", repr(port), right)
 
 
 def _check_lines(instrument: Instrument, rig: Rig, at: str) -> None:
@@ -325,12 +385,14 @@ def _check_times(instrument: Instrument, rig: Rig, at: str) -> None:
     if clock is not None:
         if clock.tick.value_si <= 0.0:
             raise _wrong(at, "clock.tick", clock.tick.typed, "above zero")
-        if instrument.protocol in _REGISTERS and clock.address is None:
-            raise InputError("key_missing", where=at, key="clock.address")
+        if instrument.protocol in _REGISTERS:
+            if clock.address is None:
+                raise InputError("key_missing", where=at, key="clock.address")
+            _check_register("clock", clock.register, at)
         if clock.wraps < 0 or 0.0 < clock.wraps_ns < _SHORTEST_TURN_NS:
             right = "a turn of at least 10 s, or 0 for none"
             raise _wrong(at, "clock.wraps", clock.wraps, right)
-    own_time = ("log", "replay", "driver")
+    own_time = ("replay", "driver")
     if rig.simulated and clock is None and instrument.protocol not in own_time:
         # Host stamps of a rig that runs faster than the wall clock are wrong.
         raise InputError("rig_clock_missing", where=at, given=instrument.id)
@@ -364,14 +426,7 @@ def _check_channel(channel: Channel, rig: Rig, stations: list[str], at: str) -> 
     if instruments[channel.instrument].protocol in _REGISTERS:
         if channel.register is None:
             raise InputError("key_missing", where=at, key="channels.register")
-        if not 0 <= channel.register.address <= 65535:
-            raise InputError(
-                "value_wrong",
-                where=at,
-                key="register.address",
-                given=channel.register.address,
-                right="0 to 65535",
-            )
+        _check_register("register", channel.register, at)
     try:
         unit = channel.measure_unit
     except InputError as error:
@@ -484,8 +539,7 @@ def _check_status(channel: Channel, instrument: Instrument, at: str) -> None:
             raise InputError(
                 "rig_register_type", where=at, given=register.type, right="uint16"
             )
-        if not 0 <= register.address <= 65535:
-            raise _wrong(at, "status.register.address", register.address, "0 to 65535")
+        _check_register("status.register", register, at)
         if not status.bad and not status.good:
             raise InputError("key_missing", where=at, key="status.bad or status.good")
         if status.bad < 0 or status.good < 0 or status.bad & status.good:

@@ -15,5 +15,8 @@ class StepClock:
     def utc_ns(self) -> int:
         return self.now_ns
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         self.now_ns = max(self.now_ns, monotonic_ns)

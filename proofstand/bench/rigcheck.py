@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from records.errors import ProofstandError
 from records.measure import to_unit
 from records.rig import Channel, Rig
 from records.run import channel_trace
 from records.trace import Block, Flag, FloatArray, Trace
-from rig.acquisition import Acquisition, open_instruments
+from rig.acquisition import Acquisition, OpenInstrument, close_all, open_each
 from rig.clock import HostClock
 
 from ..display import digits_for, number, value_text
@@ -33,6 +34,7 @@ class Row:
     channel: str
     stations: str
     value: str
+    good: str
     noise: str
     resolution: str
     zero: str
@@ -42,6 +44,8 @@ class Row:
     look_at: str
     mean_si: float | None
     noise_si: float | None
+    good_readings: int
+    readings: int
     rate_hz: float
     asked_hz: float
     resolution_si: float
@@ -56,61 +60,100 @@ class Row:
         return asdict(self)
 
 
-def check_rig(rig: Rig, seconds: float, folder: Path | None = None) -> list[Row]:
-    """Read a rig and return a row per channel.
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a rig gave.
+
+    Attributes:
+        rows: one for each channel.
+        failed: by instrument, why it gave nothing, or could not have been recorded.
+        counted: by instrument, what went wrong on its wire and how often.
+    """
+
+    rows: tuple[Row, ...]
+    failed: Mapping[str, ProofstandError]
+    counted: Mapping[str, Mapping[str, str]]
+
+    @property
+    def is_good(self) -> bool:
+        """Every instrument answers and every channel gives good readings."""
+        return not self.failed and all(row.good_readings for row in self.rows)
+
+
+def check_rig(rig: Rig, seconds: float, folder: Path | None = None) -> Checked:
+    """Read a rig, all of it, whatever of it fails.
 
     Args:
         rig: the rig.
         seconds: how long to read, rig time.
         folder: where the paths in the rig file begin; the current one if None.
-
-    Raises:
-        RigError: an instrument can't be reached or does not answer.
     """
     clock = HostClock(rig.time_multiple)
-    instruments = open_instruments(rig, clock, folder)
+    failed: dict[str, ProofstandError] = {}
+    instruments: list[OpenInstrument] = []
+    for declared, each in zip(
+        rig.instruments, open_each(rig, clock, folder), strict=True
+    ):
+        if isinstance(each, ProofstandError):
+            failed[declared.id] = each
+        else:
+            instruments.append(each)
+    acquisition = Acquisition(1, instruments, clock)
     try:
-        acquisition = Acquisition(1, instruments, clock)
-        until = clock.monotonic_ns() + round(seconds * 1e9)
-        blocks: list[Block] = []
-        for block in acquisition.blocks():
-            blocks.append(block)
-            if clock.monotonic_ns() >= until:
-                break
+        blocks, lost = acquisition.read_for(round(seconds * 1e9))
     finally:
-        for instrument in instruments:
-            instrument.close()
+        close_all(instruments)
+    failed |= lost
     counted = acquisition.told()
     today = datetime.fromtimestamp(clock.utc_ns() / 1e9, UTC).date()
     rows = []
-    for instrument in instruments:
-        id = instrument.declared.id
-        ours = [b for b in blocks if b.instrument == id]
-        t_ns = np.concatenate([b.t_ns for b in ours])
-        raw = np.concatenate([b.raw for b in ours])
-        flags = np.concatenate([b.flags for b in ours])
-        origin = acquisition.part.origins[id]
-        asked = 1.0 / instrument.declared.period.value_si
-        for column, channel in enumerate(rig.columns(id)):
-            trace = channel_trace(
-                channel, t_ns, raw[:, column], flags[:, column], origin
+    for declared in rig.instruments:
+        counts = counted.get(declared.id, {})
+        for column, channel in enumerate(rig.columns(declared.id)):
+            trace, raw = _read(
+                channel,
+                column,
+                [b for b in blocks if b.instrument == declared.id],
+                acquisition.part.origins.get(declared.id, 0),
             )
-            row = _row(channel, trace, raw[:, column], asked, today)
-            rows.append(_with_counts(row, counted[id]))
-    return rows
+            asked = 1.0 / declared.period.value_si
+            row = _row(channel, trace, raw, asked, today)
+            if not len(trace):
+                row = replace(row, good=f"0 of {counts.get('failed', 0)}")
+            if declared.id in failed:
+                row = replace(row, faults=failed[declared.id].id.replace("_", " "))
+            rows.append(_with_counts(row, counts))
+    return Checked(tuple(rows), failed, counted)
+
+
+def _read(
+    channel: Channel, column: int, blocks: Sequence[Block], origin_ns: int
+) -> tuple[Trace, FloatArray]:
+    """Return a channel's trace and its numbers as read; both empty without blocks."""
+    if not blocks:
+        nothing = np.empty(0)
+        times, flags = nothing.astype(np.int64), nothing.astype(np.uint8)
+        return channel_trace(channel, times, nothing, flags, 0), nothing
+    t_ns = np.concatenate([b.t_ns for b in blocks])
+    raw = np.concatenate([b.raw[:, column] for b in blocks])
+    flags = np.concatenate([b.flags[:, column] for b in blocks])
+    return channel_trace(channel, t_ns, raw, flags, origin_ns), raw
 
 
 def _with_counts(row: Row, counted: Mapping[str, str]) -> Row:
     """Return a row that also says what went wrong on its instrument's wire."""
     told = ", ".join(
-        f"{often} {what.replace('_', ' ')}"
-        for what, often in counted.items()
-        if what != "overrun"  # the rate says it
+        f"{often} {what.replace('_', ' ')}" for what, often in shown(counted).items()
     )
     if not told:
         return row
     known = "" if row.faults == "none" else f"{row.faults}; "
     return replace(row, faults=f"{known}requests: {told}")
+
+
+def shown(counted: Mapping[str, str]) -> dict[str, str]:
+    """Return the counts that are worth a word: the rate tells of overruns."""
+    return {what: often for what, often in counted.items() if what != "overrun"}
 
 
 FLAG_WORDS = (
@@ -127,7 +170,9 @@ def _row(
     good = trace.good()
     unit = channel.measure_unit
     span_s = float(trace.t_s[-1] - trace.t_s[0]) if len(trace) > 1 else 0.0
-    rate = (len(trace) - 1) / span_s if span_s > 0 else 0.0
+    # of good readings: the others are no measurement
+    share = len(good) / len(trace) if len(trace) else 0.0
+    rate = share * (len(trace) - 1) / span_s if span_s > 0 else 0.0
     flags = {
         name: int(np.sum((trace.flags & flag) != 0))
         for flag, name in FLAG_WORDS
@@ -147,7 +192,7 @@ def _row(
         # Differences leave out what the pressure itself does meanwhile.
         noise = float(np.std(np.diff(good.value)) / np.sqrt(2.0))
         noise_text = _step(noise, channel)
-    if rate < SLOW * asked_hz:
+    if len(good) and rate < SLOW * asked_hz:
         look_at.append("slower than asked for")
     seen = _resolution_seen(good)
     resolution = _resolution_text(channel, seen)
@@ -170,6 +215,7 @@ def _row(
         channel.id,
         ", ".join(channel.serves),
         value,
+        f"{len(good)} of {len(trace)}",
         noise_text,
         resolution,
         zero,
@@ -179,6 +225,8 @@ def _row(
         "; ".join(look_at),
         mean,
         noise,
+        len(good),
+        len(trace),
         rate,
         asked_hz,
         channel.resolution.value_si,

@@ -20,8 +20,9 @@ def add(commands: Subparsers) -> None:
         "check",
         help="read every channel for some seconds",
         description="Open every instrument, read for some seconds, and show for each "
-        "channel value, rate reached, noise, resolution, resting zero, calibration and "
-        "faults. Exit 4 when one is silent.",
+        "channel value, good readings, rate of them, noise, resolution, resting zero, "
+        "calibration and faults. Exit 4 when an instrument fails or a channel gives no "
+        "good reading; the others are read all the same.",
     )
     check.add_argument("rig", type=Path, metavar="RIG.toml")
     check.add_argument(
@@ -34,8 +35,10 @@ def add(commands: Subparsers) -> None:
 
 def run_check(args: argparse.Namespace) -> int:
     """Check and print the table."""
-    from proofstand.bench.rigcheck import check_rig
-    from records.errors import InputError
+    from proofstand.bench.rigcheck import check_rig, shown
+    from proofstand.report import trouble_json
+    from proofstand.words.sentences import count_words, trouble
+    from records.errors import EXIT_DONE, EXIT_RIG, InputError
     from rig.rigfile import load_rig
 
     if not 0.2 <= args.seconds <= 600.0:
@@ -43,7 +46,9 @@ def run_check(args: argparse.Namespace) -> int:
             "value_wrong", key="--seconds", given=args.seconds, right="0.2 to 600"
         )
     rig = load_rig(args.rig)
-    rows = check_rig(rig, args.seconds, args.rig.parent)
+    checked = check_rig(rig, args.seconds, args.rig.parent)
+    rows = checked.rows
+    code = EXIT_DONE if checked.is_good else EXIT_RIG
     if args.json:
         print(
             json.dumps(
@@ -51,17 +56,28 @@ def run_check(args: argparse.Namespace) -> int:
                     "schema": "proofstand.rig-checked/1",
                     "rig": rig.id,
                     "simulated": rig.simulated,
+                    "good": checked.is_good,
                     "channels": [row.as_json() for row in rows],
+                    "failed": {
+                        id: trouble_json(trouble(error))
+                        for id, error in checked.failed.items()
+                    },
+                    "counted": {
+                        id: dict(counts)
+                        for id, counts in checked.counted.items()
+                        if counts
+                    },
                 },
                 ensure_ascii=False,
             )
         )
-        return 0
+        return code
     if rig.simulated:
         print("SIMULATED RIG\n")
     columns = [
         ("channel", [r.channel for r in rows]),
         ("value", [r.value for r in rows]),
+        ("good", [r.good for r in rows]),
         ("noise (1 sd)", [r.noise for r in rows]),
         ("resolution", [r.resolution for r in rows]),
         ("resting zero", [r.zero for r in rows]),
@@ -80,4 +96,15 @@ def run_check(args: argparse.Namespace) -> int:
         print("\nLook at:")
         for channel, what in told:
             print(f"  {channel}: {what}")
-    return 0
+    if checked.failed:
+        print("\nFailed:")
+        for id, error in checked.failed.items():
+            known = trouble(error)
+            place = "" if known.where in ("", id) else f"{known.where}: "
+            print(f"  {id}: {place}{known.what} {known.do}")
+    seen = [what for counts in checked.counted.values() for what in shown(counts)]
+    if seen:
+        print("\nWhat was counted:")
+        for what in dict.fromkeys(seen):
+            print(f"  {what.replace('_', ' ')}: {count_words(what)}")
+    return code

@@ -28,9 +28,14 @@ def step_to_repeat(plan: Plan, index: int) -> int:
     return index
 
 
+def finds_regulator(step: Step) -> bool:
+    """Tell whether a step begins with the regulator on the rig, set as it was left."""
+    return step.kind in _UNDER_PRESSURE
+
+
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return what comes before the step's own stages when it begins again."""
-    if step.kind not in _UNDER_PRESSURE:
+    if not finds_regulator(step):
         return ()  # it begins with its own look at zero, or asks for none
     first = Ask(
         act="open_to_air",

@@ -31,11 +31,16 @@ def _fill(sentence: str, facts: Mapping[str, str]) -> str:
 def trouble(error: ProofstandError) -> Trouble:
     """Return what to tell a person of an error."""
     said = words()["trouble"][error.id]
+    facts, do = dict(error.facts), said["do"]
+    refusal = words()["refusal"].get(facts.get("code", ""))
+    if refusal is not None and error.id == "instrument_refused":
+        facts["code"] += f", {refusal['means']}"
+        do = refusal["do"]
     return Trouble(
         error.id,
-        _fill(said["what"], error.facts),
+        _fill(said["what"], facts),
         error.where,
-        _fill(said["do"], error.facts),
+        _fill(do, facts),
         error.exit_code,
     )
 
@@ -67,6 +72,11 @@ def action(request: Request, aim: str = "") -> tuple[str, str]:
     typed = aim or (request.aim.typed if request.aim is not None else "")
     facts = {"aim": typed, "repeats": str(request.repeats)}
     return _fill(first, facts), _fill(second, facts)
+
+
+def count_words(id: str) -> str:
+    """Return what is counted under a name; a driver may count things of its own."""
+    return str(words()["count"].get(id, "counted by the instrument's driver"))
 
 
 def caution(id: str) -> str:

@@ -44,14 +44,14 @@ class DeviceClock:
         self.shifts: list[Shift] = []
         self.last_ns: int | None = None  # recorder's time of the newest reading
         self._turn_ns = round(turn_ns)
-        self._host_ns = 0  # host time of the newest reading
+        self.host_ns = 0  # host time of the newest reading
         self._floor_ns = 0  # up to where time is already told
         self._odd: tuple[int, int] | None = None  # a clock that may have been set
 
     def guess(self, host_ns: int) -> int:
         """Return the time at which nothing was read, from the host's clock."""
         assert self.last_ns is not None
-        guessed = self.last_ns + max(host_ns - self._host_ns, 1)
+        guessed = self.last_ns + max(host_ns - self.host_ns, 1)
         self._floor_ns = max(guessed, self._floor_ns + 1)
         return self._floor_ns
 
@@ -65,7 +65,7 @@ class DeviceClock:
         if self.last_ns is None:
             return self._took(t_ns, host_ns), True
         t = t_ns + self.shift_ns
-        elapsed = host_ns - self._host_ns
+        elapsed = host_ns - self.host_ns
         ahead = t - self.last_ns
         most = elapsed + round(_SLACK * elapsed) + AHEAD_NS
         if 0 < ahead <= most:
@@ -90,12 +90,12 @@ class DeviceClock:
             moved, elapsed = t_ns - odd[0], host_ns - odd[1]
             if 0 < moved <= elapsed + _SLACK * elapsed + _SLACK_NS:
                 return self._set(t_ns, host_ns), True
-        return self.last_ns, False
+        return self.guess(host_ns), False  # after what was already told, in any case
 
     def _set(self, t_ns: int, host_ns: int) -> int:
         """Go on by the host's clock from where time had got to."""
         assert self.last_ns is not None
-        t = max(self.last_ns + host_ns - self._host_ns, self._floor_ns + 1)
+        t = max(self.last_ns + host_ns - self.host_ns, self._floor_ns + 1)
         return self._shift("clock_set", t_ns, t, host_ns)
 
     def _shift(self, what: str, t_ns: int, t: int, host_ns: int) -> int:
@@ -106,5 +106,5 @@ class DeviceClock:
 
     def _took(self, t: int, host_ns: int) -> int:
         self.last_ns = self._floor_ns = t
-        self._host_ns = host_ns
+        self.host_ns = host_ns
         return t

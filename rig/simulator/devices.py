@@ -9,7 +9,7 @@ from typing import Any
 
 from records.errors import RigError
 from records.rig import RegisterTable
-from rig.wire.registers import decode, encode
+from rig.wire.registers import decode, encode, named
 
 from .doors import Door, Served
 from .families import SECOND_STAGE, Family, drawn_regulator, drawn_rigbody
@@ -233,6 +233,9 @@ class InProcessLink:
                 code=code,
                 device=device,
                 address=address,
+                table=table,
+                registers=named(address, count),
+                channels="simulated rig",
                 waited_s="0.0",
             ) from error
 

@@ -39,6 +39,8 @@ class Door:
             listens; 0 takes any free port.
         link: a lasting name for the pseudo terminal, or None.
         period_s: rig time between two lines of a stream.
+        hands_port: where the hand valves are worked, where that is not the device's own
+            port; 0 takes any free one.
     """
 
     protocol: ServedAs = "modbus-tcp"
@@ -46,6 +48,7 @@ class Door:
     port: int = 0
     link: Path | None = None
     period_s: float = 0.05
+    hands_port: int = 0
 
 
 class _RtuDevice:
@@ -63,7 +66,7 @@ class _RtuDevice:
             pieces += self._timetable.pieces(request, answer, self._live.t_s)
         return pieces
 
-    def tick(self) -> Pieces | None:
+    def tick(self, untaken: int) -> Pieces | None:
         """Let time go on; hang up while the device is starting again."""
         self._live.tick()
         return None if self._timetable.is_down(self._live.t_s) else ()
@@ -86,7 +89,7 @@ class Served:
         self._closing: list[Callable[[], None]] = []
         plain = door.protocol == "modbus-tcp"
         faulty = plain and timetable.has_any
-        port = 0 if faulty or not plain else door.port
+        port = door.hands_port if faulty or not plain else door.port
         self._tcp = TcpServer(live, door.host, port, DEVICE)
         self._closing.append(self._tcp.close)
         self.host, self.port = self._tcp.host, self._tcp.port

@@ -149,6 +149,10 @@ class Hands:
         moved, self._moved = self._moved, {}
         return Moves(moved, acknowledge)
 
+    def begin_again(self) -> None:
+        """Drop what is half done; what is asked then is done from its beginning."""
+        self._doing, self._doing_id, self._must_finish = None, "", 0
+
     def _turn_to(self, request: Request | None) -> None:
         if request is None:
             self._doing = None

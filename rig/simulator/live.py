@@ -68,6 +68,7 @@ class LiveRig:
         self._anchor: tuple[float, float] | None = None
         self._read_at = -math.inf  # when it was last read, wall time
         self._read_to = 0.0  # up to where, rig time
+        self._streams = False  # lines that it sends by itself move its time
 
     @property
     def t_s(self) -> float:
@@ -111,16 +112,31 @@ class LiveRig:
             if self._anchor is not None:
                 self._catch_up()
 
-    def due_s(self) -> float:
-        """Start time if it does not run, and return where it should be by now."""
+    def due_s(self, ahead_s: float = math.inf) -> float:
+        """Start time if it does not run, and return where it should be by now.
+
+        Args:
+            ahead_s: how far on it may go before the reader takes more; what it waits is
+                not made up for. A reader that takes nothing for long is none.
+        """
         with self._lock:
+            now, at = self._clock(), self._rig.t_s
             if self._anchor is None:
-                self._anchor = (self._clock(), self._rig.t_s)
+                self._anchor = (now, at)
             wall, rig = self._anchor
-            return min(
-                rig + (self._clock() - wall) * self._multiple,
-                self._rig.t_s + _MOST_BEHIND_S * self._multiple,
+            due = min(
+                rig + (now - wall) * self._multiple,
+                at + _MOST_BEHIND_S * self._multiple,
             )
+            self._streams = True
+            if ahead_s > 0.0:
+                self._read_at = now
+            if self._multiple > 1.0 and now - self._read_at < _WAITS_S:
+                most = max(at + ahead_s, at)
+                if due > most:
+                    due = most
+                    self._anchor = (now, due)
+            return due
 
     def read_at(self, t_s: float) -> tuple[int, ...]:
         """Go on to a rig time and return all input registers of that moment."""
@@ -129,15 +145,19 @@ class LiveRig:
             return self._rig.read("input", 0, self._rig.input_count)
 
     def _catch_up(self) -> None:
+        if self._streams:
+            return
         now = self._clock()
         if self._anchor is None:
             self._anchor = (now, self._rig.t_s)
         wall, rig = self._anchor
         aim = rig + (now - wall) * self._multiple
         most = self._rig.t_s + _MOST_BEHIND_S * self._multiple
-        if self._multiple > 1.0 and now - self._read_at < _WAITS_S:
+        waits = self._multiple > 1.0 and now - self._read_at < _WAITS_S
+        if waits and not self._timetable.is_mute(self._rig.t_s):
             # Faster than real time it waits for its reader: a stall of a few hundredths
-            # of a second on the computer is no gap of seconds on the bench.
+            # of a second on the computer is no gap of seconds on the bench. While it
+            # answers nobody, nobody reads.
             most = min(most, self._read_to + _AHEAD_S)
         if aim > most:
             aim = max(most, self._rig.t_s)

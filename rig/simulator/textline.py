@@ -21,6 +21,7 @@ ASK = "R"  # what asks for a line
 END = "\r\n"
 TABLE: RegisterTable = "input"
 _MOST_WAITING = 4096
+_MOST_LINES = 16  # that nobody has taken yet; a terminal holds some sixty
 
 
 def decimals(wired: Wired) -> int:
@@ -76,32 +77,41 @@ class PolledLines:
             pieces += self._timetable.pieces(request + b"\n", answer, self._live.t_s)
         return pieces
 
-    def tick(self) -> Pieces | None:
+    def tick(self, untaken: int) -> Pieces | None:
         """Let time go on."""
         self._live.tick()
         return ()
 
 
 class StreamedLines:
-    """Sends a line each period by itself; rig time runs from the first look on."""
+    """Sends a line each period by itself; rig time runs from the first look on.
+
+    Faster than real time it waits for whoever reads, as the rig does that is asked:
+    lines that nobody has taken yet hold it up.
+    """
 
     def __init__(self, live: LiveRig, timetable: Timetable, period_s: float) -> None:
         self._live = live
         self._timetable = timetable
         self._period_s = period_s
         self._number = 0
+        self._longest = 0
 
     def took(self, data: bytes) -> Pieces:
         """Nothing that is said to it matters."""
         return ()
 
-    def tick(self) -> Pieces | None:
+    def tick(self, untaken: int) -> Pieces | None:
         """Return the lines whose time has come."""
         pieces: list[tuple[float, bytes]] = []
-        now = self._live.due_s()
+        now = self._live.due_s(
+            ahead_s=self._period_s * (_MOST_LINES - untaken // max(self._longest, 1))
+        )
         while (self._number + 1) * self._period_s <= now:
             self._number += 1
             at = self._number * self._period_s
             words = self._live.read_at(at)
-            pieces += self._timetable.pieces(b"", line(words, self._live.wired), at)
+            said = line(words, self._live.wired)
+            self._longest = max(self._longest, len(said))
+            pieces += self._timetable.pieces(b"", said, at)
         return pieces

@@ -103,6 +103,12 @@ class Timetable:
         """Tell whether the device is starting again."""
         return any(f.kind == "reboot" for f in self._now(t_s))
 
+    def is_mute(self, t_s: float) -> bool:
+        """Tell whether no answer at all goes out."""
+        return any(
+            f.kind in ("silence", "reboot") and f.share == 1.0 for f in self._now(t_s)
+        )
+
     def exception(self, t_s: float) -> int | None:
         """Return the code of the exception to answer with, or None."""
         for fault in self._now(t_s):

@@ -11,6 +11,7 @@ import logging
 import os
 import select
 import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -33,21 +34,35 @@ class Responder(Protocol):
     def took(self, data: bytes) -> Pieces:
         """Take bytes that came, return what to send for them."""
 
-    def tick(self) -> Pieces | None:
-        """Return what to send unasked; None: hang up now."""
+    def tick(self, untaken: int) -> Pieces | None:
+        """Return what to send unasked; None: hang up now.
+
+        Args:
+            untaken: bytes sent that the other end has not taken, as far as is known.
+        """
 
 
 class _End:
     """One connection: a descriptor, who answers on it, and what is still to be sent."""
 
     def __init__(
-        self, fd: int, responder: Responder, close: Callable[[], None]
+        self,
+        fd: int,
+        responder: Responder,
+        close: Callable[[], None],
+        waiting: Callable[[], int] = lambda: 0,
     ) -> None:
         self.fd = fd
         self.responder = responder
         self.close = close
         self._outbox: list[tuple[float, int, bytes]] = []
         self._number = 0
+        self._waiting = waiting
+
+    @property
+    def untaken(self) -> int:
+        """Bytes that the other end has not taken; of a network it is not known."""
+        return sum(len(data) for _, _, data in self._outbox) + self._waiting()
 
     def later(self, pieces: Pieces) -> None:
         """Remember what to send."""
@@ -127,7 +142,9 @@ class ByteServer:
 
     def _open_terminal(self) -> None:
         try:
+            import fcntl
             import pty
+            import termios
             import tty
         except ImportError:
             raise InputError(
@@ -146,7 +163,11 @@ class ByteServer:
             os.close(ours)
             os.close(theirs)  # kept open so that a reader may come and go
 
-        self._ends[ours] = _End(ours, self._responder(), close)
+        def waiting() -> int:
+            held = fcntl.ioctl(theirs, termios.FIONREAD, bytes(4))
+            return int.from_bytes(held, sys.byteorder)
+
+        self._ends[ours] = _End(ours, self._responder(), close, waiting)
         if self._link is not None:
             try:
                 if self._link.is_symlink():
@@ -218,7 +239,7 @@ class ByteServer:
                 if not data:
                     return False
                 end.later(end.responder.took(data))
-            pieces = end.responder.tick()
+            pieces = end.responder.tick(end.untaken)
             if pieces is None:
                 # a terminal has nobody to hang up on
                 return self._listener is None

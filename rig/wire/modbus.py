@@ -22,7 +22,7 @@ from records.errors import RigError
 from records.rig import RegisterTable
 
 from .counts import WireCounts
-from .registers import decode, encode
+from .registers import decode, encode, named
 
 __all__ = ["MOST_REGISTERS", "RegisterLink", "TcpLink", "decode", "encode"]
 
@@ -189,6 +189,8 @@ class TcpLink:
                 address,
                 count,
                 code=answer[2],
+                registers=named(address, count),
+                channels=self._instrument,
             )
         elif answer[1] != function:
             kind = "wrong_function"

@@ -12,6 +12,7 @@ from pymodbus.exceptions import ModbusException
 from records.errors import RigError
 
 from .loopback import loopback_only
+from .registers import named
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
@@ -54,7 +55,15 @@ class LoopbackWriter:
             raise self._error("instrument_silent", start) from error
         if answer.isError():
             code = getattr(answer, "exception_code", 0)
-            raise self._error("instrument_refused", start, code=code, address=address)
+            raise self._error(
+                "instrument_refused",
+                start,
+                code=code,
+                address=address,
+                table="holding",
+                registers=named(address, len(words)),
+                channels="a hand valve",
+            )
 
     def close(self) -> None:
         """Hang up."""

@@ -80,3 +80,8 @@ def _arranged(words: Sequence[int], order: ByteOrder) -> tuple[int, ...]:
     if order in _BYTES_EXCHANGED:
         return tuple((word >> 8) | ((word & 0xFF) << 8) for word in placed)
     return placed
+
+
+def named(address: int, count: int) -> str:
+    """Return registers as people say them: ``10 to 13``, or ``10``."""
+    return str(address) if count == 1 else f"{address} to {address + count - 1}"

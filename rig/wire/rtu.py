@@ -20,6 +20,7 @@ from records.rig import RegisterTable
 
 from .counts import WireCounts
 from .modbus import MOST_REGISTERS
+from .registers import named
 from .rtu_frame import (
     EXCEPTION_SIZE,
     LONGEST,
@@ -343,7 +344,12 @@ class RtuLink:
                 ) from error
             except _Refused as error:
                 raise self._error(
-                    "instrument_refused", start, code=error.code, **facts
+                    "instrument_refused",
+                    start,
+                    code=error.code,
+                    registers=named(address, count),
+                    channels=self._instrument,
+                    **facts,
                 ) from error
             except _Broken as error:
                 if error.again and attempt < RETRIES:

@@ -16,7 +16,7 @@ import serial
 from serial.tools import list_ports
 
 from records.errors import RigError
-from records.rig import SerialLine
+from records.rig import USB_PORT, SerialLine
 
 try:
     import termios
@@ -31,7 +31,6 @@ SLICE_S = 0.02  # longest single wait for bytes; a deadline is met to within thi
 CHARACTER_BITS = (
     11  # start, 8 data, parity or second stop, stop (serial line V1.02, 2.5)
 )
-_USB = re.compile(r"usb:([0-9a-fA-F]{4}):([0-9a-fA-F]{4})(?::(.+))?")
 _FRAME = re.compile(r"([78])([NEO])([12])")
 _PSEUDO_TERMINALS = "/dev/pts/"
 
@@ -83,7 +82,7 @@ def device_name(port: str, instrument: str = "") -> str:
     Raises:
         RigError: ``serial_port_missing``; the facts list the ports there are.
     """
-    identity = _USB.fullmatch(port)
+    identity = USB_PORT.fullmatch(port)
     if identity is None:
         return port
     vid, pid, number = int(identity[1], 16), int(identity[2], 16), identity[3]
@@ -143,7 +142,8 @@ class SerialPort:
 
         Raises:
             RigError: ``serial_port_missing``, ``serial_port_ambiguous``,
-                ``serial_port_in_use`` or ``serial_port_failed``.
+                ``serial_port_in_use``, ``serial_port_other`` or
+                ``serial_port_failed``.
         """
         if self._device is not None:
             return
@@ -193,6 +193,13 @@ class SerialPort:
             )
         if number == errno.ENOENT or "FileNotFoundError" in told:
             return _missing(self.line.port, self._instrument)
+        if number in (errno.ENOTTY, errno.EISDIR) or "Inappropriate ioctl" in told:
+            return RigError(
+                "serial_port_other",
+                where=where,
+                port=self.line.port,
+                known=", ".join(known_ports()) or "none",
+            )
         taken = "exclusively lock" in told or "PermissionError" in told
         if taken or number in (errno.EBUSY, errno.EAGAIN):
             return RigError("serial_port_in_use", where=where, port=self.line.port)

@@ -157,7 +157,9 @@ def test_rig_check_tells_what_went_wrong_on_the_wire(tmp_path: Path) -> None:
         "share = 0.3\n"
     )
     with rig_text_of(tmp_path, "modbus-rtu", more) as text:
-        rows = check_rig(parse_rig(text, "rig.toml"), 2.0)
+        checked = check_rig(parse_rig(text, "rig.toml"), 2.0)
+    assert checked.is_good
+    rows = checked.rows
     assert all("crc" in row.faults for row in rows)
     assert all(row.mean_si is not None for row in rows)
 
@@ -216,7 +218,7 @@ def test_a_port_that_is_not_there_is_told_with_those_that_are(
     path = tmp_path / "rig.toml"
     path.write_text(text.replace(rig.instruments[0].serial.port, "/dev/ttyNone"))
     assert main(["rig", "check", str(path), "--json"]) == 4
-    told = json.loads(capsys.readouterr().out)
+    told = json.loads(capsys.readouterr().out)["failed"]["rig-io"]
     assert told["id"] == "serial_port_missing"
     assert "Ports of this computer:" in told["what"]
 
@@ -230,7 +232,7 @@ def test_two_recorders_want_one_port(
         path.write_text(text)
         held = open_instruments(parse_rig(text, "r"), HostClock())
         assert main(["rig", "check", str(path)]) == 4
-        assert "held by another program" in capsys.readouterr().err
+        assert "held by another program" in capsys.readouterr().out
         for each in held:
             each.close()
         assert main(["rig", "check", str(path), "--seconds", "0.5"]) == 0

@@ -11,8 +11,12 @@ from pathlib import Path
 
 import pytest
 
+from proofstand.simulated import hands_over_the_wire
+from records.errors import InputError
 from records.run import RunState
 from records.runfile import open_run
+from rig.rigfile import load_rig
+from rig.simulator.rigtext import rig_text
 
 from .rigs import command, recorder, rig_clock_s, served
 
@@ -154,6 +158,17 @@ def test_interrupted_by_hand_keeps_the_journal(tmp_path: Path) -> None:
 
 
 @pytest.mark.serial
+def test_simulated_hands_need_valves(tmp_path: Path) -> None:
+    text = rig_text("127.0.0.1", 502, 20.0)
+    path = tmp_path / "rig.toml"
+    player = 'protocol = "replay"\nstored = { run = "x.h5", instrument = "rig-io" }'
+    plain = 'protocol = "modbus-tcp"\nhost = "127.0.0.1"\nport = 502'
+    assert plain in text
+    path.write_text(text.replace(plain, player))
+    with pytest.raises(InputError, match="rig_without_hand_valves"):
+        hands_over_the_wire(load_rig(path))
+
+
 def test_simulated_hands_keep_off_a_real_rig(tmp_path: Path) -> None:
     with served(tmp_path, 1.0) as rig:
         text = rig.read_text()

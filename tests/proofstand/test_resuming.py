@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import signal
+import socket
 import subprocess
 import time
 from pathlib import Path
@@ -12,11 +13,11 @@ import pytest
 
 from analysis.judge import judge
 from proofstand.procedure.engine import Engine, prepared_plan
-from proofstand.recording import _elsewhere
+from proofstand.recording import _elsewhere, resume
 from proofstand.runs import new_header
 from proofstand.session import Session, SessionEvent
 from proofstand.simulated import EPOCH, EPOCH_NS, VirtualClock, _Worker, demo_job
-from records.errors import InputError, RigError
+from records.errors import InputError, RefusedError, RigError
 from records.journal import read_journal
 from records.judgement import Outcome, Verdict
 from records.planfile import builtin_plan
@@ -24,7 +25,7 @@ from records.run import Mark, MarkKind, RunState
 from records.runfile import open_run, seal
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
-from rig.simulator.devices import InProcessLink, SimulatedRig
+from rig.simulator.devices import InProcessLink, ServedRig, SimulatedRig
 from rig.simulator.hands import Hands
 from rig.simulator.rigtext import rig_text
 
@@ -210,6 +211,10 @@ def test_only_where_the_instruments_answer_may_have_changed(tmp_path: Path) -> N
     assert _elsewhere(
         was, parse_rig(text.replace("port = 502", "port = 1502"), "r"), path
     )
+    hands = '\n[hand_valves]\nhost = "127.0.0.1"\nport = {}\n'.format
+    assert _elsewhere(
+        parse_rig(text + hands(1), "r"), parse_rig(text + hands(2), "r"), path
+    )
     for old, new, what in (
         ("scale = 0.2", "scale = 0.3", "channels"),
         ('tau_max = "5 s"', 'tau_max = "50 s"', "traits"),
@@ -219,6 +224,45 @@ def test_only_where_the_instruments_answer_may_have_changed(tmp_path: Path) -> N
         with pytest.raises(InputError, match="rig_changed") as caught:
             _elsewhere(was, parse_rig(text.replace(old, new), "r"), path)
         assert caught.value.facts["what"] == what
+
+
+@pytest.mark.serial
+@pytest.mark.parametrize("step", ["zero", "set"])
+def test_a_test_whose_simulated_regulator_is_gone_is_not_gone_on_with(
+    tmp_path: Path, step: str
+) -> None:
+    bench, journal = Bench(), tmp_path / "run.journal"
+    cut_off_in(bench, journal, step, 0.5)
+    before, out = journal.read_bytes(), tmp_path / "run.h5"
+    seen: list[SessionEvent] = []
+
+    def stop() -> tuple[()]:
+        if seen:
+            raise PowerCut
+        return ()
+
+    with ServedRig(SimulatedRig(1)) as served_anew:
+        path = tmp_path / "rig.toml"
+        text = rig_text("127.0.0.1", served_anew.port, 1.0, EPOCH.date())
+        path.write_text(text)
+        # before the regulator was on it nothing is gone
+        wanted: type[Exception] = RefusedError if step == "set" else PowerCut
+        with pytest.raises(wanted) as caught:
+            resume(
+                journal=journal,
+                rig_path=path,
+                out=out,
+                hands="simulated",
+                by="P. Quill",
+                key_folder=None,
+                tell=seen.append,
+                commands=stop,
+            )
+    if step == "set":
+        assert isinstance(caught.value, RefusedError)
+        assert caught.value.id == "simulated_rig_anew"
+        assert journal.read_bytes() == before
+    assert not out.exists()
 
 
 @pytest.mark.serial
@@ -252,6 +296,27 @@ def test_a_killed_recorder_s_run_is_gone_on_with_from_the_command_line(
     assert len(run.parts) == 2
     assert run.state is RunState.SEALED
     assert "2 parts" in done.stdout
+
+
+@pytest.mark.serial
+@pytest.mark.slow
+def test_a_served_rig_started_anew_while_a_test_is_recorded(tmp_path: Path) -> None:
+    out, journal = tmp_path / "run.h5", tmp_path / "run.journal"
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    with served(tmp_path, 20.0, more=f"port = {port}\n") as rig:
+        process = recorder(tmp_path, rig, out)
+        until = time.monotonic() + 60.0
+        while time.monotonic() < until and process.poll() is None:
+            if journal.exists() and b'"step":"set"' in journal.read_bytes():
+                break
+            time.sleep(0.05)
+    rig.unlink()
+    with served(tmp_path, 20.0, more=f"port = {port}\n"):
+        _, err = process.communicate(timeout=180)
+    assert process.returncode == 0, err
+    marks = open_run(out).marks
+    assert "clock_set" in {m.data.get("instrument_note") for m in marks}
 
 
 def test_a_journal_that_can_t_be_gone_on_with_is_left_alone(tmp_path: Path) -> None:

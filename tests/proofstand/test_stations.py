@@ -44,6 +44,9 @@ class Clock:
     def utc_ns(self) -> int:
         return EPOCH_NS + self.now_ns
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         self.now_ns = max(self.now_ns, monotonic_ns)
         for rig in self.rigs:

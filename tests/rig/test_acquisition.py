@@ -30,6 +30,9 @@ class ManualClock:
     def utc_ns(self) -> int:
         return 1_000 + self.now_ns
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         self.now_ns = max(self.now_ns, monotonic_ns)
 
@@ -102,6 +105,24 @@ def test_the_origin_ties_the_instrument_s_clock_to_the_start_of_the_part() -> No
     next(acquisition.blocks())
     part = acquisition.part
     assert part.origins["one"] - part.host_ns == ahead
+
+
+def test_a_poll_right_after_a_late_one_is_no_stale_answer() -> None:
+    clock = ManualClock()
+    began = clock.now_ns
+
+    def answer(n: int) -> int:
+        clock.now_ns += 35 * MS if n == 10 else 0
+        # a device that renews its reading each 20 ms, and is asked each 20 ms
+        return (clock.now_ns - began + 15 * MS) // (20 * MS) * 20 * MS
+
+    acquisition = Acquisition(1, [Scripted(clock, answer)], clock)
+    blocks = list(islice(acquisition.blocks(), 10))
+    t = np.concatenate([b.t_ns for b in blocks])
+    flags = np.concatenate([b.flags for b in blocks])
+    assert acquisition.counts.stale == 0
+    assert not flags.any()
+    assert np.all(np.diff(t) > 0)
 
 
 def test_the_same_answer_again_is_marked_not_measured_twice() -> None:

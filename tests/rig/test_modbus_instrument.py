@@ -7,6 +7,7 @@ psi is 130.3125 psi by (I - 4) / 16.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import struct
 from collections.abc import Sequence
@@ -16,13 +17,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from records.errors import InputError
+from proofstand.words.sentences import trouble
+from records.errors import InputError, RigError
 from records.rig import REGISTERS_OF, ByteOrder, RegisterTable, RegisterType, Rig
 from records.run import channel_values
 from records.trace import Flag
 from rig.instruments.modbus import ModbusInstrument
 from rig.instruments.reading import Ranges
 from rig.rigfile import parse_rig
+from rig.wire.modbus import TcpLink
+from rig.wire.modbus_server import TcpServer
 from rig.wire.registers import decode, encode, number_at
 
 PSI = 6894.757293168
@@ -76,6 +80,9 @@ class Still:
 
     def utc_ns(self) -> int:
         return 0
+
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
 
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         pass
@@ -259,3 +266,82 @@ def test_the_ends_of_the_span_are_saturated() -> None:
     rig = rig_of(("one", 'register = { address = 0, type = "float32" }'))
     assert flags_of(rig, [-2.9, 0.0]) == [0, 0]
     assert flags_of(rig, [-3.0, -2.9, 256.9, 257.0, 300.0]) == [4, 0, 0, 4, 4]
+
+
+class Sparse:
+    """A device that has some registers only, behind a real port."""
+
+    def __init__(self, *addresses: int) -> None:
+        self.addresses = addresses
+        self.asked: list[tuple[int, int]] = []
+
+    def read(self, table: RegisterTable, address: int, count: int) -> tuple[int, ...]:
+        self.asked.append((address, count))
+        wanted = range(address, address + count)
+        if table != "input" or not set(wanted) <= set(self.addresses):
+            raise LookupError(address)
+        return tuple(wanted)
+
+    def write(self, address: int, words: Sequence[int]) -> None:
+        raise LookupError(address)
+
+    def tick(self) -> None:
+        pass
+
+
+def over_a_socket(bank: Sparse) -> tuple[TcpServer, ModbusInstrument]:
+    at = 'register = {{ address = {}, table = "input", type = "uint16" }}'.format
+    rig = rig_of(("one", at(10)), ("two", at(11)), ("three", at(14)))
+    server = TcpServer(bank)
+    link = TcpLink(server.host, server.port, 5.0, "io")
+    declared = dataclasses.replace(
+        rig.instruments[0], host=server.host, port=server.port
+    )
+    return server, ModbusInstrument(declared, rig.columns("io"), link, Still())
+
+
+@pytest.mark.serial
+def test_a_refused_address_is_told_with_its_channel() -> None:
+    bank = Sparse(10, 14)
+    server, read = over_a_socket(bank)
+    try:
+        with pytest.raises(RigError, match="instrument_refused") as caught:
+            read.read()
+        asked = len(bank.asked)
+        with pytest.raises(RigError, match="instrument_refused"):
+            read.read()
+        # which one it is, is looked for once only
+        assert len(bank.asked) == asked + 1
+    finally:
+        read.close()
+        server.close()
+    assert caught.value.facts["channels"] == "two"
+    assert caught.value.facts["registers"] == "11"
+    told = trouble(caught.value)
+    assert "input registers 11 (of: two)" in told.what
+    assert "2, illegal data address" in told.what
+    for advice in ("counts from 0", '"holding"', "two registers"):
+        assert advice in told.do
+
+
+@pytest.mark.serial
+def test_registers_that_are_not_there_are_not_read_along() -> None:
+    bank = Sparse(10, 11, 14)
+    server, read = over_a_socket(bank)
+    try:
+        with pytest.raises(RigError, match="instrument_refused") as caught:
+            read.read()
+        assert caught.value.facts["channels"] == "one, two, three"
+        bank.asked.clear()
+        assert list(read.read().raw) == [10, 11, 14]
+    finally:
+        read.close()
+        server.close()
+    assert bank.asked == [(10, 2), (14, 1)]
+
+
+@pytest.mark.parametrize("code", [*range(1, 12), 99])
+def test_every_exception_says_what_to_do(code: int) -> None:
+    told = trouble(RigError("instrument_refused", instrument="io", code=code))
+    assert f"exception {code}" in told.what
+    assert "Check" in told.do or "device" in told.do

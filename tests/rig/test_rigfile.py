@@ -9,7 +9,7 @@ import pytest
 
 from records.errors import InputError
 from records.measure import Reference
-from records.rig import Rig
+from records.rig import LIVE_PROTOCOLS, Rig
 from records.tomlfile import from_json, to_json
 from rig.rigfile import load_rig, parse_rig
 
@@ -35,7 +35,21 @@ def test_the_documented_rig_can_be_read() -> None:
     assert not rig.simulated
 
 
+PAIR = 'as ["0 psi gauge", "15 psi gauge"]'
+SPAN = 'span = ["-0.5 kPa gauge", "10 kPa gauge"]'
 FAULTS = [
+    (SPAN, 'span = ["-0.5 kPa gauge"]', "value_wrong_type", PAIR),
+    (SPAN, 'span = "10 kPa gauge"', "value_wrong_type", PAIR),
+    (SPAN, "span = []", "value_wrong_type", PAIR),
+    ("date = 2026-03-02", 'dates = "x"', "key_unknown", "date"),
+    ("coefficients = [0.0, 1.0]", "coefficients = 1.0", "value_wrong_type", "a list"),
+    ("device = 1", "device = 256", "value_wrong", "0 to 255"),
+    ("device = 1", "device = -1", "value_wrong", "0 to 255"),
+    ("address = 10", "address = 65535", "value_wrong", "0 to 65534, for int32"),
+    ("address = 10", "address = -1", "value_wrong", "0 to 65534"),
+    ("address = 0", "address = 65533", "value_wrong", "0 to 65532, for uint64"),
+    ('"modbus-tcp"', '"modbus"', "value_wrong", "modbus-tcp, modbus-rtu"),
+    ('"modbus-tcp"', '"log"', "value_wrong", "modbus-tcp, modbus-rtu"),
     ('host = "192.0.2.10"', 'hots = "192.0.2.10"', "key_unknown", "host"),
     ('unit = "kPa gauge"', 'unit = "kPa"', "quantity_reference_missing", ""),
     ('unit = "kPa gauge"', 'unit = "kPs gauge"', "quantity_unit_unknown", "kPa"),
@@ -76,6 +90,23 @@ def test_a_fault_names_line_and_remedy(
     assert caught.value.id == id
     assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
     assert right in " ".join(caught.value.facts.values())
+
+
+def test_numbers_at_the_very_end_of_what_modbus_has() -> None:
+    text = TEXT.replace("device = 1", "device = 255")
+    text = text.replace("address = 10", "address = 65534")
+    rig = parse_rig(text.replace("address = 0", "address = 65532"), "rig.toml")
+    assert rig.instruments[0].device == 255
+    assert rig.channels[0].register is not None
+    assert rig.channels[0].register.address + rig.channels[0].register.count == 65536
+
+
+def test_no_list_of_protocols_names_one_that_can_t_be_read() -> None:
+    with pytest.raises(InputError) as caught:
+        parse_rig(TEXT.replace('"modbus-tcp"', '"modbus"'), "rig.toml")
+    told = caught.value.facts["right"].removeprefix("one of ").split(", ")
+    assert told == list(LIVE_PROTOCOLS)
+    assert "log" not in told
 
 
 def test_two_channels_of_one_name_are_refused() -> None:
@@ -174,6 +205,13 @@ SERIAL_FAULTS = [
     ("baud = 9600", "baud = 9", "value_wrong", "serial.baud"),
     ("device = 17", "device = 0", "value_wrong", "1 to 247"),
     ("device = 17", "device = 250", "value_wrong", "1 to 247"),
+    ("device = 17", "device = 300", "value_wrong", "1 to 247"),
+    ('"/dev/ttyUSB0"', '"socket://192.0.2.1"', "value_wrong", "socket://HOST:PORT"),
+    ('"/dev/ttyUSB0"', '"socket://192.0.2.1:x"', "value_wrong", "socket://HOST:PORT"),
+    ('"/dev/ttyUSB0"', '"socket://:4001"', "value_wrong", "socket://HOST:PORT"),
+    ('"/dev/ttyUSB0"', '"rfc2217://192.0.2.1"', "value_wrong", "rfc2217://HOST:PORT"),
+    ('"/dev/ttyUSB0"', '"loop://"', "value_wrong", "rfc2217://HOST:PORT"),
+    ('"usb:0403:6001:A7"', '"usb:403"', "value_wrong", "usb:VID:PID"),
     ("device = 18", "device = 17", "rig_port_shared", "same device number"),
     (
         'baud = 19200, frame = "8E1" }\ndevice = 18',
@@ -200,7 +238,7 @@ SERIAL_FAULTS = [
     (
         'protocol = "modbus-rtu"',
         'protocol = "modbus"',
-        "value_wrong_type",
+        "value_wrong",
         "modbus-rtu",
     ),
     ('protocol = "ascii-polled"', 'protocol = "driver"', "key_missing", "driver"),

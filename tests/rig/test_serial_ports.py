@@ -18,6 +18,7 @@ import serial.rfc2217
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
+from proofstand.words.sentences import trouble
 from records.errors import RigError
 from records.rig import SerialLine
 from rig.wire.serial_port import SerialPort, is_frame, known_ports
@@ -121,13 +122,16 @@ def test_two_processes_wanting_one_port(port: Port) -> None:
     link.close()
 
 
-def test_what_is_no_serial_port(tmp_path: Path) -> None:
-    plain = tmp_path / "plain"
-    plain.write_text("x")
+@pytest.mark.parametrize("name", ["plain", "", "/dev/null"])
+def test_what_is_no_serial_port(tmp_path: Path, name: str) -> None:
+    (tmp_path / "plain").write_text("x")
+    path = str(tmp_path / name)  # a file, a folder, a device of another kind
     with pytest.raises(RigError) as caught:
-        rtu_link(str(plain)).read("holding", 0, 1, 1)
-    assert caught.value.id == "serial_port_failed"
-    assert caught.value.facts["why"]
+        rtu_link(path).read("holding", 0, 1, 1)
+    assert caught.value.id == "serial_port_other"
+    told = trouble(caught.value)
+    assert path in told.what
+    assert "Ports of this computer" in told.do
 
 
 class NoModem(serial.Serial):

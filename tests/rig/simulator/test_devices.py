@@ -23,6 +23,9 @@ class NoClock:
     def utc_ns(self) -> int:
         return 0
 
+    def wall_ns(self, elapsed_ns: int) -> int:
+        return elapsed_ns
+
     def sleep_until_ns(self, monotonic_ns: int) -> None:
         return None
 

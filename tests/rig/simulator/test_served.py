@@ -9,7 +9,7 @@ import pytest
 
 from records.errors import InputError, RefusedError, RigError
 from rig.simulator.devices import ServedRig, SimulatedRig
-from rig.simulator.hands_link import ValveWriter
+from rig.simulator.hands_link import PATIENCE_S, ValveWriter
 from rig.simulator.registermap import CLOCK_ADDRESS, DEVICE, INPUT_COUNT
 from rig.simulator.rigtext import rig_text
 from rig.wire.modbus import TcpLink
@@ -211,3 +211,41 @@ def test_the_rig_file_names_the_port() -> None:
         )
     assert f"port = {served.port}\n" in text
     assert "time_multiple = 4.0\n" in text
+
+
+def test_hands_find_a_rig_that_was_started_anew() -> None:
+    put = {"fixture": 2.0, "screw_m": 0.004, "supply_pa_gauge": 69e3}
+    with ServedRig(SimulatedRig(3)) as first:
+        port = first.port
+        writer = ValveWriter(first.host, port, simulated=True)
+        writer.move(put)
+        assert not writer.is_away
+    writer.move({"bleed": 0.25})
+    assert writer.is_away
+    with ServedRig(SimulatedRig(3), port=port) as second:
+        assert second.rig.valves.fixture == 0
+        until = time.monotonic() + 30.0
+        while writer.is_away:
+            assert time.monotonic() < until, "they did not connect again"
+            writer.move({})
+            time.sleep(0.01)
+        stand = writer.positions()
+        writer.close()
+    for name, position in {**put, "bleed": 0.25}.items():
+        assert stand[name] == pytest.approx(position, rel=1e-6)
+
+
+def test_hands_wait_no_longer_than_their_patience() -> None:
+    now = 0.0
+    with ServedRig(SimulatedRig(3)) as first:
+        port = first.port
+        writer = ValveWriter(first.host, port, simulated=True, clock=lambda: now)
+    writer.move({"bleed": 0.25})
+    now = PATIENCE_S
+    writer.move({})
+    assert writer.is_away
+    now += 1.0
+    with pytest.raises(RigError) as caught:
+        writer.move({})
+    assert caught.value.facts["port"] == str(port)
+    writer.close()

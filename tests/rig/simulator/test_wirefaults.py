@@ -22,8 +22,9 @@ from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, ServedRig, SimulatedRig
 from rig.simulator.doors import SERVED_AS, Door
 from rig.simulator.hands_link import ValveWriter
+from rig.simulator.live import LiveRig
 from rig.simulator.rigtext import rig_text
-from rig.simulator.textline import line, pattern
+from rig.simulator.textline import StreamedLines, line, pattern
 from rig.simulator.wirefaults import Kind, Timetable, WireFault, check_wire_faults
 from tests.rig.simulator.bench import shown
 
@@ -238,3 +239,51 @@ def test_a_served_rig_on_a_serial_line_keeps_its_period() -> None:
             if len(t) > 20:
                 break
         assert set(np.diff(t).tolist()) == {50_000_000}
+
+
+def test_a_stream_faster_than_real_time_waits_for_its_reader() -> None:
+    door, multiple = Door("ascii-stream"), 20.0
+    with ServedRig(SimulatedRig(5), multiple=multiple, door=door) as served:
+        text = rig_text(
+            served.host,
+            served.port,
+            multiple,
+            door=door,
+            serial=served.serial,
+            hands_port=served.hands_port,
+        )
+        rig = parse_rig(text, "rig.toml")
+        hands = ValveWriter(served.host, served.hands_port, simulated=True)
+        (instrument,) = open_instruments(rig, HostClock(multiple))
+        t: list[int] = []
+        stalls = 0
+        until = time.monotonic() + 60.0
+        while len(t) < 400 and time.monotonic() < until:
+            found = instrument.read()
+            assert not isinstance(found, Reading)
+            t += [] if found is None else found.t_ns.tolist()
+            if len(t) > 100 * (stalls + 1) and stalls < 3:
+                stalls += 1
+                # ten seconds of its time, far more than a terminal holds
+                time.sleep(0.5)
+                hands.move({"bleed": 0.1 * stalls})
+        instrument.close()
+        hands.close()
+    assert stalls == 3
+    assert set(np.diff(t).tolist()) == {50_000_000}
+
+
+def test_a_stream_that_nobody_takes_goes_on_after_a_while() -> None:
+    wall = 0.0
+    live = LiveRig(SimulatedRig(5), 20.0, lambda: wall, Timetable([], 1))
+    lines = StreamedLines(live, Timetable([], 1), 0.05)
+    assert not lines.tick(0)
+    said = 0
+    for _ in range(100):
+        wall += 0.05
+        said += len(lines.tick(4096) or ())
+    assert not said, "a reader that takes nothing is waited for"
+    for _ in range(100):
+        wall += 0.05
+        said += len(lines.tick(4096) or ())
+    assert said, "but not for ever"
