@@ -208,7 +208,7 @@ def _led(
         try:
             worker = hands_over_the_wire(
                 rig,
-                family=job.regulator.family,
+                family=header.job.regulator.family,
                 go_on=resume,
                 regulator_on=on is not None and finds_regulator(on),
             )
