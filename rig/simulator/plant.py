@@ -67,6 +67,7 @@ class Plant:
         self._units = np.zeros(1, solver.UNIT)
         self._states = np.zeros(1, solver.STATE)
         self._valves = Valves()
+        solver.ready()  # here and not in the first step, which somebody may wait for
         self._fill_unit()
         self._start()
         self.valves = self._valves

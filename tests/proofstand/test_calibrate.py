@@ -658,7 +658,7 @@ def test_a_channel_read_live_over_a_socket(
                 tell=said.append,
             )
     points = taken.points
-    assert len(points) == 8
+    assert len(points) == 8, said
     # what was kept makes the same calibration
     again = load_points(kept.path, channel)
     assert again.date == DAY
