@@ -13,7 +13,13 @@ from records.gas.facts import GASES, Gas
 from records.measure import STANDARD_PRESSURE_PA
 
 from . import solver
-from .gasflow import Leak, LeakForm, critical_ratio, opening_conductance
+from .gasflow import (
+    Leak,
+    LeakForm,
+    critical_ratio,
+    opening_conductance,
+    share_of_nitrogen,
+)
 from .regulator import Regulator, Stage
 from .rigbody import BLANK, OPEN, REGULATOR, RigBody, Surroundings, Valves
 from .solver import BONNET, FIRST, INLET, INTERSTAGE, LAST, OUTLET
@@ -246,12 +252,12 @@ class Plant:
         r, rig, unit = self.regulator, self.rig, self._unit
         fitted = fixture == REGULATOR
         unit["fitted"] = fitted
-        k = unit["conductance"]
-        k[solver.BY_SUPPLY] = rig.supply * valves.inlet
-        k[solver.BY_VENT] = rig.vent * valves.vent_inlet
-        k[solver.BY_BLEED] = rig.bleed * valves.bleed
-        k[solver.BY_FILL] = rig.fill * valves.fill
-        to_air = rig.to_air if fixture == OPEN else 0.0
+        k, share = unit["conductance"], self._share
+        k[solver.BY_SUPPLY] = share * rig.supply * valves.inlet
+        k[solver.BY_VENT] = share * rig.vent * valves.vent_inlet
+        k[solver.BY_BLEED] = share * rig.bleed * valves.bleed
+        k[solver.BY_FILL] = share * rig.fill * valves.fill
+        to_air = share * rig.to_air if fixture == OPEN else 0.0
         k[solver.BY_OPEN_INLET] = k[solver.BY_OPEN_OUTLET] = to_air
         inside, outside = self._own_leaks if fitted else (0.0, 0.0)
         k[solver.BY_INLET_LEAK] = self._rig_leaks[0] + inside
@@ -283,6 +289,11 @@ class Plant:
     @property
     def _state(self) -> Any:
         return self._states[0]
+
+    @property
+    def _share(self) -> float:
+        """Of what a valve passes of nitrogen, for which its conductance is stated."""
+        return share_of_nitrogen(LeakForm.ORIFICE, self.gas)
 
     def _film(self, std_cm3_min: float, from_pa: float, to_pa: float) -> float:
         return Leak.of(std_cm3_min, from_pa, to_pa, gas=self.gas).conductance
@@ -318,7 +329,7 @@ class Plant:
         )
         self._relief = self._hole(r.relief_m2)
         k = unit["conductance"]
-        k[solver.BY_RIG_RELIEF] = rig.relief
+        k[solver.BY_RIG_RELIEF] = self._share * rig.relief
         unit["opens"][solver.BY_RIG_RELIEF] = rig.relief_pa
         unit["fill_pa"] = rig.fill_pa
         unit["supply_creep"] = rig.supply_creep
@@ -378,7 +389,7 @@ class Plant:
         into["push"] = stage.push_m2
         into["bore"] = stage.bore_m
         into["curtain"] = self._hole(1.0, stage.discharge)
-        into["most"] = stage.strainer
+        into["most"] = self._share * stage.strainer
         into["nick"] = self._slit(stage.seat_nick, before_pa, behind_pa)
         into["film"] = self._film(stage.seat_film, before_pa, behind_pa)
         into["sense_s"] = stage.sense_lag_s
