@@ -33,8 +33,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def compiled(function: F) -> F:
-    """Compile a function of numbers; what was compiled is kept for the next start."""
-    return cast(F, numba.njit(cache=True, error_model="numpy")(function))
+    """Compile a function of numbers; what was compiled is kept for the next start.
+
+    Threads may run it side by side.
+    """
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 _at_temperature = compiled(gas_state.at_temperature)
