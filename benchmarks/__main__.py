@@ -12,6 +12,7 @@ from .help_start import help_start
 from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
 from .rtu_polls import rtu_polls
+from .simulation import many_regulators, one_regulator
 from .table import Row, table
 from .tcp_loop import tcp_loop
 from .text_stream import text_stream
@@ -27,6 +28,8 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     file_size,
     reading_back,
     memory_slope,
+    one_regulator,
+    many_regulators,
 )
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +16,20 @@ from records.gas.facts import GASES, Gas
 from records.measure import STANDARD_PRESSURE_PA
 
 from . import solver
-from .gasflow import Leak, LeakForm, critical_ratio, opening_conductance
+from .gasflow import (
+    Leak,
+    LeakForm,
+    critical_ratio,
+    opening_conductance,
+    share_of_nitrogen,
+)
 from .regulator import Regulator, Stage
 from .rigbody import BLANK, OPEN, REGULATOR, RigBody, Surroundings, Valves
 from .solver import BONNET, FIRST, INLET, INTERSTAGE, LAST, OUTLET
 
 STEP_S = 0.005
 _SMALL_TAU_S = 1.0  # of the gas in bonnet and interstage
+_WORTH_THREADS = 2000  # plants times steps, some milliseconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,12 +257,12 @@ class Plant:
         r, rig, unit = self.regulator, self.rig, self._unit
         fitted = fixture == REGULATOR
         unit["fitted"] = fitted
-        k = unit["conductance"]
-        k[solver.BY_SUPPLY] = rig.supply * valves.inlet
-        k[solver.BY_VENT] = rig.vent * valves.vent_inlet
-        k[solver.BY_BLEED] = rig.bleed * valves.bleed
-        k[solver.BY_FILL] = rig.fill * valves.fill
-        to_air = rig.to_air if fixture == OPEN else 0.0
+        k, share = unit["conductance"], self._share
+        k[solver.BY_SUPPLY] = share * rig.supply * valves.inlet
+        k[solver.BY_VENT] = share * rig.vent * valves.vent_inlet
+        k[solver.BY_BLEED] = share * rig.bleed * valves.bleed
+        k[solver.BY_FILL] = share * rig.fill * valves.fill
+        to_air = share * rig.to_air if fixture == OPEN else 0.0
         k[solver.BY_OPEN_INLET] = k[solver.BY_OPEN_OUTLET] = to_air
         inside, outside = self._own_leaks if fitted else (0.0, 0.0)
         k[solver.BY_INLET_LEAK] = self._rig_leaks[0] + inside
@@ -284,6 +294,11 @@ class Plant:
     @property
     def _state(self) -> Any:
         return self._states[0]
+
+    @property
+    def _share(self) -> float:
+        """Of what a valve passes of nitrogen, for which its conductance is stated."""
+        return share_of_nitrogen(LeakForm.ORIFICE, self.gas)
 
     def _film(self, std_cm3_min: float, from_pa: float, to_pa: float) -> float:
         return Leak.of(std_cm3_min, from_pa, to_pa, gas=self.gas).conductance
@@ -319,7 +334,7 @@ class Plant:
         )
         self._relief = self._hole(r.relief_m2)
         k = unit["conductance"]
-        k[solver.BY_RIG_RELIEF] = rig.relief
+        k[solver.BY_RIG_RELIEF] = self._share * rig.relief
         unit["opens"][solver.BY_RIG_RELIEF] = rig.relief_pa
         unit["fill_pa"] = rig.fill_pa
         unit["supply_creep"] = rig.supply_creep
@@ -379,7 +394,7 @@ class Plant:
         into["push"] = stage.push_m2
         into["bore"] = stage.bore_m
         into["curtain"] = self._hole(1.0, stage.discharge)
-        into["most"] = stage.strainer
+        into["most"] = self._share * stage.strainer
         into["nick"] = self._slit(stage.seat_nick, before_pa, behind_pa)
         into["film"] = self._film(stage.seat_film, before_pa, behind_pa)
         into["sense_s"] = stage.sense_lag_s
@@ -420,21 +435,48 @@ class Plant:
         state["taken_j"] += float(np.sum(state["joule"])) - joule
 
 
+def cores() -> int:
+    """Return how many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not said by every system
+        return os.cpu_count() or 1
+
+
 class PlantBatch:
     """Many plants that go on together; each is the same as when alone.
 
     Args:
         plants: none of them may be stepped on its own from now on.
+        threads: how many go on at once; as many as there are cores where not said.
     """
 
-    def __init__(self, plants: Sequence[Plant]) -> None:
+    def __init__(self, plants: Sequence[Plant], threads: int | None = None) -> None:
         self.plants = tuple(plants)
         self._units = np.concatenate([p._units for p in plants])  # noqa: SLF001
         self._states = np.concatenate([p._states for p in plants])  # noqa: SLF001
         for i, plant in enumerate(self.plants):
             plant._units = self._units[i : i + 1]  # noqa: SLF001
             plant._states = self._states[i : i + 1]  # noqa: SLF001
+        self._threads = threads or cores()
+        self._pool: ThreadPoolExecutor | None = None
 
     def advance(self, steps: int) -> None:
         """Let every plant go on by as many of its steps."""
-        solver.advance(self._units, self._states, steps)
+        count = len(self.plants)
+        if self._threads == 1 or count * steps < _WORTH_THREADS:
+            solver.advance(self._units, self._states, steps)
+            return
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(self._threads, "plants")
+        # several parts for each thread: some plants take longer than others
+        parts = min(count, 4 * self._threads)
+        edges = [count * i // parts for i in range(parts + 1)]
+        going = [
+            self._pool.submit(
+                solver.advance, self._units[i:j], self._states[i:j], steps
+            )
+            for i, j in itertools.pairwise(edges)
+        ]
+        for part in going:
+            part.result()

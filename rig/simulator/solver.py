@@ -33,8 +33,11 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def compiled(function: F) -> F:
-    """Compile a function of numbers; what was compiled is kept for the next start."""
-    return cast(F, numba.njit(cache=True, error_model="numpy")(function))
+    """Compile a function of numbers; what was compiled is kept for the next start.
+
+    Threads may run it side by side.
+    """
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 _at_temperature = compiled(gas_state.at_temperature)
@@ -339,7 +342,8 @@ def _trial(
     """Put flows at trial pressures, the mass balance and its slopes into the arrays.
 
     Returns:
-        How far the balance is off, as pressures added up, Pa.
+        How far the balance is off, as pressures added up, Pa; infinite where stems
+        would leave a volume no room.
     """
     n = volumes_of(u)
     for i in range(n):
@@ -384,7 +388,7 @@ def _trial(
     total = 0.0
     for i in range(n):
         off[i] += rho[i] * m3[i] - s.kg[i]
-        total += abs(off[i]) / (m3[i] * drho[i])
+        total += abs(off[i]) / (m3[i] * drho[i]) if m3[i] > 0.0 else math.inf
     return total
 
 
@@ -552,6 +556,8 @@ def _search(
             if found < far or found < 1e-9:
                 break
             share *= 0.5
+        if not found < math.inf:
+            return False
         for i in range(n):
             p[i] = p_try[i]
         far = found

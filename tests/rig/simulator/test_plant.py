@@ -1,8 +1,7 @@
-"""The simulated gas against conservation, closed forms and the balance of forces."""
+"""The simulated gas of a second stage against the balance of forces."""
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 
@@ -14,7 +13,7 @@ from rig.simulator.gasflow import (
     orifice,
 )
 from rig.simulator.plant import Plant
-from rig.simulator.regulator import OUTLET_REFERENCE_PA, Regulator
+from rig.simulator.regulator import Regulator
 from rig.simulator.rigbody import (
     BLANK,
     OPEN,
@@ -23,31 +22,12 @@ from rig.simulator.rigbody import (
     Surroundings,
     Valves,
 )
+from tests.rig.simulator.gasbench import ramp, run, turn
 
 GAS_CONSTANT = NITROGEN.gas_constant
-GAMMA = NITROGEN.gamma
-HEAT_V = GAS_CONSTANT / (GAMMA - 1.0)
-HEAT_P = GAMMA * HEAT_V
 INCH = 248.84  # NIST SP 811
 PSI = 6894.757
 STIFF = RigBody(inlet_give=0.0, outlet_give=0.0)
-
-
-def turn(plant: Plant, **positions: float) -> None:
-    plant.valves = replace(plant.valves, **positions)
-
-
-def run(plant: Plant, seconds: float) -> None:
-    for _ in range(round(seconds / plant.step_s)):
-        plant.step()
-
-
-def ramp(plant: Plant, valve: str, to: float, seconds: float) -> None:
-    start: float = getattr(plant.valves, valve)
-    steps = round(seconds / 0.1)
-    for i in range(1, steps + 1):
-        turn(plant, **{valve: start + (to - start) * i / steps})
-        run(plant, 0.1)
 
 
 def supplied(regulator: Regulator, rig: RigBody = STIFF, screw_m: float = 0.0) -> Plant:
@@ -124,77 +104,6 @@ def test_same_gas_twice_bit_for_bit() -> None:
     wild_program(two)
     assert (one.outlet_pa, one.inlet_pa) == (two.outlet_pa, two.inlet_pa)
     assert (one.outlet_kg, one.outlet_k) == (two.outlet_kg, two.outlet_k)
-
-
-def test_laminar_leak_at_constant_temperature() -> None:
-    # dP/dt = -k (P^2 - Pa^2) has the solution P = Pa (1 + c) / (1 - c),
-    # c = (P0 - Pa) / (P0 + Pa) exp(-2 k Pa t); separation of variables.
-    rig = replace(STIFF, gas_tau_s=1e-4, bleed_leak=20.0)
-    plant = Plant(Regulator(), rig, Surroundings())
-    turn(plant, fixture=BLANK, fill=1.0)
-    run(plant, 10.0)
-    turn(plant, fill=0.0)
-    run(plant, 1.0)
-    air, start = plant.air_pa, plant.outlet_pa
-    leak = Leak.of(20.0, OUTLET_REFERENCE_PA, 101_325.0)
-    k = leak.conductance * GAS_CONSTANT * 293.15 / rig.outlet_m3
-    run(plant, 8.0)
-    c = (start - air) / (start + air) * math.exp(-2.0 * k * air * 8.0)
-    wanted = air * (1.0 + c) / (1.0 - c)
-    assert start - wanted > 1000.0
-    assert plant.outlet_pa == pytest.approx(wanted, abs=0.002 * (start - wanted))
-
-
-def test_filling_a_rigid_vessel_without_heat() -> None:
-    # First law for a vessel filled from a main: m2 u2 = m1 u1 + (m2 - m1) h0; with an
-    # ideal gas the pressure rises with the mass as gamma R T0 / V.
-    plant = Plant(Regulator(), replace(STIFF, gas_tau_s=1e9), Surroundings())
-    turn(plant, fixture=BLANK)
-    run(plant, 0.1)
-    m1, p1, t0 = plant.inlet_kg, plant.inlet_pa, plant.room_k
-    turn(plant, inlet=0.01, supply_pa_gauge=10.0 * PSI)
-    run(plant, 10.0)
-    m2 = m1 + plant.inlet_m3 * (plant.inlet_pa - p1) / (GAMMA * GAS_CONSTANT * t0)
-    assert plant.inlet_kg == pytest.approx(m2, rel=1e-3)
-    gas, main_pa = plant.gas, plant.air_pa + 10.0 * PSI
-    before = m1 * gas.internal_energy(m1 / plant.inlet_m3, t0)
-    brought = (plant.inlet_kg - m1) * gas.enthalpy(main_pa, t0)
-    after = plant.inlet_kg * gas.internal_energy(
-        plant.inlet_kg / plant.inlet_m3, plant.inlet_k
-    )
-    assert after - before == pytest.approx(brought, abs=1e-6 * m2 * HEAT_V * t0)
-    assert plant.inlet_k - t0 > 20.0
-
-
-def test_letting_down_without_heat_is_isentropic() -> None:
-    # T2 / T1 = (p2 / p1)^((gamma - 1) / gamma) for the gas that stays behind.
-    plant = Plant(Regulator(), replace(STIFF, gas_tau_s=1e9), Surroundings())
-    turn(plant, fixture=BLANK, inlet=0.01, supply_pa_gauge=10.0 * PSI)
-    run(plant, 10.0)
-    turn(plant, inlet=0.0)
-    run(plant, 0.1)
-    t1, p1 = plant.inlet_k, plant.inlet_pa
-    turn(plant, vent_inlet=0.01)
-    run(plant, 10.0)
-    wanted = t1 * (plant.inlet_pa / p1) ** ((GAMMA - 1.0) / GAMMA)
-    assert t1 - wanted > 10.0
-    assert plant.inlet_k == pytest.approx(wanted, abs=0.05)
-
-
-def test_trapped_gas_takes_the_walls_temperature() -> None:
-    # At constant volume dT/dt = -(T - Tw) UA / (m cv); UA is stated for 110 kPa and
-    # grows as the root of the density.
-    plant = Plant(Regulator(), STIFF, Surroundings())
-    turn(plant, fixture=BLANK, fill=1.0)
-    run(plant, 2.0)
-    turn(plant, fill=0.0)
-    run(plant, 0.1)
-    warm = plant.outlet_k - plant.wall_k
-    tau = STIFF.gas_tau_s * math.sqrt(plant.outlet_pa / 110e3)
-    run(plant, 3.0)
-    left = (plant.outlet_k - plant.wall_k) / warm
-    assert warm > 0.2
-    assert left == pytest.approx(math.exp(-3.0 / tau), rel=0.01)
 
 
 def balance_gauge(r: Regulator, screw: float, x: float, push_pa: float) -> float:
