@@ -135,6 +135,8 @@ class Session:
         tell: called with each event.
         hands: works a simulated rig, or None where people do.
         truth: a simulator's true parameters, or None.
+        truth_at_end: called when the test is over; returns the truth that is kept,
+            with what came about.
         so_far: judges what is recorded so far, or None where nobody looks.
         resume: go on with an interrupted run: the journal exists, and a new part of it
             begins with the step that was on.
@@ -153,6 +155,7 @@ class Session:
         tell: Callable[[SessionEvent], None],
         hands: Hands | None = None,
         truth: Mapping[str, Any] | None = None,
+        truth_at_end: Callable[[], Mapping[str, Any]] | None = None,
         so_far: SoFar | None = None,
         resume: bool = False,
         by: str = "",
@@ -166,6 +169,7 @@ class Session:
         self._tell = tell
         self._hands = hands
         self._truth = truth
+        self._truth_at_end = truth_at_end
         self._so_far = so_far
         self._resume = resume
         self._by = by
@@ -317,6 +321,8 @@ class Session:
     def end(self) -> str:
         """Close the journal of a test that is over; return how it ended."""
         try:
+            if self._truth_at_end is not None:
+                self._journal.truth(self._truth_at_end())
             self._journal.close(self.ended)
         except BaseException as error:
             self.fail(error)

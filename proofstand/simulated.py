@@ -6,13 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from records.errors import InputError, RefusedError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
 from records.planfile import plan_by_name
 from records.rig import HandValves, Rig
-from records.run import Request
+from records.run import Mark, Request
 from records.runfile import Seal, seal
 from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
@@ -22,6 +23,7 @@ from rig.simulator.families import FAMILIES, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
 from rig.simulator.hands import Hands, Moves, manner_for
 from rig.simulator.hands_link import ValveWriter
+from rig.simulator.history import true_findings
 from rig.simulator.rigbody import REGULATOR
 from rig.simulator.rigtext import rig_text
 
@@ -340,6 +342,17 @@ def simulate(
         "simulated rig",
     )
     simulated = SimulatedRig(seed, severities, family=made_for)
+    history = simulated.keep_history()
+    kinds = {step.id: step.kind for step in prepared.steps}
+
+    marks: list[Mark] = []
+
+    def truth() -> dict[str, Any]:
+        return {
+            **simulated.truth(),
+            "findings": true_findings(history, marks, kinds),
+        }
+
     clock = VirtualClock(simulated)
     instruments = [
         ModbusInstrument(i, rig.columns(i.id), InProcessLink(simulated), clock)
@@ -364,6 +377,8 @@ def simulate(
         nonlocal seconds
         if isinstance(event, Closed):
             seconds = event.rig_seconds
+        if isinstance(event, Marked):
+            marks.append(event.mark)
         patience.see(event)
         tell(event)
 
@@ -378,6 +393,7 @@ def simulate(
         tell=listen,
         hands=_Worker(Hands(seed, manner=manner_for(made_for)), simulated.move),
         truth=simulated.truth(),
+        truth_at_end=truth,
     )
     try:
         how = session.run(lambda: patience.ended_by(simulated.t_s))

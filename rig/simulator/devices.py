@@ -14,6 +14,7 @@ from rig.wire.registers import decode, encode, named
 from .doors import Door, Served
 from .families import SECOND_STAGE, Family, drawn_regulator, drawn_rigbody
 from .faults import healthy, with_faults
+from .history import EVERY_S, History
 from .live import LiveRig
 from .noise import stream
 from .plant import STEP_S, Plant
@@ -34,6 +35,7 @@ from .transducers import SAMPLE_S, SOUND, Transducer
 from .truth import truth_of
 from .wirefaults import Timetable, WireFault
 
+_ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -92,6 +94,12 @@ class SimulatedRig:
         self._share = 1.0 - math.exp(-SAMPLE_S / _HAND_S)
         self._snapshot: tuple[int, tuple[int, ...]] = (-1, ())
         self._clock_zero_s = 0.0
+        self._history: History | None = None
+
+    def keep_history(self) -> History:
+        """Take note of what is true from now on; return where."""
+        self._history = History(self.plant.gas.gas_constant)
+        return self._history
 
     @property
     def t_s(self) -> float:
@@ -116,6 +124,8 @@ class SimulatedRig:
                 self._transducers, self._exposed(), strict=True
             ):
                 transducer.follow(value, room_k)
+            if self._history is not None and self._sample % _ROW == 0:
+                self._note(self._history)
 
     def restart_clock(self) -> None:
         """Let the clock register begin at zero, as after a reboot of the device."""
@@ -181,6 +191,25 @@ class SimulatedRig:
         if len(self.wired) > len(found):
             return (*found, p.interstage_gauge)
         return found
+
+    def _note(self, history: History) -> None:
+        p, t_s = self.plant, self.t_s
+        outlet, inlet = self._transducers[:2]
+        history.note(
+            t_s=t_s,
+            outlet=p.outlet_gauge,
+            inlet=p.inlet_gauge,
+            outlet_pa=p.outlet_pa,
+            outlet_k=p.outlet_k,
+            air_pa=p.air_pa,
+            bleed=p.valves.bleed,
+            past_seat=p.past_seat_flow,
+            through_seat=p.seat_flow,
+            outlet_lost=p.bleed_flow,
+            inlet_lost=p.inlet_lost,
+            outlet_error=outlet.error(t_s),
+            inlet_error=inlet.error(t_s),
+        )
 
     def _inputs(self) -> tuple[int, ...]:
         if self._snapshot[0] != self._sample:

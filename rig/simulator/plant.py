@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from records.gas.facts import GASES, Gas
-from records.measure import STANDARD_PRESSURE_PA
+from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K
 
 from . import solver
 from .gasflow import (
@@ -21,6 +21,7 @@ from .gasflow import (
     LeakForm,
     critical_ratio,
     opening_conductance,
+    orifice,
     share_of_nitrogen,
 )
 from .regulator import Regulator, Stage
@@ -204,6 +205,27 @@ class Plant:
     def seat_flow(self) -> float:
         """Flow through the last seat in the last step, kg/s."""
         return float(self._state["flow"][solver.BY_LAST_SEAT])
+
+    @property
+    def past_seat_flow(self) -> float:
+        """What leaks past the last seat, the stem's own opening left out, kg/s."""
+        stage, state = self._unit["stage"][LAST], self._state
+        up = INLET if self.regulator.first is None else INTERSTAGE
+        before, behind = float(state["pa"][up]), float(state["pa"][OUTLET])
+        where = up if before >= behind else OUTLET
+        cold = STANDARD_TEMPERATURE_K / float(state["kelvin"][where])
+        thin = math.pow(cold, 1.0 + self.gas.viscosity_power)
+        swift = math.sqrt(cold) * self.gas.throat_factor(max(before, behind))
+        b = critical_ratio(self.gas.gamma)
+        nick = float(stage["nick"]) * swift * orifice(before, behind, b)[0]
+        squares = before * before - behind * behind
+        return nick + float(stage["film"]) * thin * squares
+
+    @property
+    def inlet_lost(self) -> float:
+        """Flow out of the inlet side to air in the last step, kg/s."""
+        ways = (solver.BY_VENT, solver.BY_OPEN_INLET, solver.BY_INLET_LEAK)
+        return float(np.sum(self._state["flow"][list(ways)]))
 
     @property
     def bleed_flow(self) -> float:

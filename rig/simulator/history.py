@@ -1,0 +1,212 @@
+"""What was true of the gas from moment to moment, and what findings follow from it.
+
+Nothing here has seen a transducer: pressures and flows are the model's own. Findings
+are as the registry in ``records.judgement`` defines them; how an estimate gets at them
+from noisy readings is no concern of this module, which shares no code with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from records.measure import STANDARD_TEMPERATURE_K
+from records.run import Mark, MarkKind
+from records.trace import FloatArray
+
+EVERY_S = 0.1
+_COLUMNS = (
+    "t_s",
+    "outlet",  # Pa gauge
+    "inlet",
+    "outlet_pa",  # absolute
+    "outlet_k",
+    "air_pa",
+    "bleed",  # position of the valve
+    "past_seat",  # kg/s, through what leaks there
+    "through_seat",  # kg/s, all of it
+    "outlet_lost",  # kg/s, to the air
+    "inlet_lost",
+    "outlet_error",  # Pa, of the transducer
+    "inlet_error",
+)
+_READ_S = 5.0  # after shut-off, when the lockup pressure is read
+_MEAN_S = 1.0
+_CLEAR_S = 0.5
+_FLOWING_S = 4.0
+
+
+class History:
+    """Rows of truth, one each tenth of a second of rig time.
+
+    Args:
+        gas_constant: of the gas, J/(kg K).
+    """
+
+    def __init__(self, gas_constant: float) -> None:
+        self._rows: list[tuple[float, ...]] = []
+        self._leak = gas_constant * STANDARD_TEMPERATURE_K
+
+    def note(self, **row: float) -> None:
+        """Add a row."""
+        self._rows.append(tuple(row[name] for name in _COLUMNS))
+
+    def columns(self) -> dict[str, FloatArray]:
+        """Return every column by name, shape (n,)."""
+        table = np.array(self._rows, dtype=np.float64).reshape(-1, len(_COLUMNS))
+        return {name: table[:, i] for i, name in enumerate(_COLUMNS)}
+
+    def leak(self, kg_s: float) -> float:
+        """Return a flow as Pa·m3/s at 293.15 K."""
+        return kg_s * self._leak
+
+
+@dataclass(frozen=True, slots=True)
+class _Hold:
+    step: str
+    kind: str
+    attempt: int
+    begins_s: float
+    ends_s: float
+    closes_s: float | None
+
+
+def true_findings(
+    history: History, marks: Sequence[Mark], kinds: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """Return the true findings of each step that was held, as plain records.
+
+    Args:
+        history: from the start of the test.
+        marks: of the test, in order.
+        kinds: kind of each step by its id.
+
+    Returns:
+        Records with ``id``, ``step``, ``attempt``, ``channel`` ("" where it is of none)
+        and ``value``, SI; pressures gauge.
+    """
+    truth = _Truth(history)
+    found: list[dict[str, Any]] = []
+    for hold in _holds(marks, kinds):
+        for id, channel, value in truth.of(hold):
+            found.append(
+                {
+                    "id": id,
+                    "step": hold.step,
+                    "attempt": hold.attempt,
+                    "channel": channel,
+                    "value": value,
+                }
+            )
+    return found
+
+
+def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
+    found: list[_Hold] = []
+    begun: float | None = None
+    closes: float | None = None
+    attempt = 1
+    for mark in marks:
+        if mark.kind is MarkKind.STEP_BEGIN:
+            attempt, begun = int(mark.data.get("attempt", "1")), None
+            closes = None
+        elif mark.kind is MarkKind.ASKED and mark.data.get("act") == "close_bleed":
+            closes = mark.t_s
+        elif mark.kind is MarkKind.HOLD_BEGIN:
+            begun = mark.t_s
+        elif mark.kind is MarkKind.HOLD_END and begun is not None:
+            kind = kinds.get(mark.step, "")
+            found.append(_Hold(mark.step, kind, attempt, begun, mark.t_s, closes))
+            begun = None
+    return found
+
+
+class _Truth:
+    def __init__(self, history: History) -> None:
+        self._history = history
+        self._columns = history.columns()
+        self._zero: dict[str, float] = {}
+
+    def of(self, hold: _Hold) -> list[tuple[str, str, float]]:
+        span = (hold.begins_s, hold.ends_s)
+        match hold.kind:
+            case "zero":
+                self._zero = {c: self._reading(c, span) for c in ("outlet", "inlet")}
+                return [("zero_offset", c, v) for c, v in self._zero.items()]
+            case "closing-zero":
+                return [
+                    ("closing_zero_change", c, self._reading(c, span) - before)
+                    for c, before in self._zero.items()
+                ]
+            case "rig-hold":
+                return [("rig_leak", "", self._lost(span))]
+            case "set":
+                return [("set_pressure", "outlet", self._mean("outlet", span))]
+            case "lockup":
+                return self._lockup(hold)
+            case "creep-hold":
+                return [
+                    ("lockup_highest", "outlet", self._highest(span)),
+                    ("creep_rate", "outlet", self._creep(span)),
+                    ("seat_leak", "outlet", self._flow("past_seat", span)),
+                ]
+            case "body-hold":
+                return [
+                    ("external_leak", "", self._lost(span)),
+                    ("seat_transfer", "", self._flow("through_seat", span)),
+                ]
+        return []
+
+    def _within(self, name: str, span: tuple[float, float]) -> FloatArray:
+        t = self._columns["t_s"]
+        return self._columns[name][(t >= span[0]) & (t <= span[1])]
+
+    def _mean(self, name: str, span: tuple[float, float]) -> float:
+        return float(np.mean(self._within(name, span)))
+
+    def _reading(self, channel: str, span: tuple[float, float]) -> float:
+        return self._mean(channel, span) + self._mean(f"{channel}_error", span)
+
+    def _flow(self, name: str, span: tuple[float, float]) -> float:
+        return self._history.leak(self._mean(name, span))
+
+    def _lost(self, span: tuple[float, float]) -> float:
+        return self._flow("outlet_lost", span) + self._flow("inlet_lost", span)
+
+    def _highest(self, span: tuple[float, float]) -> float:
+        values = self._within("outlet", span)
+        n = min(round(_MEAN_S / EVERY_S), values.size)
+        return float(np.max(np.convolve(values, np.full(n, 1.0 / n), "valid")))
+
+    def _creep(self, span: tuple[float, float]) -> float:
+        """The outlet's rate over the later half, its gas held at one temperature."""
+        late = (0.5 * (span[0] + span[1]), span[1])
+        t, k = self._within("t_s", late), self._within("outlet_k", late)
+        steady = self._within("outlet_pa", late) * k[-1] / k
+        gauge = steady - self._within("air_pa", late)
+        return float(np.polyfit(t - t[0], gauge, 1)[0])
+
+    def _lockup(self, hold: _Hold) -> list[tuple[str, str, float]]:
+        t, bleed = self._columns["t_s"], self._columns["bleed"]
+        if hold.closes_s is None:
+            return []
+        turning = np.flatnonzero((t > hold.closes_s) & (np.diff(bleed, prepend=0) < 0))
+        if not turning.size:
+            return []
+        onset = float(t[turning[0]])
+        before = self._mean("outlet", (onset - _FLOWING_S, onset - _CLEAR_S))
+        after = self._mean("outlet", (hold.begins_s + 2.0, hold.begins_s + 3.0))
+        outlet = self._columns["outlet"]
+        window = (t >= onset) & (t <= hold.begins_s + 3.0)
+        below = np.flatnonzero(window & (outlet < 0.5 * (before + after)))
+        shut = float(t[below[-1]]) if below.size else hold.begins_s
+        read = (shut + _READ_S - _MEAN_S, shut + _READ_S + _MEAN_S)
+        lockup = self._mean("outlet", read)
+        return [
+            ("lockup_pressure", "outlet", lockup),
+            ("lockup_highest", "outlet", self._highest((shut, hold.ends_s))),
+            ("lockup_rise", "outlet", lockup - before),
+        ]
