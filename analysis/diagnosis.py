@@ -106,6 +106,7 @@ _OUTSIDE = (
     "diaphragm_pinhole",
     "diaphragm_torn",
     "relief_weeping",
+    "relief_low",
 )
 _OUTSIDE_LOOK = ("outlet_joint", "bonnet_joint", "back_cap", "bonnet_vent", "diaphragm")
 _INSIDE = ("seat_debris", "seat_nicked", "seat_worn")

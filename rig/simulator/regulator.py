@@ -32,7 +32,8 @@ class Stage:
         seat_n_per_m: stiffness of the soft seat. contact_m: opening at which disc and
             seat first touch; sealed at zero.
         bore_m: diameter of the seat's bore. discharge: its discharge coefficient.
-        strainer: what the strainer before the seat passes, kg/(s Pa); 0: no matter.
+        strainer: what the strainer before the seat passes of nitrogen, kg/(s Pa); 0:
+            as much as comes.
         travel_m: opening at the stem's stop. friction_n: largest friction of the stem.
         sense_lag_s: how late the diaphragm feels the outlet. stem_lag_s: how late the
             stem follows; both zero in a well damped regulator, next to a hold.

@@ -20,6 +20,8 @@ OPEN, BLANK, REGULATOR = 0, 1, 2  # what is fitted between the two connections
 class RigBody:
     """What the rig is made of, SI; its leaks in std cm3/min at the references.
 
+    Conductances and leaks are those of nitrogen; another gas passes by its own law.
+
     Attributes:
         inlet_m3: between inlet valve and regulator. outlet_m3: between regulator and
             bleed valve, both rigid and at room pressure.
