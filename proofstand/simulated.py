@@ -316,6 +316,7 @@ def simulate(
     faults: Sequence[str],
     seed: int,
     out: Path,
+    mistakes: Sequence[str] = (),
     key_folder: Path | None = None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
@@ -325,14 +326,15 @@ def simulate(
     test; only the gas, the hands and the passing of time are simulated.
 
     Raises:
-        InputError: unknown family, fault or plan; a severity outside 0 to 1; the output
-            exists; the key can't be used.
+        InputError: unknown family, fault, mistake or plan; a severity outside 0 to 1;
+            the output exists; the key can't be used.
         RefusedError: the key is not a demonstration key.
     """
     if family not in FAMILIES:
         raise InputError("family_unknown", given=family, known=", ".join(FAMILIES))
     made_for = FAMILIES[family]
     severities = parsed_faults(faults)
+    hands = Hands(seed, manner=manner_for(made_for), mistakes=mistakes)
     signer = signer_for(simulated=True, folder=key_folder)
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job(family)
@@ -358,7 +360,8 @@ def simulate(
         ModbusInstrument(i, rig.columns(i.id), InProcessLink(simulated), clock)
         for i in rig.instruments
     ]
-    told = "+".join(f"{id}-{severity:g}" for id, severity in severities.items())
+    drawn = [f"{id}-{severity:g}" for id, severity in severities.items()]
+    told = "+".join([*drawn, *mistakes])
     header = new_header(
         origin="simulate",
         job=job,
@@ -391,7 +394,7 @@ def simulate(
         instruments=instruments,
         clock=clock,
         tell=listen,
-        hands=_Worker(Hands(seed, manner=manner_for(made_for)), simulated.move),
+        hands=_Worker(hands, simulated.move),
         truth=simulated.truth(),
         truth_at_end=truth,
     )

@@ -86,6 +86,7 @@ INPUT_IDS = frozenset(
         "fault_severity",
         "family_unknown",
         "log_map_needed",
+        "mistake_unknown",
         "log_column_missing",
         "log_line_unreadable",
         "log_time_backwards",

@@ -26,6 +26,14 @@ def add(commands: Subparsers) -> None:
         metavar="ID[:SEVERITY]",
         help="a fault, severity 0 to 1 (1 unless given); may be given again",
     )
+    parser.add_argument(
+        "--mistake",
+        action="append",
+        default=[],
+        metavar="MISTAKE",
+        help="what the simulated hands do wrong, once: snaps-shut, wrong-valve or "
+        "walks-away; may be given again",
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(
         "--out", type=Path, metavar="RUN.h5", help="the run file to make"
@@ -71,6 +79,7 @@ def run(args: argparse.Namespace) -> int:
         family=args.family,
         plan_name=args.plan,
         faults=args.fault,
+        mistakes=args.mistake,
         seed=args.seed,
         out=args.out,
         key_folder=args.key,

@@ -7,11 +7,13 @@ displayed pressures only. A turn that was begun is finished before anything else
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Collection, Generator, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
+from records.errors import InputError
 from records.run import Request
 
 from .families import SECOND_STAGE, Family
@@ -67,6 +69,17 @@ class Moves:
     acknowledge: str | None = None
 
 
+# What hands can do wrong, and at which act they do it.
+MISTAKES: Mapping[str, str] = MappingProxyType(
+    {
+        "snaps-shut": "close_bleed",
+        "wrong-valve": "isolate_inlet",
+        "walks-away": "set_outlet",
+    }
+)
+MISTAKES_AT = MappingProxyType({act: slip for slip, act in MISTAKES.items()})
+
+
 class Hands:
     """Works the valves of a simulated rig that starts shut, with nothing fitted.
 
@@ -74,6 +87,10 @@ class Hands:
         seed: what delays, unevenness and overshoot are drawn from.
         found: where the valves stand by name, when the rig is not one that starts.
         manner: what they know of what is before them.
+        mistakes: what they do wrong, once each; see :data:`MISTAKES`.
+
+    Raises:
+        InputError: ``mistake_unknown``.
     """
 
     def __init__(
@@ -81,7 +98,13 @@ class Hands:
         seed: int,
         found: Mapping[str, float] | None = None,
         manner: Manner | None = None,
+        mistakes: Collection[str] = (),
     ) -> None:
+        for mistake in mistakes:
+            if mistake not in MISTAKES:
+                known = ", ".join(MISTAKES)
+                raise InputError("mistake_unknown", given=mistake, known=known)
+        self._to_make = set(mistakes)
         self._manner = manner or manner_for(SECOND_STAGE)
         self._rng = np.random.Generator(np.random.Philox(key=[seed, 900]))
         start = Valves()
@@ -165,7 +188,12 @@ class Hands:
         self._repeats = max(request.repeats, 1)
         self._doing_id = request.id
         self._confirms = request.confirm
-        self._doing = self._after_a_moment(self._acts[request.act](aim))
+        doing = self._acts[request.act](aim)
+        slip = MISTAKES_AT.get(request.act, "")
+        if slip in self._to_make:
+            self._to_make.remove(slip)
+            doing = self._mistaken(slip, doing)
+        self._doing = self._after_a_moment(doing)
 
     # --- what hands are able to do ----------------------------------------------------
 
@@ -223,6 +251,18 @@ class Hands:
             abs(self._read("outlet")) < self._manner.outlet_zero
             and abs(self._read("inlet")) < self._manner.inlet_zero
         )
+
+    def _mistaken(self, slip: str, doing: Doing) -> Doing:
+        if slip == "walks-away":
+            yield from self._wait(self._between(60.0, 120.0))
+        elif slip == "wrong-valve":
+            # the vent instead of the inlet valve, noticed and put right
+            yield from self._turn("vent_inlet", 0.05, self._between(0.8, 1.5))
+            yield from self._wait(self._between(2.0, 4.0))
+            yield from self._turn("vent_inlet", 0.0, self._between(0.4, 0.8))
+        else:
+            yield from self._turn("bleed", 0.0, 0.05)
+        yield from doing
 
     # --- acts -------------------------------------------------------------------------
 

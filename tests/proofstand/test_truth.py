@@ -9,11 +9,13 @@ import pytest
 
 from analysis.judge import judge
 from proofstand.simulated import simulate
+from records.errors import InputError
 from records.faults import CATALOGUE
 from records.judgement import FINDINGS, Finding, Judgement, Verdict
 from records.measure import STD_CM3_MIN
 from records.run import Run
 from records.runfile import open_run
+from rig.simulator.hands import MISTAKES
 from tests.simulated_runs import RunOf
 
 Key = tuple[str, str, str]
@@ -104,6 +106,37 @@ def judged(tmp_path: Path, seed: int, *faults: str) -> Judgement:
         out=out,
     )
     return judge(open_run(out))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mistake", sorted(MISTAKES))
+def test_a_mistake_of_the_hands_never_makes_a_fail(
+    tmp_path: Path, mistake: str
+) -> None:
+    plain, clumsy = tmp_path / "plain.h5", tmp_path / "clumsy.h5"
+    for out, mistakes in ((plain, ()), (clumsy, (mistake,))):
+        simulate(
+            family="second-stage",
+            plan_name="low-pressure",
+            faults=(),
+            mistakes=mistakes,
+            seed=4,
+            out=out,
+        )
+    assert open_run(plain).marks != open_run(clumsy).marks
+    assert judge(open_run(clumsy)).verdict is not Verdict.FAIL
+
+
+def test_a_mistake_that_hands_don_t_know_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="mistake_unknown"):
+        simulate(
+            family="second-stage",
+            plan_name="low-pressure",
+            faults=(),
+            mistakes=("sneezes",),
+            seed=4,
+            out=tmp_path / "run.h5",
+        )
 
 
 @pytest.mark.slow
