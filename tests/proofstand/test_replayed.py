@@ -30,7 +30,9 @@ def told(marks: Iterable[Mark]) -> list[tuple[float, str, str, dict[str, str]]]:
     ]
 
 
-@pytest.mark.parametrize("fault", ["", "seat_nicked"])
+@pytest.mark.parametrize(
+    "fault", ["", pytest.param("seat_nicked", marks=pytest.mark.slow)]
+)
 def test_a_replay_gives_the_same_marks_and_findings(
     run_of: RunOf, tmp_path: Path, fault: str
 ) -> None:

@@ -6,22 +6,24 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
 from analysis.judge import judge
+from proofstand.commands.main import main
 from proofstand.procedure.engine import Engine, prepared_plan
 from proofstand.recording import _elsewhere, resume
 from proofstand.runs import new_header
 from proofstand.session import Session, SessionEvent
 from proofstand.simulated import EPOCH, EPOCH_NS, VirtualClock, _Worker, demo_job
 from records.errors import InputError, RefusedError, RigError
-from records.journal import read_journal
+from records.journal import JournalWriter, read_journal
 from records.judgement import Outcome, Verdict
 from records.planfile import builtin_plan
-from records.run import Mark, MarkKind, RunState
+from records.run import Mark, MarkKind, Part, RunState
 from records.runfile import open_run, seal
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
@@ -232,7 +234,20 @@ def test_a_test_whose_simulated_regulator_is_gone_is_not_gone_on_with(
     tmp_path: Path, step: str
 ) -> None:
     bench, journal = Bench(), tmp_path / "run.journal"
-    cut_off_in(bench, journal, step, 0.5)
+    header = bench.session(journal)._header
+    writer = JournalWriter(journal, header)
+    writer.part(Part(number=1, utc_ns=EPOCH_NS, host_ns=0, origins={}))
+    for t, begun in enumerate(header.plan.steps):
+        kinds = [MarkKind.STEP_BEGIN, MarkKind.STEP_END]
+        for kind in kinds[:1] if begun.id == step else kinds:
+            data = {"how": "done"} if kind is MarkKind.STEP_END else {}
+            mark = Mark(
+                part=1, t_s=float(t), kind=kind, step=begun.id, data=data, by="trace"
+            )
+            writer.mark(mark)
+        if begun.id == step:
+            break
+    writer.drop()
     before, out = journal.read_bytes(), tmp_path / "run.h5"
     seen: list[SessionEvent] = []
 
@@ -319,25 +334,18 @@ def test_a_served_rig_started_anew_while_a_test_is_recorded(tmp_path: Path) -> N
     assert "clock_set" in {m.data.get("instrument_note") for m in marks}
 
 
-def test_a_journal_that_can_t_be_gone_on_with_is_left_alone(tmp_path: Path) -> None:
+def test_a_journal_that_can_t_be_gone_on_with_is_left_alone(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(sys, "stdin", None)
     closed = Path(__file__).parents[1] / "formats" / "journal-1.journal"
     journal = tmp_path / "run.journal"
     shutil.copy(closed, journal)
-    done = subprocess.run(
-        command("record", "--resume", journal),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 2, done.stderr
-    assert "closed" in done.stderr
+    assert main(["record", "--resume", str(journal)]) == 2
+    assert "closed" in capsys.readouterr().err
     assert journal.read_bytes() == closed.read_bytes()
     for wrong in (["--job", "x"], ["--station", "A"]):
-        done = subprocess.run(
-            command("record", "--resume", journal, *wrong),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert done.returncode == 2
-        assert "--resume takes" in done.stderr
+        assert main(["record", "--resume", str(journal), *wrong]) == 2
+        assert "--resume takes" in capsys.readouterr().err
