@@ -112,7 +112,11 @@ class SimulatedRig:
         return self._aim
 
     def advance_to(self, t_s: float) -> None:
-        """Let rig time go on to the last sample at or before a time."""
+        """Let rig time go on to the last sample at or before a time.
+
+        Raises:
+            RuntimeError: the gas has no solution; a fault of ours.
+        """
         until = math.floor(t_s / SAMPLE_S + 1e-6)
         while self._sample < until:
             if self.plant.valves != self._aim:
@@ -126,6 +130,8 @@ class SimulatedRig:
                 transducer.follow(value, room_k)
             if self._history is not None and self._sample % _ROW == 0:
                 self._note(self._history)
+        if self.plant.failed_parts:
+            raise RuntimeError(f"the simulated gas has no solution at {self.t_s:g} s")
 
     def restart_clock(self) -> None:
         """Let the clock register begin at zero, as after a reboot of the device."""
