@@ -189,6 +189,8 @@ def fit_channel(
         raise ValueError("the reading is the same at every level")
     line = fit_polynomial(applied, reading, 1)
     slope = float(line.coefficients[1])
+    if slope < 0.0:
+        raise ValueError("the reading falls while what was applied rises")
     if abs(slope) * float(np.ptp(applied)) < 10.0 * line.s:
         raise ValueError("the reading does not follow what was applied")
     if order == 1:

@@ -13,6 +13,9 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from records.calibration import Calibration
 from records.errors import Reason
 from records.jobcard import JobCard
 from records.judgement import (
@@ -23,7 +26,7 @@ from records.judgement import (
     Outcome,
     ResolvedLimit,
 )
-from records.measure import Kind, Measured, std_cm3_min
+from records.measure import Kind, Measured, std_cm3_min, to_unit
 from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
@@ -442,8 +445,7 @@ def _finding(
         interval=interval,
         budget=lines,
     )
-    unknown = _uncalibrated(estimate, readings)
-    blind = [Reason.of("no_calibration", channel=", ".join(unknown))] if unknown else []
+    blind = _blind(estimate, readings)
     if limit is None:
         why_not = (*blind, *estimate.trouble, *estimate.doubt, Reason.of("no_limit"))
         return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
@@ -543,10 +545,61 @@ def _once(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
     return tuple(dict.fromkeys(reasons))
 
 
-def _uncalibrated(estimate: Estimate, readings: Readings) -> list[str]:
+def _blind(estimate: Estimate, readings: Readings) -> list[Reason]:
+    """Return why the calibrations that a finding leans on say nothing of it."""
     roles = (estimate.channel,) if estimate.channel else _GAUGES
-    channels = [readings.channel(role) for role in roles]
-    return [c.id for c in channels if c is not None and c.calibration is None]
+    channels = [c for c in map(readings.channel, roles) if c is not None]
+    unknown = [
+        c.id for c in channels if c.calibration is None or not c.calibration.terms
+    ]
+    if unknown:
+        return [Reason.of("no_calibration", channel=", ".join(unknown))]
+    day = _day(readings.run)
+    found: list[Reason] = []
+    for channel in channels:
+        record = channel.calibration
+        assert record is not None
+        if record.date > day:
+            found.append(
+                Reason.of(
+                    "calibration_later",
+                    channel=channel.id,
+                    date=record.date.isoformat(),
+                )
+            )
+        found += _beyond(channel, record, estimate, readings)
+    return found
+
+
+def _beyond(
+    channel: Channel, record: Calibration, estimate: Estimate, readings: Readings
+) -> list[Reason]:
+    """Return a reason where a finding was read beyond what was compared."""
+    window = estimate.evidence.window_s
+    if record.range is None or window is None:
+        return []
+    trace = readings.trace(channel, estimate.evidence.part).between(*window).good()
+    if not len(trace):
+        return []
+    # what noise does around zero is no reading below the range
+    low, high = float(np.mean(trace.value)), float(np.max(trace.value))
+    if record.covers(low, high):
+        return []
+    unit = channel.measure_unit
+    return [
+        Reason.of(
+            "outside_calibration",
+            channel=channel.id,
+            highest=f"{to_unit(high, unit):.4g} {channel.unit}",
+            low=record.range[0].typed,
+            high=record.range[1].typed,
+        )
+    ]
+
+
+def _day(run: Run) -> datetime.date:
+    seconds = run.header.started_utc_ns / 1e9
+    return datetime.datetime.fromtimestamp(seconds, tz=datetime.UTC).date()
 
 
 def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
@@ -560,9 +613,7 @@ def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
 
 def _overdue(channels: Iterable[Channel], run: Run) -> list[Reason]:
     """Return the calibrations of channels that were due before the day of the run."""
-    day = datetime.datetime.fromtimestamp(
-        run.header.started_utc_ns / 1e9, tz=datetime.UTC
-    ).date()
+    day = _day(run)
     return [
         Reason.of(
             "calibration_expired",

@@ -27,6 +27,7 @@ import numpy as np
 from .measure import Quantity, Reference
 from .trace import FloatArray
 
+BEYOND = 0.05  # of the range compared: as far the curve may be drawn on
 REFERENCE_FORMAT = "proofstand.reference/1"
 RECORD_FORMAT = "proofstand.calibration/1"
 Direction = Literal["up", "down"]
@@ -71,6 +72,7 @@ class Calibration:
         coefficients: c0, c1, ... of value = c0 + c1 x + ..., x and value in SI.
         terms: the uncertainty, see :class:`CalibrationTerm`.
         record: SHA-256 of the record file that it was read from, "" without one.
+        range: lowest and highest value that was compared, None where not stated.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -81,6 +83,7 @@ class Calibration:
     coefficients: tuple[float, ...] = (0.0, 1.0)
     terms: tuple[CalibrationTerm, ...] = ()
     record: str = ""
+    range: tuple[Quantity, Quantity] | None = None
 
     @property
     def sha256(self) -> str:
@@ -93,6 +96,7 @@ class Calibration:
             [float(c).hex() for c in self.coefficients],
             [[t.name, t.kind.value, t.u.value_si.hex(), t.dof] for t in self.terms],
             *([self.record] if self.record else []),
+            *([q.value_si.hex() for q in self.range] if self.range else []),
         ]
         text = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
@@ -106,6 +110,14 @@ class Calibration:
     def u_at(self, value: float) -> float:
         """Return the standard uncertainty of one value, SI."""
         return _u_at(self.terms, value)
+
+    def covers(self, low: float, high: float) -> bool:
+        """Tell whether values were compared, SI; a little beyond the ends counts."""
+        if self.range is None:
+            return True
+        first, last = (q.value_si for q in self.range)
+        slack = BEYOND * (last - first)
+        return first - slack <= low and high <= last + slack
 
     def u_offset(self) -> float:
         """Standard uncertainty of the zero, SI."""
@@ -274,6 +286,7 @@ class CalibrationRecord:
             coefficients=self.coefficients,
             terms=self.terms,
             record=self.sha256,
+            range=self.range,
         )
 
 

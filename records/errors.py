@@ -223,6 +223,8 @@ REASON_IDS = frozenset(
         "no_barometer",
         "limit_reference_missing",
         "no_calibration",
+        "calibration_later",
+        "outside_calibration",
         "zero_moved",
         "over_pressure",
         "hunting_in_window",

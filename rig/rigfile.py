@@ -595,5 +595,15 @@ def _check_calibration(channel: Channel, at: str) -> None:
             given=calibration.due,
             right=f"not before {calibration.date}",
         )
+    if channel.measure_unit.kind is Kind.PRESSURE and not any(
+        term.u.value_si > 0.0 for term in calibration.terms
+    ):
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="calibration.terms",
+            given="no uncertainty",
+            right="at least one term with its u, from the calibration's certificate",
+        )
     for term in calibration.terms:
         check_term(term, channel.measure_unit.kind, at)

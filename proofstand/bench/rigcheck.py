@@ -206,7 +206,17 @@ def _row(
         look_at.append(due_text)
     if channel.isolating_valve:
         look_at.append("isolating valve: is it open?")
-    fits = orders_that_fit(channel, raw)
+    low, high = (q.value_si for q in channel.span)
+    record = channel.calibration
+    if record is not None and not record.covers(max(low, 0.0), high):
+        assert record.range is not None
+        top = record.range[1].typed
+        look_at.append(f"calibrated up to {top} only, findings above it stay undecided")
+    arrived = (trace.flags & Flag.MISSING) == 0
+    # a loop's current says itself whether it is one; and a few wrong readings among
+    # good ones are no matter of order
+    doubtful = channel.loop is None and 2 * len(good) < int(np.sum(arrived))
+    fits = orders_that_fit(channel, raw[arrived]) if doubtful else ()
     if fits:
         declared = "" if channel.register is None else channel.register.order
         others = " or ".join(f'"{order}"' for order in fits)
@@ -279,6 +289,8 @@ def _due(channel: Channel, today: date) -> tuple[str | None, str]:
     if channel.calibration is None:
         return None, "no calibration"
     due = channel.calibration.due
+    if channel.calibration.date > today:
+        return due.isoformat(), "calibration dated later than today"
     left = (due - today).days
     if left < 0:
         return due.isoformat(), "calibration expired"

@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from math import nan
 
 import numpy as np
+import numpy.typing as npt
 
 from records.errors import InputError
 from records.rig import Channel, Instrument
-from records.trace import Flag
+from records.trace import Flag, TimeArray
 from rig.clock import Clock
 from rig.wire.text_line import LinePort
 
@@ -174,7 +175,8 @@ class PolledAscii(_Ascii):
 class StreamedAscii(_Ascii):
     """Takes the lines of an instrument that talks by itself.
 
-    Without a clock of its own the lines of one look are spread evenly since the last
+    A garbled line is a row of missing samples at its place. Without a clock of its own
+    the lines of one look are spread evenly since the last
     look; their time is known to within the time between two looks. Those of a look that
     came much too late are marked late: the computer stood still, and when each of them
     came nobody knows.
@@ -204,24 +206,42 @@ class StreamedAscii(_Ascii):
         called, self._called_ns = self._called_ns, self._clock.monotonic_ns()
         lines = self._port.new_lines()
         now = self._clock.monotonic_ns()
-        found = [parsed for parsed in map(parse, lines) if parsed is not None]
-        self.counts["garbled"] += len(lines) - len(found)
-        if not found:
-            return None
+        found = [parse(line) for line in lines]
+        garbled = np.array([parsed is None for parsed in found], dtype=bool)
+        self.counts["garbled"] += int(np.sum(garbled))
+        if not lines or (garbled.all() and self.declared.clock is not None):
+            return None  # nothing to tell the time of them by
         n = len(found)
         host_ns = self._spread(n, now)
         t_ns = host_ns
-        flags = np.array([flags for _, _, flags in found], dtype=np.uint8)
+        lost = (0, [nan] * len(self.channels), [int(Flag.MISSING)] * len(self.channels))
+        rows = [lost if parsed is None else parsed for parsed in found]
+        flags = np.array([flags for _, _, flags in rows], dtype=np.uint8)
         if self.declared.clock is not None:
-            t_ns = np.array([t for t, _, _ in found], dtype=np.int64)
+            t_ns = self._between(np.array([t for t, _, _ in rows]), garbled)
         elif called is not None and now - called > self._stall_ns:
             flags |= np.uint8(Flag.LATE)
         return Readings(
             t_ns,
             host_ns,
-            np.array([raw for _, raw, _ in found], dtype=np.float64),
+            np.array([raw for _, raw, _ in rows], dtype=np.float64),
             flags,
         )
+
+    def _between(self, t_ns: TimeArray, garbled: npt.NDArray[np.bool_]) -> TimeArray:
+        """Return times by the lines' own clock; a garbled one has its place between."""
+        place = np.arange(t_ns.size, dtype=np.float64)
+        good = ~garbled
+        first = int(t_ns[good][0])
+        near = np.interp(place, place[good], (t_ns[good] - first).astype(np.float64))
+        found: TimeArray = first + np.round(near).astype(np.int64)
+        # before the first good line and after the last one, by the period
+        head, tail = int(np.argmax(good)), int(np.argmax(good[::-1]))
+        for k in range(head):
+            found[k] -= (head - k) * self._period_ns
+        for k in range(tail):
+            found[t_ns.size - 1 - k] += (tail - k) * self._period_ns
+        return found
 
     def _spread(self, n: int, now: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         last, self._looked_ns = self._looked_ns, now

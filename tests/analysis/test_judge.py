@@ -12,7 +12,7 @@ import pytest
 
 from analysis.judge import judge
 from records.judgement import Finding, Judgement, Outcome, Verdict
-from records.measure import STD_CM3_MIN
+from records.measure import STD_CM3_MIN, parse_quantity
 from records.planfile import builtin_plan
 from records.run import Mark, MarkKind, Run, Samples
 from tests.analysis.closed_form import (
@@ -302,6 +302,57 @@ def test_every_limit_on_a_channel_without_calibration_is_inconclusive(
             assert finding.outcome is Outcome.INCONCLUSIVE, finding.id
     others = [f for f in found.findings if f not in on_it]
     assert all("no_calibration" not in reasons(f) for f in others)
+
+
+def with_outlet(**change: object) -> Run:
+    """Return the run of a rig whose outlet has another calibration."""
+    whole = rig()
+    channels = tuple(
+        dataclasses.replace(
+            c,
+            calibration=dataclasses.replace(c.calibration, **change),  # type: ignore[arg-type]
+        )
+        if c.role == "outlet" and c.calibration is not None
+        else c
+        for c in whole.channels
+    )
+    return run(rig_used=dataclasses.replace(whole, channels=channels))
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"terms": ()}, "no_calibration"),
+        (
+            {"date": datetime.date(2200, 1, 1), "due": datetime.date(2201, 1, 1)},
+            "calibration_later",
+        ),
+        (
+            {
+                "range": (
+                    parse_quantity("0 Pa gauge"),
+                    parse_quantity("400 Pa gauge"),
+                )
+            },
+            "outside_calibration",
+        ),
+    ],
+)
+def test_a_calibration_that_says_nothing_of_the_reading_decides_nothing(
+    change: dict[str, object], reason: str
+) -> None:
+    found = judge(with_outlet(**change))
+    setting = the(found, "set_pressure")
+    assert setting.outcome is Outcome.INCONCLUSIVE
+    assert reason in reasons(setting)
+    assert found.verdict is not Verdict.PASS
+
+
+def test_a_calibration_over_the_range_that_was_read_decides() -> None:
+    ends = parse_quantity("0 Pa gauge"), parse_quantity("5000 Pa gauge")
+    found = judge(with_outlet(range=ends))
+    plain = judge(run())
+    assert [f.outcome for f in found.findings] == [f.outcome for f in plain.findings]
 
 
 def test_with_an_expired_calibration_the_run_goes_on_and_every_finding_says_so() -> (

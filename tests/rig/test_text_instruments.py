@@ -224,9 +224,13 @@ def test_a_free_running_instrument_is_listened_to(port: Port) -> None:
         port.say(f"OK {n}.5 1".encode())
         time.sleep(0.002)
         port.say(b"\r\n" if n % 7 else b"\r\nrub?bish\r\n")
-    got = streamed(scale, 50)
-    np.testing.assert_array_equal(got.raw[:, 0], np.arange(50) + 0.5)
+    got = streamed(scale, 58)
+    garbled = np.isnan(got.raw[:, 0])
+    np.testing.assert_array_equal(got.raw[~garbled, 0], np.arange(50) + 0.5)
+    # what could not be read is in the record, at its place
     assert scale.counts["garbled"] == 8
+    assert np.flatnonzero(garbled).tolist() == [1, 9, 17, 25, 33, 41, 49, 57]
+    assert set(got.flags[garbled].ravel().tolist()) == {int(Flag.MISSING)}
     assert np.all(np.diff(got.t_ns) > 0)
     assert port.heard == [], "nothing is sent to what talks by itself"
     scale.close()
@@ -239,6 +243,19 @@ def test_a_free_running_instrument_with_a_clock(port: Port) -> None:
     port.say(b"\n" + b"".join(b"%d OK 1 2\n" % (7000 + 10 * n) for n in range(5)))
     got = streamed(scale, 5)
     assert (got.t_ns // 1_000_000).tolist() == [7000, 7010, 7020, 7030, 7040]
+    scale.close()
+
+
+def test_a_garbled_line_among_those_with_a_clock_has_its_place_in_time(
+    port: Port,
+) -> None:
+    pattern = r"(?P<t>\d+) (?P<s>OK) (?P<p>\S+) (?P<q>\S+)"
+    clock = 'clock = { field = "t", tick = "1 ms" }'
+    scale = opened(port, "ascii-stream", pattern, clock, period="10 ms")
+    port.say(b"\n70?0 OK 1 2\n7010 OK 1 2\n702\n7030 OK 1 2\nrubbish\n")
+    got = streamed(scale, 5)
+    assert (got.t_ns // 1_000_000).tolist() == [7000, 7010, 7020, 7030, 7040]
+    assert (got.flags[:, 0] == Flag.MISSING).tolist() == [True, False] * 2 + [True]
     scale.close()
 
 
@@ -296,6 +313,6 @@ def test_bytes_without_an_end_are_no_line(port: Port) -> None:
     port.say(b"x" * 3000)
     scale.read()
     port.say(b"xx\nOK 1 2\n")
-    assert streamed(scale, 1).raw[0, 0] == 1.0
+    assert streamed(scale, 1).raw[-1, 0] == 1.0
     assert scale.counts["garbled"] == 1
     scale.close()
