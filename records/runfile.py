@@ -12,6 +12,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -118,7 +119,7 @@ def write_run(run: Run, out: Path, signer: Signer | None = None) -> Seal:
         raise InputError("file_exists", where=str(out), what="run file") from None
     except OSError as error:
         raise InputError(
-            "file_unwritable", where=str(out), why=error.strerror or error
+            "file_unwritable", where=str(out), why=_why(error)
         ) from None
     finally:
         beside.unlink(missing_ok=True)
@@ -239,13 +240,17 @@ def write_once(out: Path, data: bytes, what: str = "run file") -> None:
         raise InputError("file_exists", where=str(out), what=what) from None
     except OSError as error:
         raise InputError(
-            "file_unwritable", where=str(out), why=error.strerror or error
+            "file_unwritable", where=str(out), why=_why(error)
         ) from None
     finally:
         beside.unlink(missing_ok=True)
 
 
 def _why(error: Exception) -> str:
+    """Return the system's own words; the HDF5 library hides their number in a text."""
+    number = re.search(r"\berrno = (\d+)", str(error))
+    if number:
+        return os.strerror(int(number[1]))
     return getattr(error, "strerror", None) or str(error)
 
 

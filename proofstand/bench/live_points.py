@@ -219,6 +219,6 @@ def _shown(row: Row, raw: FloatArray, channel: Channel) -> str:
     readings = (reading_si(channel, raw) - unit.offset) / unit.factor
     mean, spread = float(np.mean(readings)), float(np.std(readings, ddof=1))
     return (
-        f"reads {mean:.6g} {channel.unit}, {mean - row.applied:+.4g} from the "
-        f"reference; mean of {raw.size}, standard deviation {spread:.2g} {unit.name}"
+        f"reads {mean:.6g} {channel.unit}, {mean - row.applied:+.4g} {unit.name} from "
+        f"the reference; mean of {raw.size}, standard deviation {spread:.2g} {unit.name}"
     )

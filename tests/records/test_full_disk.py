@@ -89,8 +89,9 @@ def test_without_room_nothing_is_sealed_and_nothing_is_left_over(
     for i in range(200):
         writer.block(samples.block(100 * i, 100))
     writer.close("done")
-    with pytest.raises(InputError, match="file_unwritable"):
+    with pytest.raises(InputError, match="file_unwritable") as caught:
         seal(path, small / "run.h5")
+    assert caught.value.facts["why"] == os.strerror(28)  # no library's own words
     assert list(small.iterdir()) == []
     seal(path, tmp_path / "run.h5")
     assert open_run(tmp_path / "run.h5").state is RunState.SEALED
