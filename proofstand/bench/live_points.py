@@ -218,7 +218,8 @@ def _shown(row: Row, raw: FloatArray, channel: Channel) -> str:
     unit = channel.measure_unit
     readings = (reading_si(channel, raw) - unit.offset) / unit.factor
     mean, spread = float(np.mean(readings)), float(np.std(readings, ddof=1))
+    off, name = mean - row.applied, unit.name
     return (
-        f"reads {mean:.6g} {channel.unit}, {mean - row.applied:+.4g} {unit.name} from "
-        f"the reference; mean of {raw.size}, standard deviation {spread:.2g} {unit.name}"
+        f"reads {mean:.6g} {channel.unit}, {off:+.4g} {name} from the reference; "
+        f"mean of {raw.size}, standard deviation {spread:.2g} {name}"
     )
