@@ -118,9 +118,7 @@ def write_run(run: Run, out: Path, signer: Signer | None = None) -> Seal:
     except FileExistsError:
         raise InputError("file_exists", where=str(out), what="run file") from None
     except OSError as error:
-        raise InputError(
-            "file_unwritable", where=str(out), why=_why(error)
-        ) from None
+        raise InputError("file_unwritable", where=str(out), why=_why(error)) from None
     finally:
         beside.unlink(missing_ok=True)
     again, seal = _read(out)  # a file that can't be read again is no record
@@ -239,9 +237,7 @@ def write_once(out: Path, data: bytes, what: str = "run file") -> None:
     except FileExistsError:
         raise InputError("file_exists", where=str(out), what=what) from None
     except OSError as error:
-        raise InputError(
-            "file_unwritable", where=str(out), why=_why(error)
-        ) from None
+        raise InputError("file_unwritable", where=str(out), why=_why(error)) from None
     finally:
         beside.unlink(missing_ok=True)
 
