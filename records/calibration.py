@@ -73,6 +73,8 @@ class Calibration:
         terms: the uncertainty, see :class:`CalibrationTerm`.
         record: SHA-256 of the record file that it was read from, "" without one.
         range: lowest and highest value that was compared, None where not stated.
+        reads: how the channel made its readings then, see ``Channel.reads``; "" where
+            not stated.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -84,6 +86,7 @@ class Calibration:
     terms: tuple[CalibrationTerm, ...] = ()
     record: str = ""
     range: tuple[Quantity, Quantity] | None = None
+    reads: str = ""
 
     @property
     def sha256(self) -> str:
@@ -242,6 +245,7 @@ class CalibrationRecord:
         sha256: of everything after the line that holds it.
         order: of the polynomial. method: how it was fitted, in words.
         range: lowest and highest value of the reference.
+        reads: how the channel made its readings, see ``Channel.reads``.
         coefficients, terms: see :class:`Calibration`.
         as_found: errors of the points as found with the calibration that was in force
             before; None where none were taken.
@@ -262,6 +266,7 @@ class CalibrationRecord:
     order: int
     method: str
     range: tuple[Quantity, Quantity]
+    reads: str = ""
     coefficients: tuple[float, ...]
     terms: tuple[CalibrationTerm, ...]
     figures: Figures
@@ -287,6 +292,7 @@ class CalibrationRecord:
             terms=self.terms,
             record=self.sha256,
             range=self.range,
+            reads=self.reads,
         )
 
 

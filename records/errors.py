@@ -102,6 +102,7 @@ INPUT_IDS = frozenset(
         "rig_channel_kind",
         "rig_changed",
         "calibration_of_another",
+        "calibration_of_other_readings",
         "calibration_points_wrong",
         "calibration_point_outside",
         "no_display",

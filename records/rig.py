@@ -302,6 +302,14 @@ class Channel:
     calibration: Calibration | None = None
 
     @property
+    def reads(self) -> str:
+        """How a raw number becomes a reading, in one line; a calibration is of that."""
+        made = f"{self.scale!r} × raw + {self.offset!r}"
+        if self.loop is not None:
+            made += f" mA, {self.loop.low.typed} to {self.loop.high.typed}"
+        return f"{made} in {' '.join(self.unit.split())}"
+
+    @property
     def serves(self) -> tuple[str, ...]:
         """The stations whose regulator it reads."""
         return self.stations or ((self.station,) if self.station else ())

@@ -587,6 +587,14 @@ def _check_calibration(channel: Channel, at: str) -> None:
             given=list(calibration.coefficients),
             right="numbers, the second not 0: value = c0 + c1 × reading",
         )
+    if calibration.reads not in ("", channel.reads):
+        raise InputError(
+            "calibration_of_other_readings",
+            where=at,
+            record=calibration.id,
+            was=calibration.reads,
+            now=channel.reads,
+        )
     if calibration.due < calibration.date:
         raise InputError(
             "value_wrong",

@@ -171,6 +171,7 @@ def make_record(
         order=order,
         method=fit.method,
         range=(_level(min(applied), channel), _level(max(applied), channel)),
+        reads=channel.reads,
         coefficients=fit.coefficients,
         terms=terms,
         figures=figures(left, fit, high - low),

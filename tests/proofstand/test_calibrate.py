@@ -202,6 +202,11 @@ def test_the_rig_file_names_the_record_and_a_change_is_refused(bench: Path) -> N
     path.write_text(RIG.replace("bench-2", "bench-3") + 'calibration = "C-0117.toml"\n')
     with pytest.raises(InputError, match="calibration_of_another"):
         load_rig(path)
+    scaled = RIG.replace("scale = 6.25", "scale = 12.5")
+    assert scaled != RIG
+    path.write_text(scaled + 'calibration = "C-0117.toml"\n')
+    with pytest.raises(InputError, match="calibration_of_other_readings"):
+        load_rig(path)
     path.write_text(RIG + 'calibration = "C-9.toml"\n')
     with pytest.raises(InputError, match="file_missing"):
         load_rig(path)
