@@ -345,12 +345,14 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     """Return the findings as text, one line each, then verdict, causes and warnings."""
     rows = [("step", "finding", "value, 95 % interval", "limit", "outcome")]
     notes: list[str] = []
-    several = len({f.channel for f in judgement.findings if f.id == "zero_offset"}) > 1
+    channels: dict[str, set[str]] = {}
+    for finding in judgement.findings:
+        channels.setdefault(finding.id, set()).add(finding.channel)
     for finding in judgement.findings:
         role = role_of(finding, run.header.rig)
         shown = show(finding, plan, role)
         name = label(finding.id)
-        if several and finding.id in ("zero_offset", "closing_zero_change"):
+        if len(channels[finding.id]) > 1:
             name += f", {finding.channel}"
         limit = f"{shown.limit} {shown.whole_unit}" if shown.limit else "-"
         share = "" if finding.limit is None else share_text(finding.limit)
