@@ -88,6 +88,5 @@ def many_regulators(short: bool) -> Row:
         what=f"{MANY} regulators at once: 2000 / rig seconds per second, in all",
         ratio=2000.0 / rate,
         goal=1.0,
-        how=f"{rate:.0f} on {cores()} cores, best of "
-        f"{TIMES} x {seconds} s, 5 ms steps",
+        how=f"{rate:.0f} on {cores()} cores, best of {TIMES} x {seconds} s, 5 ms steps",
     )

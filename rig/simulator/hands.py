@@ -35,12 +35,12 @@ class Manner:
         supply_rise: how fast they raise the supply, Pa/s; up to 10/7 of it.
     """
 
-    outlet_zero: float = 40.0
-    inlet_zero: float = 700.0
-    outlet_empty: float = 10.0
-    inlet_empty: float = 300.0
-    slope: float = 6e5
-    supply_rise: float = 7e3
+    outlet_zero: float
+    inlet_zero: float
+    outlet_empty: float
+    inlet_empty: float
+    slope: float
+    supply_rise: float
 
 
 def manner_for(family: Family) -> Manner:

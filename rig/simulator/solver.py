@@ -565,6 +565,24 @@ def _search(
 
 
 @compiled
+def _ends(u: Any, way: int) -> tuple[int, int]:
+    """Return from where to where a way goes in a unit."""
+    if way == BY_LAST_SEAT and u.stages == 2:
+        return INTERSTAGE, _TO[way]
+    return _FROM[way], _TO[way]
+
+
+@compiled
+def _passes(u: Any, h: float, flow: Records, i: int) -> float:
+    """Return how much of the gas that passed the seat before a volume met the body."""
+    if i == INTERSTAGE:
+        return float(max(h * flow[BY_FIRST_SEAT], 0.0) * u.exchange)
+    if i == OUTLET:
+        return float(max(h * flow[BY_LAST_SEAT], 0.0) * u.exchange)
+    return 0.0
+
+
+@compiled
 def _take(
     u: Any, s: Any, h: float, p: Records, kelvin: Records, along: Records,
     rho: Records, flow: Records, stem: Records, m3: Records, off: Records, a: Records,
@@ -578,9 +596,7 @@ def _take(
     cp = np.zeros(PLACES)
     change = np.zeros(VOLUMES)
     for k in range(WAYS):
-        i, j = _FROM[k], _TO[k]
-        if k == BY_LAST_SEAT and u.stages == 2:
-            i = INTERSTAGE
+        i, j = _ends(u, k)
         f = h * flow[k]
         if i < VOLUMES:
             change[i] -= f
@@ -628,9 +644,7 @@ def _take(
         f = h * flow[k]
         if f == 0.0:
             continue
-        i, j = _FROM[k], _TO[k]
-        if k == BY_LAST_SEAT and u.stages == 2:
-            i = INTERSTAGE
+        i, j = _ends(u, k)
         up = i if f > 0.0 else j
         carried = f * enthalpy[up]
         if i < VOLUMES:
@@ -642,14 +656,8 @@ def _take(
             if up < VOLUMES:
                 a[j, up] -= f * cp[up]
     # Gas that passed a seat takes heat from the body on its way.
-    passes_first = max(h * flow[BY_FIRST_SEAT], 0.0) * u.exchange
-    passes_last = max(h * flow[BY_LAST_SEAT], 0.0) * u.exchange
     for i in range(n):
-        passes = 0.0
-        if i == INTERSTAGE:
-            passes = passes_first
-        if i == OUTLET:
-            passes = passes_last
+        passes = _passes(u, h, flow, i)
         if passes > 0.0:
             off[i] += passes * cp[i] * (s.body_k - kelvin[i])
             a[i, i] += passes * cp[i]
@@ -663,11 +671,7 @@ def _take(
         warm = kelvin[i] + off[i]
         wall = h * u.to_wall[i] * swiftness * (s.wall_k[i] - warm)
         body = h * u.to_body[i] * swiftness * (s.body_k - warm)
-        passes = 0.0
-        if i == INTERSTAGE:
-            passes = passes_first
-        if i == OUTLET:
-            passes = passes_last
+        passes = _passes(u, h, flow, i)
         body += passes * cp[i] * (s.body_k - warm)
         s.joule[i] += wall + body
         s.warmed_j += wall + body
@@ -679,9 +683,7 @@ def _take(
         f = h * flow[k]
         if f == 0.0:
             continue
-        i, j = _FROM[k], _TO[k]
-        if k == BY_LAST_SEAT and u.stages == 2:
-            i = INTERSTAGE
+        i, j = _ends(u, k)
         up = i if f > 0.0 else j
         carried = f * enthalpy[up]
         if up < VOLUMES:
