@@ -316,17 +316,23 @@ def test_a_server_killed_and_restarted(tmp_path: Path, protocol: str) -> None:
 
 
 def test_a_device_that_reboots(tmp_path: Path) -> None:
-    more = '\n[[wire_faults]]\nkind = "reboot"\nbegins = "2 s"\nlasts = "1.5 s"\n'
+    # Again and again: a recorder that the computer itself kept from reading meanwhile
+    # can't know of a reboot, and goes on by the device's clock.
+    more = "".join(
+        f'\n[[wire_faults]]\nkind = "reboot"\nbegins = "{at} s"\nlasts = "1.5 s"\n'
+        for at in range(2, 90, 8)
+    )
     with closing(Served(tmp_path, "modbus-rtu", more=more)) as server:
         with closing(Recorded(load_rig(server.rig))) as run:
             run.good("rig-io", 20)
-            run.wait_for(lambda: run.saw("clock_set"))
-            run.good("rig-io", 40)
+            run.wait_for(lambda: run.saw("clock_set"), most_s=80.0)
+            run.good("rig-io", 20)
     t, _, flags = run.samples("rig-io")
     good = t[flags == 0]
     assert np.all(np.diff(good) > 0)
     gap = np.diff(good).max() * 1e-9
     assert 1.0 < gap < 10.0, "about as long as it was away"
     shifts = [i for i in run.acquisition.incidents() if i.what == "clock_set"]
-    assert len(shifts) == 1
-    assert int(shifts[0].data["shift_ns"]) == pytest.approx(2e9, abs=1.5e9)
+    assert shifts
+    # At the first 2 s; at a later one the 8 s since the one before.
+    assert 0.5e9 < int(shifts[0].data["shift_ns"]) < 10e9
