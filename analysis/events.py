@@ -34,6 +34,7 @@ CLOSING_SLACK = 1.25
 # began.
 LOOK_BEFORE_S = 15.0
 LOOK_AFTER_S = 8.0
+LOOK_LONGER_S = 30.0  # a slow rise is not over by then
 _UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
 
 EventKind = Literal["rise", "fall"]

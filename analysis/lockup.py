@@ -20,6 +20,7 @@ from .events import (
     CLOSING_SLACK,
     LOOK_AFTER_S,
     LOOK_BEFORE_S,
+    LOOK_LONGER_S,
     ShutOff,
     find_events,
     shut_off,
@@ -33,6 +34,7 @@ READ_S = 5.0  # after shut-off
 _HALF_S = 1.0
 _CLEAR_S = 0.5
 _LEAST_BEFORE_S = 2.0
+_EARLIER_S = 5.0
 _T50_U_S = 0.1
 
 
@@ -42,11 +44,14 @@ def find_shut_off(
     """Return the shut-off of a lockup step, or None."""
     asked = done.asked_at("close_bleed")
     start = done.begin_s if asked is None else max(done.begin_s, asked - LOOK_BEFORE_S)
-    stop = done.end_s
-    if done.hold is not None:
-        start = max(start, min(done.hold[0] - 2.0 * LOOK_BEFORE_S, done.hold[0]))
-        stop = min(done.end_s, done.hold[0] + LOOK_AFTER_S)
-    return shut_off(readings.trace(outlet, done.part), start, stop)
+    trace = readings.trace(outlet, done.part)
+    if done.hold is None:
+        return shut_off(trace, start, done.end_s)
+    start = max(start, min(done.hold[0] - 2.0 * LOOK_BEFORE_S, done.hold[0]))
+    found = shut_off(trace, start, min(done.end_s, done.hold[0] + LOOK_AFTER_S))
+    if found is None:
+        found = shut_off(trace, start, min(done.end_s, done.hold[0] + LOOK_LONGER_S))
+    return found
 
 
 def lockup_findings(
@@ -131,8 +136,9 @@ def _rise(
     value, noise, evidence, _ = pressure
     stop = shut.onset_s - _CLEAR_S
     start = max(done.begin_s, stop - LOOK_BEFORE_S)
-    # from the step's start: a transition cut in its middle would not be seen as one
-    trace = readings.trace(outlet, done.part).between(done.begin_s, stop)
+    # From before the step's start: a transition cut in its middle would not be seen as
+    # one, and one within the first moments not before the noise is known.
+    trace = readings.trace(outlet, done.part).between(done.begin_s - _EARLIER_S, stop)
     step = resolution(outlet)
     for event in find_events(trace, 0.0, step):
         start = max(start, event.window_s[1] + _CLEAR_S)

@@ -140,7 +140,13 @@ def left_band(target_pa: float, band_pa: float, seconds: float) -> See:
     return see
 
 
-def flowing(seconds: float = 10.0, drift_pa: float = 12.0) -> See:
+# What an outlet may drift while it flows before a lockup: of itself, or at least so
+# much, which a low pressure swings by when nothing is wrong.
+_FLOW_DRIFT = 0.004
+_FLOW_DRIFT_PA = 12.0
+
+
+def flowing(seconds: float = 10.0) -> See:
     """The downstream valve is open and the outlet is steady.
 
     After a lockup this wants a fall of the outlet first: a locked-up outlet is steady
@@ -155,7 +161,11 @@ def flowing(seconds: float = 10.0, drift_pa: float = 12.0) -> See:
             return None  # the flow is read within the step that needs it
         if view.moving("outlet"):
             return None
-        state = view.steadiness("outlet", seconds, drift_pa)
+        mean = view.mean("outlet", seconds)
+        if mean is None:
+            return None
+        drift = max(_FLOW_DRIFT * abs(mean), _FLOW_DRIFT_PA)
+        state = view.steadiness("outlet", seconds, drift)
         if state is None or not state.steady:
             return None
         return Seen("flowing", view.now_s, (("mean", _text(state.mean)),))

@@ -22,6 +22,7 @@ from .rigbody import BLANK, OPEN, REGULATOR, VALVE_NAMES, Valves
 Doing = Generator[None, None, None]
 
 _SMALL_BLEED = 0.10
+_MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,6 +310,7 @@ class Hands:
                     return
             elif off > 0.0:
                 to = self._at["supply_pa_gauge"] + self._between(0.8, 0.95) * off
+                to = min(to, _MOST_SUPPLY * aim)
                 yield from self._turn("supply_pa_gauge", to, self._between(0.6, 1.0))
             elif off < -0.008 * aim:
                 # The supply takes nothing back.
@@ -319,6 +321,9 @@ class Hands:
         low = 0.96 * aim
         yield from self._turn("inlet", 0.0, self._between(0.6, 1.0))
         yield from self._turn("supply_pa_gauge", low, self._between(1.0, 1.5))
+        if self._read("inlet") > 3.0 * aim:
+            # A long way: not by the crack that the last bit wants.
+            yield from self._let_down(1.5 * aim, 0.3)
         for _ in range(6):
             yield from self._let_down(low)
             # Gas let down is cold, and its pressure comes up again as it warms.
@@ -326,8 +331,8 @@ class Hands:
             if self._read("inlet") <= 0.985 * aim:
                 break
 
-    def _let_down(self, to: float) -> Doing:
-        yield from self._turn("vent_inlet", 0.02, self._between(0.4, 0.6))
+    def _let_down(self, to: float, opening: float = 0.02) -> Doing:
+        yield from self._turn("vent_inlet", opening, self._between(0.4, 0.6))
         yield from self._wait_for(lambda: self._read("inlet") <= to, 30.0)
         yield from self._turn("vent_inlet", 0.0, self._between(0.2, 0.4))
 
