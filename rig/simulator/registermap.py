@@ -51,8 +51,8 @@ class Wired:
 
 def wired_for(family: Family) -> tuple[Wired, ...]:
     """Return the transducers of the rig that a family is tested on."""
-    outlet = pressure_make("outlet", family.outlet_span, zero=2e-4, form=1e-4)
-    inlet = pressure_make("inlet", family.inlet_span, zero=2e-4, form=1.5e-4)
+    outlet = pressure_make("outlet", family.outlet_span)
+    inlet = pressure_make("inlet", family.inlet_span)
     found = [
         Wired(
             make=outlet,
@@ -92,9 +92,7 @@ def wired_for(family: Family) -> tuple[Wired, ...]:
     if family.regulator.first is not None:
         found.append(
             Wired(
-                make=pressure_make(
-                    "interstage", family.interstage_span, zero=2e-4, form=1.5e-4
-                ),
+                make=pressure_make("interstage", family.interstage_span),
                 address=18,
                 type="float32",
                 order="ABCD",

@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from rig.simulator.noise import Noise
+from rig.simulator.registermap import WIRED
 from rig.simulator.transducers import (
     GAS_TEMPERATURE,
-    INLET,
-    MAKES,
-    OUTLET,
     SAMPLE_S,
     Make,
     Transducer,
+    pressure_make,
 )
+
+OUTLET, INLET = pressure_make("outlet", 10e3), pressure_make("inlet", 200e3)
+MAKES = [wired.make for wired in WIRED]
 
 
 def readings(transducer: Transducer, value: float, count: int) -> list[float]:
