@@ -13,7 +13,7 @@ from records.errors import Reason
 from records.judgement import Finding, Outcome, Suspect
 
 _FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
-_SEAT = ("seat_leak", "creep_rate")
+_SEAT = ("seat_leak", "creep_rate", "seat_transfer")
 _ON_SHARE = 0.3
 
 
@@ -92,7 +92,20 @@ def _rig(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _supply(findings: Sequence[Finding]) -> list[Finding]:
-    return _because(findings, "inlet_not_steady")
+    return _because(findings, "inlet_not_steady", "inlet_off_plan")
+
+
+def _zero(findings: Sequence[Finding]) -> list[Finding]:
+    return [
+        f
+        for f in findings
+        if f.id == "closing_zero_change"
+        and (f.outcome in _FAILS or f in _because(findings, "zero_moved"))
+    ]
+
+
+def _stuck(findings: Sequence[Finding]) -> list[Finding]:
+    return _because(findings, "samples_stuck")
 
 
 def _set(findings: Sequence[Finding]) -> list[Finding]:
@@ -124,6 +137,8 @@ SIGNS: tuple[Sign, ...] = (
     ),
     Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig),
     Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply),
+    Sign(("zero_drift",), ("transducer",), _zero),
+    Sign(("transducer_stuck",), ("transducer",), _stuck),
 )
 
 

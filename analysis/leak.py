@@ -29,6 +29,7 @@ from .surroundings import Drift, barometer, gas_temperature
 
 ROLES = ("inlet", "outlet")
 _LOST_SHARE = 0.5
+_EMPTIED = 3.0  # times the hold's own rate: there was little left to lose by then
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,7 +305,8 @@ def body_hold(
         return [not_measured(id, "", found) for id in ids]
     external = _estimate("external_leak", found)
     lost = _lost_before(readings, done)
-    if lost is not None and external.value is not None:
+    own = external.value
+    if lost is not None and own is not None and lost.rate > _EMPTIED * own:
         external = _with_earlier_loss(external, lost)
     if rig_upper is not None and external.interval is not None:
         one_sided = max(0.0, rig_upper)
@@ -343,6 +345,8 @@ def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
     """
     assert done.hold is not None
     isolated = done.seen_at("isolated")
+    if isolated is None:
+        isolated = done.asked_at("hands_off")  # asked for once it is
     start = done.begin_s if isolated is None else isolated
     stop = done.hold[0]
     if stop - start < 1.0:
@@ -382,7 +386,8 @@ def _with_earlier_loss(external: Estimate, lost: _EarlierLoss) -> Estimate:
     assert external.interval is not None
     value = max(external.value, lost.rate)
     low = max(external.interval[0], lost.least)
-    high = max(external.interval[1], 2.0 * lost.rate - lost.least)
+    # It went within that time, nobody saw how fast: most of it perhaps at once.
+    high = max(external.interval[1], 2.0 * lost.rate)
     return dataclasses.replace(
         external,
         value=value,

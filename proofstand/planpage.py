@@ -20,6 +20,9 @@ def plan_page(plan: Plan, sha256: str) -> str:
         f"test gas: {plan.test_gas}; sha256 {sha256}",
         "",
     ]
+    if plan.cautions:
+        lines.append("Before the test:")
+        lines += [f"  - {text}" for text in plan.cautions] + [""]
     for role, most in plan.max_pressures.items():
         lines.append(f"The test stops when the {role} exceeds {most.typed}.")
     lines.append("")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -33,6 +34,7 @@ from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 
 DEFAULT_PLAN = "low-pressure"
+PLANS = {"second-stage": DEFAULT_PLAN, "cylinder-1": "cylinder", "oxygen": "oxygen"}
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
 PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold
@@ -312,7 +314,7 @@ class Simulated:
 def simulate(
     *,
     family: str,
-    plan_name: str,
+    plan_name: str | None,
     faults: Sequence[str],
     seed: int,
     out: Path,
@@ -325,13 +327,29 @@ def simulate(
     The rig, the registers, the recorder, the procedure and the file are those of a real
     test; only the gas, the hands and the passing of time are simulated.
 
+    Args:
+        family: of the regulator.
+        plan_name: the family's own plan if None.
+        faults: what is wrong with it, as ``id`` or ``id:severity``.
+        seed: what regulator, rig, day, noise and hands are drawn from.
+        out: run file to make.
+        mistakes: what the hands do wrong.
+        key_folder: of a demonstration key; unsigned if None.
+        tell: hears what the session tells.
+
     Raises:
-        InputError: unknown family, fault, mistake or plan; a severity outside 0 to 1;
-            the output exists; the key can't be used.
+        InputError: unknown family, fault, mistake or plan; a family without a plan; a
+            severity outside 0 to 1; the output exists; the key can't be used.
         RefusedError: the key is not a demonstration key.
     """
     if family not in FAMILIES:
         raise InputError("family_unknown", given=family, known=", ".join(FAMILIES))
+    if plan_name is None:
+        plan_name = PLANS.get(family)
+        if plan_name is None:
+            raise InputError(
+                "family_without_plan", given=family, known=", ".join(PLANS)
+            )
     made_for = FAMILIES[family]
     severities = parsed_faults(faults)
     hands = Hands(seed, manner=manner_for(made_for), mistakes=mistakes)
@@ -385,7 +403,8 @@ def simulate(
         patience.see(event)
         tell(event)
 
-    journal = out.with_name(f".{out.name}.journal")
+    # its own name: what was killed before must not stand in the way
+    journal = out.with_name(f".{out.name}.{os.getpid()}.journal")
     session = Session(
         header=header,
         plan=prepared,

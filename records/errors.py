@@ -85,6 +85,7 @@ INPUT_IDS = frozenset(
         "fault_not_fitted",
         "fault_severity",
         "family_unknown",
+        "family_without_plan",
         "log_map_needed",
         "mistake_unknown",
         "log_column_missing",

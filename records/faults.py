@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 _LOW_PRESSURE = "low-pressure"
-_SEAT = ("seat_nicked", "seat_debris")
+_SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
     "outlet_fitting",

@@ -129,8 +129,8 @@ FINDINGS = _registry(
         _N,
         "outlet",
         ("creep-hold",),
-        "Rate of the outlet pressure's lasting change after lockup, settling of gas "
-        "temperature set apart.",
+        "Rate of the outlet pressure's lasting change after lockup at an even air "
+        "pressure, settling of gas temperature set apart.",
     ),
     FindingKind(
         "seat_leak",
@@ -148,7 +148,8 @@ FINDINGS = _registry(
         "",
         ("body-hold",),
         "Loss of gas from inlet and outlet volume together, inlet isolated next to the "
-        "regulator and outlet shut, all paths, referred to 293.15 K.",
+        "regulator and outlet shut, all paths, referred to 293.15 K; over the hold, or "
+        "over the time before it since isolation where a side was emptied then.",
     ),
     FindingKind(
         "seat_transfer",

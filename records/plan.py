@@ -85,7 +85,7 @@ class Step:
         id: its name in the plan. kind: what is done, see ``StepKind``.
         target: set pressure asked for, gauge; ``"job"`` in the file takes the card's.
         inlet, outlet: pressures to bring the two sides to, gauge.
-        stages: inlet pressures to go through on the way, gauge.
+        stages: inlet pressures to go through on the way up, gauge.
         hold: how long to hold or read. soak: wait before the hold is counted.
         window: shortest and longest closing time of the downstream valve.
         band: how far the reading may lie from the target to be taken.
@@ -132,6 +132,7 @@ class Plan:
         display: unit to show each channel role or kind in.
         max_pressures: highest pressure allowed per channel role, gauge; beyond it the
             test stops.
+        cautions: what has to be seen to before the test, printed on its page.
         not_shown: what this plan does not show, printed on its page.
     """
 
@@ -145,6 +146,7 @@ class Plan:
     test_gas: str = "nitrogen"
     display: dict[str, str] = field(default_factory=dict)
     max_pressures: dict[str, Quantity] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     steps: tuple[Step, ...]
 

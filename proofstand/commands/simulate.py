@@ -8,6 +8,8 @@ from pathlib import Path
 
 from .options import Subparsers, end_progress, json_option, progress, refuse_existing
 
+MOST_SEED = 2**63 - 1
+
 
 def add(commands: Subparsers) -> None:
     """Add the command."""
@@ -17,8 +19,18 @@ def add(commands: Subparsers) -> None:
         description="Make a sealed run of a simulated regulator. Exits 0 whatever the "
         "regulator is like; judge tells that.",
     )
-    parser.add_argument("--family", default="second-stage", metavar="FAMILY")
-    parser.add_argument("--plan", default="low-pressure", metavar="PLAN")
+    parser.add_argument(
+        "--family",
+        default="second-stage",
+        metavar="FAMILY",
+        help="second-stage (unless given), cylinder-1 or oxygen; first-stage, line, "
+        "cylinder-2 and service have no plan of their own yet",
+    )
+    parser.add_argument(
+        "--plan",
+        metavar="PLAN",
+        help="the family's own plan unless given: low-pressure, cylinder or oxygen",
+    )
     parser.add_argument(
         "--fault",
         action="append",
@@ -61,9 +73,9 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             "usage", why="--out RUN.h5 is missing.", help="proofstand simulate -h"
         )
-    if args.seed < 0:
+    if not 0 <= args.seed <= MOST_SEED:
         raise InputError(
-            "value_wrong", key="--seed", given=args.seed, right="0 or more"
+            "value_wrong", key="--seed", given=args.seed, right=f"0 to {MOST_SEED}"
         )
     from proofstand.session import Marked, SessionEvent
     from proofstand.simulated import simulate
@@ -93,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
                     "schema": "proofstand.simulated/1",
                     "run": made.run,
                     "sha256": made.seal.sha256,
-                    "rig_seconds": made.rig_seconds,
+                    "rig_seconds": round(made.rig_seconds, 3),
                 }
             )
         )

@@ -202,12 +202,17 @@ def parsed_faults(given: Iterable[str]) -> dict[str, float]:
     """
     faults: dict[str, float] = {}
     for text in given:
-        id, colon, number = text.partition(":")
+        id, colon, number = (part.strip() for part in text.partition(":"))
         try:
             severity = float(number) if colon else 1.0
         except ValueError:
-            raise InputError("fault_severity", where=text, given=number) from None
-        faults[id.strip()] = severity
+            given = number or "missing"
+            raise InputError("fault_severity", where=text, given=given) from None
+        if id in faults:
+            raise InputError(
+                "value_wrong", key="--fault", given=text, right="each fault once"
+            )
+        faults[id] = severity
     check_faults(faults)
     return faults
 
@@ -220,7 +225,8 @@ def check_faults(faults: Mapping[str, float]) -> None:
     """
     for id, severity in faults.items():
         if id not in FAULTS:
-            raise InputError("fault_unknown", given=id, known=", ".join(FAULTS))
+            given = id or "(nothing)"
+            raise InputError("fault_unknown", given=given, known=", ".join(FAULTS))
         if not (math.isfinite(severity) and 0.0 <= severity <= 1.0):
             raise InputError("fault_severity", where=id, given=severity)
 

@@ -36,6 +36,7 @@ _COLUMNS = (
 _READ_S = 5.0  # after shut-off, when the lockup pressure is read
 _MEAN_S = 1.0
 _CLEAR_S = 0.5
+_EMPTIED = 3.0  # times what is lost in a hold: then there was little left to lose
 _FLOWING_S = 4.0
 
 
@@ -69,6 +70,7 @@ class _Hold:
     step: str
     kind: str
     attempt: int
+    isolated_s: float
     begins_s: float
     ends_s: float
     closes_s: float | None
@@ -108,18 +110,22 @@ def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
     found: list[_Hold] = []
     begun: float | None = None
     closes: float | None = None
-    attempt = 1
+    attempt, isolated = 1, 0.0
     for mark in marks:
         if mark.kind is MarkKind.STEP_BEGIN:
             attempt, begun = int(mark.data.get("attempt", "1")), None
-            closes = None
+            isolated, closes = mark.t_s, None
         elif mark.kind is MarkKind.ASKED and mark.data.get("act") == "close_bleed":
             closes = mark.t_s
+        elif mark.kind is MarkKind.ASKED and mark.data.get("act") == "hands_off":
+            isolated = mark.t_s
         elif mark.kind is MarkKind.HOLD_BEGIN:
             begun = mark.t_s
         elif mark.kind is MarkKind.HOLD_END and begun is not None:
             kind = kinds.get(mark.step, "")
-            found.append(_Hold(mark.step, kind, attempt, begun, mark.t_s, closes))
+            found.append(
+                _Hold(mark.step, kind, attempt, isolated, begun, mark.t_s, closes)
+            )
             begun = None
     return found
 
@@ -155,7 +161,7 @@ class _Truth:
                 ]
             case "body-hold":
                 return [
-                    ("external_leak", "", self._lost(span)),
+                    ("external_leak", "", self._external(hold)),
                     ("seat_transfer", "", self._flow("through_seat", span)),
                 ]
         return []
@@ -176,18 +182,26 @@ class _Truth:
     def _lost(self, span: tuple[float, float]) -> float:
         return self._flow("outlet_lost", span) + self._flow("inlet_lost", span)
 
+    def _external(self, hold: _Hold) -> float:
+        """What was lost in the hold, or before it where that emptied a side."""
+        lost = self._lost((hold.begins_s, hold.ends_s))
+        if hold.begins_s <= hold.isolated_s:
+            return lost
+        before = self._lost((hold.isolated_s, hold.begins_s))
+        return before if before > _EMPTIED * lost else lost
+
     def _highest(self, span: tuple[float, float]) -> float:
         values = self._within("outlet", span)
         n = min(round(_MEAN_S / EVERY_S), values.size)
         return float(np.max(np.convolve(values, np.full(n, 1.0 / n), "valid")))
 
     def _creep(self, span: tuple[float, float]) -> float:
-        """The outlet's rate over the later half, its gas held at one temperature."""
+        """The outlet's rate over the later half at even temperature and air."""
         late = (0.5 * (span[0] + span[1]), span[1])
         t, k = self._within("t_s", late), self._within("outlet_k", late)
         steady = self._within("outlet_pa", late) * k[-1] / k
-        gauge = steady - self._within("air_pa", late)
-        return float(np.polyfit(t - t[0], gauge, 1)[0])
+        # at an even air pressure too: a falling barometer is no creep
+        return float(np.polyfit(t - t[0], steady, 1)[0])
 
     def _lockup(self, hold: _Hold) -> list[tuple[str, str, float]]:
         t, bleed = self._columns["t_s"], self._columns["bleed"]

@@ -24,8 +24,9 @@ from .gasflow import (
     orifice,
     share_of_nitrogen,
 )
+from .ranges import check_plant, check_valves
 from .regulator import Regulator, Stage
-from .rigbody import BLANK, OPEN, REGULATOR, RigBody, Surroundings, Valves
+from .rigbody import OPEN, REGULATOR, RigBody, Surroundings, Valves
 from .solver import BONNET, FIRST, INLET, INTERSTAGE, LAST, OUTLET
 
 STEP_S = 0.005
@@ -60,7 +61,8 @@ class Plant:
         regulator, rig, surroundings: what it is made of. step_s: length of a step.
 
     Raises:
-        ValueError: a gas that is not known.
+        InputError: ``value_wrong``: what no gas could flow through, with the range that
+            is allowed; see ``ranges``.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class Plant:
         surroundings: Surroundings,
         step_s: float = STEP_S,
     ) -> None:
+        check_plant(regulator, rig, surroundings, step_s)
         self.regulator = regulator
         self.rig = rig
         self.surroundings = surroundings
@@ -271,8 +274,8 @@ class Plant:
 
     @valves.setter
     def valves(self, valves: Valves) -> None:
+        check_valves(valves)
         fixture = round(valves.fixture)
-        assert fixture in (OPEN, BLANK, REGULATOR)
         if fixture != round(self._valves.fixture):
             self._refit()
         self._valves = valves
@@ -304,7 +307,8 @@ class Plant:
         solver.advance(self._units, self._states, 1)
 
     def advance(self, steps: int) -> None:
-        """Go some steps on, valves left as they stand."""
+        """Go some steps on, valves left as they stand; time never goes back."""
+        assert steps >= 0
         solver.advance(self._units, self._states, steps)
 
     # --- inside -----------------------------------------------------------------------

@@ -154,12 +154,15 @@ def test_a_zero_that_moved_decides_nothing() -> None:
     assert found.verdict is Verdict.INCONCLUSIVE
     with_limit = [f for f in found.findings if f.limit and f.id != "zero_offset"]
     assert all("zero_moved" in reasons(f) for f in with_limit)
+    assert [s.fault_group for s in found.suspects] == [("zero_drift",)]
 
 
 def test_an_inlet_that_sags_decides_nothing() -> None:
     found = judged(Fault(inlet_sag=0.05))
     assert "inlet_not_steady" in reasons(the(found, "seat_leak"))
     assert found.verdict is Verdict.INCONCLUSIVE
+    groups = [s.fault_group for s in found.suspects]
+    assert ("supply_starved", "supply_creeping") in groups
 
 
 def test_the_same_run_gives_the_same_judgement() -> None:

@@ -304,6 +304,55 @@ def test_faults_are_listed(run: Run) -> None:
     assert all(set(r) >= {"id", "group", "plan", "revealed"} for r in rows)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--seed", 2**63), "9223372036854775807"),
+        (("--seed", -1), "9223372036854775807"),
+        (("--fault", "seat_nicked:1", "--fault", "seat_nicked:0"), "once"),
+        (("--fault", "seat_nicked:"), "missing"),
+        (("--fault", ""), "(nothing)"),
+        (("--family", "line"), "cylinder-1"),
+        (("--family", "cylinder-1", "--fault", "relief_low"), "second-stage"),
+    ],
+)
+def test_what_simulate_refuses(
+    run: Run, tmp_path: Path, arguments: tuple[object, ...], says: str
+) -> None:
+    out = tmp_path / "run.h5"
+    code, _, err = run("simulate", *arguments, "--out", out)
+    assert code == 2
+    assert says in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_simulation_that_was_killed_does_not_stand_in_the_way(
+    run: Run, tmp_path: Path
+) -> None:
+    text = builtin_plan("low-pressure")[1]
+    head, *steps = re.split(r"(?=^\[\[steps\]\])", text, flags=re.MULTILINE)
+    short = re.compile(r'kind = "(zero|vent-down|closing-zero)"')
+    plan = tmp_path / "short.toml"
+    plan.write_text(head + "".join(filter(short.search, steps)), "utf-8")
+    out = tmp_path / "run.h5"
+    out.with_name(".run.h5.journal").touch()
+    assert run("simulate", "--plan", plan, "--out", out)[0] == 0
+
+
+@pytest.mark.parametrize("id", ["cylinder", "oxygen"])
+def test_a_plan_at_cylinder_pressure_says_what_it_takes(run: Run, id: str) -> None:
+    code, out, _ = run("plan", "show", id)
+    assert code == 0
+    before, _, shown = out.partition("This plan does not show:")
+    assert "Before the test:" in before
+    assert "bubble tube" in before
+    assert "slowly" in before
+    assert "external leakage" in shown
+    if id == "oxygen":
+        assert "cleaned" in before
+        assert "cleanliness" in shown
+
+
 BROKEN = """
 import proofstand.signoff.verify as v
 def broken(*_): raise RuntimeError("no such state")

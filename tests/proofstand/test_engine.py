@@ -300,6 +300,22 @@ def test_what_could_hurt_is_never_begun_from_the_trace_alone() -> None:
                 assert stage.see is not None, (step.id, stage.act)  # type: ignore[union-attr]
 
 
+@pytest.mark.parametrize("id", ["cylinder", "oxygen"])
+def test_a_high_inlet_is_never_raised_in_one_go(id: str) -> None:
+    read = builtin_plan(id)[0]
+    at = 0.0
+    for step in read.steps:
+        for stage in STEP_KINDS[step.kind](step, read):
+            act = getattr(stage, "act", "")
+            if act in ("open_to_air", "fit_regulator", "vent_down"):
+                at = 0.0
+            elif act in ("raise_inlet", "set_inlet"):
+                aim = stage.aim  # type: ignore[union-attr]
+                assert aim is not None
+                assert aim.value_si - at <= 71e5, (step.id, aim.typed)
+                at = aim.value_si
+
+
 def feed(engine: Engine, start: float, stop: float, **levels: float) -> list[object]:
     """Feed flat pressures, Pa gauge by role, at 20 Hz, with a little noise."""
     t = np.arange(round(start * 20), round(stop * 20)) / 20.0

@@ -32,16 +32,17 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     changed = _inlet_before(step, plan) != step.inlet.value_si
     found: list[Stage] = []
     if changed:
-        found.append(
+        found += [
             Ask(
                 act="set_inlet",
-                aim=step.inlet,
+                aim=pressure,
                 # closer than the hold needs it: gas let down comes up again
-                see=at_pressure("inlet", step.inlet.value_si, 0.5 * band),
+                see=at_pressure("inlet", pressure.value_si, 0.5 * band),
                 confirm=True,
                 caution="raise_slowly",
             )
-        )
+            for pressure in (*step.stages, step.inlet)
+        ]
     further = closed_further()
     found += [
         Ask(act="open_bleed", see=flowing(), give_up_s=120.0),

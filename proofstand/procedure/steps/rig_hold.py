@@ -26,12 +26,15 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             caution="zero_before_connecting",
             opens=True,
         ),
-        Ask(
-            act="raise_inlet",
-            aim=step.inlet,
-            see=at_pressure("inlet", step.inlet.value_si),
-            confirm=True,
-            caution="raise_slowly",
+        *(
+            Ask(
+                act="raise_inlet",
+                aim=pressure,
+                see=at_pressure("inlet", pressure.value_si),
+                confirm=True,
+                caution="raise_slowly",
+            )
+            for pressure in (*step.stages, step.inlet)
         ),
         Ask(act="isolate_inlet", confirm=True),
         Ask(
