@@ -157,31 +157,33 @@ register = {{ address = 10, type = "uint16" }}
 def test_every_instrument_is_looked_at_and_what_fails_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
+    with socket.socket() as taken:
+        # bound and never listening: nobody answers there, and nobody else gets it
+        taken.bind(("127.0.0.1", 0))
         port = taken.getsockname()[1]
-    path = tmp_path / "rig.toml"
-    with ServedRig(SimulatedRig(1), multiple=MULTIPLE) as served:
-        text = rig_text(served.host, served.port, MULTIPLE)
-        # the dead one first: the others are read all the same
-        head, rest = text.split("[[instruments]]", 1)
-        path.write_text(head + DEAD.format(port=port) + "[[instruments]]" + rest)
-        assert main(["rig", "check", str(path), "--seconds", "3"]) == 4
-        text = capsys.readouterr().out
-        assert main(["rig", "check", str(path), "--seconds", "3", "--json"]) == 4
-        told = json.loads(capsys.readouterr().out)
-    far = next(line for line in text.splitlines() if line.startswith("far "))
-    assert "no good reading" in far
-    assert "instrument no connection" in far
-    assert f"127.0.0.1 port {port}" in text
-    assert "Check its power, its cable and the address" in text
-    outlet = next(line for line in text.splitlines() if line.startswith("outlet "))
-    assert "gauge" in outlet
-    assert told["good"] is False
-    assert told["failed"]["dead"]["id"] == "instrument_no_connection"
-    good = {row["channel"]: row["good_readings"] for row in told["channels"]}
-    assert good.pop("far") == 0
-    assert len(good) == 4
-    assert all(good.values())
+        path = tmp_path / "rig.toml"
+        with ServedRig(SimulatedRig(1), multiple=MULTIPLE) as served:
+            text = rig_text(served.host, served.port, MULTIPLE)
+            # the dead one first: the others are read all the same
+            head, rest = text.split("[[instruments]]", 1)
+            path.write_text(head + DEAD.format(port=port) + "[[instruments]]" + rest)
+            assert main(["rig", "check", str(path), "--seconds", "3"]) == 4
+            text = capsys.readouterr().out
+            assert main(["rig", "check", str(path), "--seconds", "3", "--json"]) == 4
+            told = json.loads(capsys.readouterr().out)
+        far = next(line for line in text.splitlines() if line.startswith("far "))
+        assert "no good reading" in far
+        assert "instrument no connection" in far
+        assert f"127.0.0.1 port {port}" in text
+        assert "Check its power, its cable and the address" in text
+        outlet = next(line for line in text.splitlines() if line.startswith("outlet "))
+        assert "gauge" in outlet
+        assert told["good"] is False
+        assert told["failed"]["dead"]["id"] == "instrument_no_connection"
+        good = {row["channel"]: row["good_readings"] for row in told["channels"]}
+        assert good.pop("far") == 0
+        assert len(good) == 4
+        assert all(good.values())
 
 
 @pytest.mark.serial
