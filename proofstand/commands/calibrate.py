@@ -10,7 +10,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .options import Subparsers, by_option, json_option, refuse_existing
+from .options import (
+    NotedInterrupt,
+    Subparsers,
+    by_option,
+    json_option,
+    refuse_existing,
+)
 
 if TYPE_CHECKING:
     from proofstand.bench.points import Points
@@ -174,6 +180,8 @@ def _live(
     from proofstand.bench.live_points import read_points
     from proofstand.words.sentences import caution
 
+    stop = NotedInterrupt()
+
     def say(line: str) -> None:
         print(line, file=sys.stderr, flush=True)
 
@@ -181,7 +189,9 @@ def _live(
         asked = f"{number}, {when}: {channel.unit}? "
         print(asked, end="", file=sys.stderr, flush=True)
         try:
+            stop.check()
             line = sys.stdin.readline()
+            stop.check()
         except KeyboardInterrupt:
             say("")
             raise

@@ -121,3 +121,32 @@ class EndAsked:
         """
         if self.asked:
             raise KeyboardInterrupt
+
+
+class NotedInterrupt:
+    """Ctrl-C thrown at once, and remembered in case it was swallowed where it struck.
+
+    For a command that mostly waits for a person to type: there it has to end at once,
+    and a flag alone would wait for the line.
+    """
+
+    def __init__(self) -> None:
+        import signal
+        import threading
+
+        self._noted = False
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGINT, self._take)
+
+    def _take(self, *_: object) -> None:
+        self._noted = True
+        raise KeyboardInterrupt
+
+    def check(self) -> None:
+        """Raise when Ctrl-C came and was lost.
+
+        Raises:
+            KeyboardInterrupt: it did.
+        """
+        if self._noted:
+            raise KeyboardInterrupt

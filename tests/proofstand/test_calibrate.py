@@ -11,6 +11,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from proofstand.bench.live_points import read_points
 from proofstand.bench.points import Points, load_points
 from proofstand.bench.points_csv import KeptPoints
 from proofstand.commands.main import main
+from proofstand.commands.options import NotedInterrupt
 from records.calibration import CalibrationPoint, Direction, When
 from records.calibrationfile import load_record, load_reference
 from records.errors import InputError, RefusedError
@@ -997,3 +999,16 @@ def test_ctrl_c_keeps_every_point(gauge: Port, tmp_path: Path) -> None:
     assert "Interrupted. What was recorded is kept." in said
     assert "Traceback" not in said
     assert not (tmp_path / "C-1.toml").exists()
+
+
+def test_a_ctrl_c_that_was_swallowed_is_not_lost() -> None:
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        stop = NotedInterrupt()
+        stop.check()
+        with suppress(KeyboardInterrupt):  # as in a callback whose errors are ignored
+            signal.raise_signal(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt):
+            stop.check()
+    finally:
+        signal.signal(signal.SIGINT, before)
