@@ -21,7 +21,15 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         ),
         Ask(act="screw_out", confirm=True, adjusts=True),
     ]
-    found += [
+    found += raising(step)
+    found.append(Hold(seconds=step.hold.value_si if step.hold is not None else 5.0))
+    return tuple(found)
+
+
+def raising(step: Step) -> list[Stage]:
+    """Return the stages that bring the inlet up, by way of the step's pressures."""
+    assert step.inlet is not None
+    return [
         Ask(
             act="raise_inlet",
             aim=pressure,
@@ -31,5 +39,3 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         )
         for pressure in (*step.stages, step.inlet)
     ]
-    found.append(Hold(seconds=step.hold.value_si if step.hold is not None else 5.0))
-    return tuple(found)

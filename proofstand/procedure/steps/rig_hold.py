@@ -6,6 +6,7 @@ from records.plan import Plan, Step
 
 from ..seeing import at_pressure, leaks, vented
 from ..stages import Ask, Hold, Soak, Stage
+from .pressurise import raising
 
 # A rig that loses this share of the smallest leak to be found is not gone on with.
 PLAIN_SHARE = 0.5
@@ -26,16 +27,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             caution="zero_before_connecting",
             opens=True,
         ),
-        *(
-            Ask(
-                act="raise_inlet",
-                aim=pressure,
-                see=at_pressure("inlet", pressure.value_si),
-                confirm=True,
-                caution="raise_slowly",
-            )
-            for pressure in (*step.stages, step.inlet)
-        ),
+        *raising(step),
         Ask(act="isolate_inlet", confirm=True),
         Ask(
             act="fill_outlet",
