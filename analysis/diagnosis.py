@@ -96,16 +96,19 @@ def _supply(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _zero(findings: Sequence[Finding]) -> list[Finding]:
+    # the reason stands at every finding, and names the channels whose zero moved
     return [
         f
         for f in findings
-        if f.id == "closing_zero_change"
-        and (f.outcome in _FAILS or f in _because(findings, "zero_moved"))
+        if (f.id, f.channel) == ("closing_zero_change", "outlet")
+        and any(
+            r.id == "zero_moved" and "outlet" in dict(r.facts)["channel"] for r in f.why
+        )
     ]
 
 
 def _stuck(findings: Sequence[Finding]) -> list[Finding]:
-    return _because(findings, "samples_stuck")
+    return [f for f in _because(findings, "samples_stuck") if f.channel == "outlet"]
 
 
 def _set(findings: Sequence[Finding]) -> list[Finding]:

@@ -10,7 +10,9 @@ import math
 import numpy as np
 import pytest
 
+from analysis.diagnosis import suspects
 from analysis.judge import judge
+from records.errors import Reason
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import STD_CM3_MIN, parse_quantity
 from records.planfile import builtin_plan
@@ -155,6 +157,10 @@ def test_a_zero_that_moved_decides_nothing() -> None:
     with_limit = [f for f in found.findings if f.limit and f.id != "zero_offset"]
     assert all("zero_moved" in reasons(f) for f in with_limit)
     assert [s.fault_group for s in found.suspects] == [("zero_drift",)]
+    # the fault is of the outlet's transducer: an inlet that moved names it not
+    other = Reason.of("zero_moved", channel="inlet")
+    moved = [dataclasses.replace(f, why=(other,)) for f in found.findings]
+    assert all(s.fault_group != ("zero_drift",) for s in suspects(moved))
 
 
 def test_an_inlet_that_sags_decides_nothing() -> None:
