@@ -1,5 +1,6 @@
 """Run the benchmarks and print their table: `python -m benchmarks [--short]`.
 
+`python -m benchmarks estimators` counts how right the findings are instead.
 Exit code 0; 1 where a figure is twice its goal or worse; 2 on a wrong word.
 A further figure is one function in a module of its own, listed in `ROWS`.
 """
@@ -35,6 +36,10 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
 
 def main(words: list[str]) -> int:
     """Measure every row, print the table, and return the exit code."""
+    if words[:1] == ["estimators"]:
+        from .estimators.command import main as estimators
+
+        return estimators(words[1:])
     if any(word != "--short" for word in words):
         print("benchmarks: takes --short or nothing", file=sys.stderr)
         return 2
