@@ -88,11 +88,9 @@ class LastingRate:
         facts += [
             ("u_mean_slope", fit.u_mean_slope),
             ("sd_ln_tau", fit.sd_ln_tau),
-            ("p_two_tails", fit.p_two),
+            *((f"p_tails_{number}", p) for number, p in enumerate(fit.p_tails, 1)),
             ("noise_ratio", fit.lrv),
             ("priors", float(len(fit.posteriors))),
-            ("first_fifth_left_out", float(fit.drop20)),
-            ("rate_with_it", fit.rate_all),
         ]
         return tuple(facts)
 
@@ -153,9 +151,6 @@ def lasting_rate(
     value = min(max(value, low), high)
     doubt: list[Reason] = []
     notes = list(fit.reasons)
-    if fit.reasons:
-        # the fit leans on its prior: only what heat can't explain is certain
-        low, high = min(low, bound[0]), max(high, bound[1])
     if fit.lrv > _NOISY:
         # the interval is as wide as that asks; worth a word, not a doubt
         notes.append(Reason.of("noise_wanders", ratio=f"{fit.lrv:.0f}"))

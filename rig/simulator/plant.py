@@ -448,6 +448,12 @@ class Plant:
         energy = self.gas.internal_energy(density, kelvin)
         state["joule"][i] = state["kg"][i] * energy
 
+    def charge(self, pa: float, kelvin: float) -> None:
+        """Put gas of an absolute pressure and a temperature into the outlet side."""
+        before = float(self._state["kg"][OUTLET])
+        self._put(OUTLET, pa, kelvin)
+        self._state["taken_kg"] += float(self._state["kg"][OUTLET]) - before
+
     def _refit(self) -> None:
         """Bring a regulator's own volumes to air: it was off the rig."""
         state = self._state
