@@ -27,12 +27,14 @@ from .tail_posterior import Posterior, likeliest, posterior, shapes
 
 IntArray = NDArray[np.int64]
 _BLOCKS = 128
+_FASTEST = 0.15  # of a block
 _CELLS = 8  # of a block at most
 _LEAST_CELL = 12  # samples
 _LEAST_SAMPLES = 72
 _CLEAR = 0.2  # sd of ln tau below which data, not the prior, fix the time constant
 _NEAR_END = 0.6  # of the longest time constant
 _LARGE = 1.2  # times the amplitude's standard deviation
+_VAGUE = 0.25  # sd of ln tau beyond which the prior has a say
 # A tail that has run through so many time constants is over before the hold is: even
 # twice as slow it leaves a line alone.
 _OVER = 12.0
@@ -52,7 +54,7 @@ class TailFit:
     """The lasting rate of a hold and what it was told apart from.
 
     Attributes:
-        rate, sd: median and standard deviation of the lasting rate, SI per second.
+        rate, sd: value and standard deviation of the lasting rate, SI per second.
         interval95: the 2.5 % and 97.5 % quantiles; the widest of several priors where
             the settling is about as slow or as large as the rig's traits allow.
         posteriors: the rate's distribution under each prior that was tried.
@@ -224,7 +226,8 @@ def block_level(
 
 
 def _range(width_s: float, tau_max_s: float) -> tuple[float, float]:
-    lo = max(1.0 / width_s, 0.008)
+    # what settles faster is over within a share of the first block
+    lo = max(1.0 / width_s, _FASTEST / _BLOCKS)
     return lo, max(min(tau_max_s / width_s, 6.0), 2.0 * lo)
 
 
@@ -272,7 +275,9 @@ def fit_tail(
     # the rig may settle more slowly, or further, than its traits say: what then?
     if abs(a) > 2.0 * u_a and tau > _NEAR_END * tau_max_s:
         tried.append(found(2.0 * tau_max_s))
-    if abs(a) > _LARGE * amplitude:
+    ends = [main.rate.quantile(p) * amplitude for p in (0.025, 0.975)]
+    settled = max(float(np.ptp(blocks.y - end * blocks.u)) for end in ends)
+    if max(abs(a), settled if main.sd_ln_tau > _VAGUE else 0.0) > _LARGE * amplitude:
         tried.append(found(tau_max_s, 3.0))
     rates = tuple(
         Mixture(
@@ -285,7 +290,7 @@ def fit_tail(
     )
     low = min(m.quantile(0.025) for m in rates)
     high = max(m.quantile(0.975) for m in rates)
-    rate = rates[0].quantile(0.5)
+    rate = min(max(main.value * amplitude / width, low), high)
     # several priors: the standard deviation goes with the width of their union
     sd = (
         rates[0].sd()

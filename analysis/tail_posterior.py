@@ -31,9 +31,11 @@ from .mixture import Mixture
 from .steady import correlation, noise_models
 
 MOST_TAILS = 3
-# How likely one, two, three exponentials are before anything was seen: gas, walls and
-# body each settle, and what is taken for one too few makes an interval too narrow.
-P_TAILS = (0.2, 0.3, 0.5)
+# How likely one, two, three exponentials are before anything was seen. An interval has
+# to hold however many there are: gas, walls and body each settle, and one too few makes
+# it too narrow. A value is best with no more than the data ask for.
+P_TAILS = (0.1, 0.2, 0.7)
+P_VALUE = (0.4, 0.3, 0.3)
 _PRUNE = 9.0
 _NODES = 64
 _COARSE = {2: 20, 3: 12}
@@ -51,6 +53,7 @@ class Posterior:
 
     Attributes:
         rate: its distribution, in units of the amplitude's prior over the hold.
+        value: median where further exponentials are less expected.
         p_tails: probability of one, two, three exponentials.
         ln_tau, sd_ln_tau: of the slowest exponential of the likeliest number.
         amplitude, u_amplitude: of the same. best: ln tau of the likeliest, fast first.
@@ -58,6 +61,7 @@ class Posterior:
     """
 
     rate: Mixture
+    value: float
     p_tails: tuple[float, ...]
     ln_tau: float
     sd_ln_tau: float
@@ -305,7 +309,7 @@ def _polished(
                 moved = True
                 break
             damping *= 6.0
-        if not moved or gained < 1e-5:
+        if not moved or gained < 1e-6:
             break
     order = np.argsort(x)
     normal = jacobian.T @ jacobian
@@ -554,13 +558,15 @@ def _gathered(
     slow = np.concatenate([drawn[c[1] - 1][0][:, -1] for c in cells])
     a = np.concatenate([c[2].a_slow for c in cells])
     u_a = np.concatenate([c[2].u_slow for c in cells])
-    use = w > 1e-7
-    mixture = Mixture(
-        w[use] / w[use].sum(),
-        np.concatenate([c[2].rate for c in cells])[use],
-        np.concatenate([c[2].sd for c in cells])[use],
-        nu,
-    ).condensed()
+    rate = np.concatenate([c[2].rate for c in cells])
+    sd = np.concatenate([c[2].sd for c in cells])
+
+    def mixed(w: FloatArray) -> Mixture:
+        use = w > 1e-7 * w.sum()
+        return Mixture(w[use] / w[use].sum(), rate[use], sd[use], nu).condensed()
+
+    mixture = mixed(w)
+    plain = np.array(P_VALUE)[tails - 1] / np.array(P_TAILS)[tails - 1]
     p_tails = tuple(float(w[tails == k].sum()) for k in range(1, most + 1))
     k = 1 + int(np.argmax(p_tails))
     v = np.where(tails == k, w, 0.0)
@@ -570,6 +576,7 @@ def _gathered(
     best = drawn[k - 1][0][int(np.argmax(top[2].log_l))]
     return Posterior(
         mixture,
+        mixed(w * plain).quantile(0.5),
         p_tails,
         mean_ln,
         math.sqrt(max(0.0, float(v @ (slow - mean_ln) ** 2))),
@@ -613,7 +620,8 @@ def _tried(
             starts.append(np.append(fewer, more))
         ended = [_polished(space, seen, start, ridge) for start in starts]
         found.append(min(ended, key=lambda f: f[2]))
-    return found, max(found[-1][2] / nu, _LEAST_RIDGE)
+        ridge = max(found[-1][2] / nu, _LEAST_RIDGE)
+    return found, ridge
 
 
 def _modes(
