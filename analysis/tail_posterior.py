@@ -284,7 +284,7 @@ def _polished(
 
     z, a, rss = at(x)
     damping = 1e-2
-    jacobian = np.zeros((seen.data.size, k))
+    jacobian: FloatArray = np.zeros((seen.data.size, k))
     for _ in range(25):
         both = space.inside(np.concatenate([x + step, x - step])) @ seen.turn.T
         slope = ((both[:k] - both[k:]) / (2.0 * step)).T * a[None, :]
@@ -438,7 +438,9 @@ def _given(
     wide = width / 12.0**0.5
     precision = normal / variance[:, None, None] + np.eye(k) / wide**2
     cov = np.linalg.inv(0.5 * (precision + precision.transpose(0, 2, 1)))
-    factor = np.linalg.cholesky(0.5 * (cov + cov.transpose(0, 2, 1)))
+    factor: FloatArray = np.asarray(
+        np.linalg.cholesky(0.5 * (cov + cov.transpose(0, 2, 1))), dtype=np.float64
+    )
     log_norm = np.log(factor[:, np.arange(k), np.arange(k)]).sum(axis=1)
     return _Given(space.lo, width, x, factor, np.linalg.inv(factor), log_norm)
 
