@@ -80,6 +80,8 @@ def unit_for(plan: Plan, kind: Kind, role: str) -> Unit:
         name = display.get("gas_temperature", "°C")
     elif kind in _KEY_OF_KIND:
         name = display.get(_KEY_OF_KIND[kind], SI_UNIT[kind])
+    elif kind is Kind.RATIO:
+        name = display.get("ratio", "%")
     else:
         name = SI_UNIT[kind]
     return UNITS[name]
