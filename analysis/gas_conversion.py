@@ -72,7 +72,7 @@ def rate_of_pressure(
     return leak_si / volume_m3 * temperature_k / STANDARD_TEMPERATURE_K
 
 
-# --- the same leak with another gas ----------------------------------------------------
+# --- the same leak with another gas --------------------------------------------------
 
 REGIMES = ("laminar", "orifice", "molecular")
 # Relative standard uncertainties of the ratio of two gases, common practice, no source:
@@ -172,9 +172,7 @@ def converted(
     same = test.name == service.name
     ends: list[tuple[float, float]] = []
     for each in REGIMES if regime == "unknown" else (regime,):
-        ratio = regime_ratio(
-            each, test, service, upstream_pa, behind_pa, temperature_k
-        )
+        ratio = regime_ratio(each, test, service, upstream_pa, behind_pa, temperature_k)
         ends.append((ratio, 0.0 if same else U_RATIO[each] * ratio))
     low = min(ratio - 1.96 * u for ratio, u in ends)
     high = max(ratio + 1.96 * u for ratio, u in ends)

@@ -48,7 +48,8 @@ def sonic_flow(conductance: float, upstream_pa: float, upstream_k: float) -> flo
 
     Args:
         conductance: m3/(s Pa), of the reference state.
-        upstream_pa: absolute. upstream_k: temperature before the orifice.
+        upstream_pa: absolute.
+        upstream_k: temperature before the orifice.
     """
     volume = conductance * upstream_pa * math.sqrt(STANDARD_TEMPERATURE_K / upstream_k)
     return volume * REFERENCE_PA
@@ -88,8 +89,7 @@ def against_air(gas: Gas, upstream_pa: float) -> float:
     if gas.name == air.name:
         return 1.0
     factors = [
-        critical_flow_factor(g.gamma) * g.throat_factor(upstream_pa)
-        for g in (gas, air)
+        critical_flow_factor(g.gamma) * g.throat_factor(upstream_pa) for g in (gas, air)
     ]
     return factors[0] / factors[1] * math.sqrt(air.molar_mass / gas.molar_mass)
 

@@ -12,7 +12,7 @@ from records.judgement import Finding, FindingKind
 from records.measure import SI_UNIT, UNITS, Kind, Reference, Unit, to_unit
 from records.plan import Plan
 
-from .words.sentences import page
+from .words.sentences import page, reason
 
 _KEY_OF_KIND = {Kind.LEAK: "leak", Kind.TIME: "time", Kind.RATE: "rate"}
 STD_NOTE = "std cm3/min: at 20 °C and 101.325 kPa"
@@ -117,6 +117,12 @@ def _is_step(kind: Kind) -> bool:
     return kind is Kind.TEMPERATURE_STEP
 
 
+def _class(finding: Finding) -> str:
+    """Return the class that a plan's list gives a finding, in words, or ""."""
+    told = [n for n in finding.evidence.notes if n.id.startswith("class_")]
+    return " ".join(reason(n) for n in told)
+
+
 def show(finding: Finding, plan: Plan, role: str) -> Shown:
     """Return a finding as text in the plan's units.
 
@@ -154,5 +160,5 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
             limit = f"at most {text(high_end, enough)}"
         elif low_end is not None:
             limit = f"at least {text(low_end, enough)}"
-    note = page("noise_only") if finding.noise_only else ""
+    note = page("noise_only") if finding.noise_only else _class(finding)
     return Shown(value, uncertainty, interval, limit, unit.name, word, skew, note)

@@ -245,6 +245,7 @@ REASON_IDS = frozenset(
         "one_branch_only",
         "flow_unknown",
         "flow_not_reached",
+        "inlet_not_as_defined",
         "closure_not_seen",
         "class_by_list",
         "class_uncertain",

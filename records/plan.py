@@ -142,7 +142,8 @@ class ClassLists:
 
     Attributes:
         accuracy, lockup: upper ends of the classes, relative, rising.
-        floor: no class is narrower than this pressure. source: where the lists are from.
+        floor: no class is narrower than this pressure.
+        source: where the lists are from.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
