@@ -51,6 +51,7 @@ from .sweep import (
     inlet_sweep,
     read_level,
     repeatability,
+    since_inlet_moved,
     supply_pressure_effect,
 )
 from .version import ANALYSIS_VERSION
@@ -274,7 +275,8 @@ def _flowing(
         if f.estimate.id != "lockup_rise" or window[0] is None or window[1] is None:
             continue
         part = f.estimate.evidence.part
-        level = read_level(readings, outlet, part, window[0], window[1])
+        start = since_inlet_moved(readings, part, window[0], window[1])
+        level = read_level(readings, outlet, part, start, window[1])
         if isinstance(level, Level):
             levels.append(level)
     return levels

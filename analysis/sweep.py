@@ -26,6 +26,7 @@ from records.trace import FloatArray
 
 from .budget import combine
 from .estimate import Estimate, estimated, finite, not_measured
+from .events import find_events
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
 from .set_pressure import STEADY_SHARE
@@ -34,6 +35,7 @@ from .steady import robust_level, steadiness
 SAME_INLET = 0.02  # relative
 _LEAST_SPAN = 0.1  # of the highest inlet
 _BAND = 0.02
+_CLEAR_S, _EARLIER_S = 0.5, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,18 @@ def read_level(
         dropped=level.dropped + held.dropped,
         trouble=tuple(trouble),
     )
+
+
+def since_inlet_moved(
+    readings: Readings, part: int, start_s: float, stop_s: float
+) -> float:
+    """Return from when on, between two times, the inlet stood still."""
+    inlet = readings.channel("inlet")
+    if inlet is None:
+        return start_s
+    trace = readings.trace(inlet, part).between(start_s - _EARLIER_S, stop_s)
+    moves = find_events(trace, 0.0, resolution(inlet))
+    return max([start_s, *(move.window_s[1] + _CLEAR_S for move in moves)])
 
 
 def difference_lines(

@@ -227,5 +227,3 @@ def sweep_step(plan: Plan) -> Step:
     step = plan.step("sweep")
     assert step is not None
     return step
-
-

@@ -41,9 +41,7 @@ def level(outlet: float, inlet: float, u: float = 0.1) -> Level:
     return Level(outlet, u, 20.0, 0.0, inlet, 1.0, 1, (0.0, 10.0), used=100)
 
 
-def effect_of(
-    levels: list[Level], pushed: InletActs | None = "opening"
-) -> Estimate:
+def effect_of(levels: list[Level], pushed: InletActs | None = "opening") -> Estimate:
     return supply_pressure_effect(levels, OUTLET, INLET, pushed)
 
 
@@ -196,13 +194,11 @@ def test_coverage_of_the_effect_and_of_the_repeatability() -> None:
     assert missed <= 2  # of 10 at 95 %; the chance of more is 1.2 %
 
 
-# --- repeatability ----------------------------------------------------------------------
+# --- repeatability --------------------------------------------------------------------
 
 
 def repeats(values: list[float], inlets: list[float], u: float = 0.0) -> Estimate:
-    made = [
-        Repeat(v, u, p, level(v, p)) for v, p in zip(values, inlets, strict=True)
-    ]
+    made = [Repeat(v, u, p, level(v, p)) for v, p in zip(values, inlets, strict=True)]
     return repeatability(made, OUTLET, INLET)
 
 
@@ -250,7 +246,7 @@ def test_a_run_states_how_many_lockups_it_is_from() -> None:
     assert found.measured.value < 2.0
 
 
-# --- sweeps -----------------------------------------------------------------------------
+# --- sweeps ---------------------------------------------------------------------------
 
 
 def sweep_finding(id: str, effect: float, gap: float) -> Finding:
