@@ -1,4 +1,4 @@
-"""Whole runs of sweeps from closed formulas: straight droop, two branches, a closing."""
+"""Whole runs of sweeps from closed formulas: straight droop, branches, a closing."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from records.planfile import parse_plan
 from records.rig import Channel, Orifice
 from records.run import MarkKind, Run
 from tests.analysis.closed_form import (
-    AIR_PA,
     INLET_PA,
     SET_PA,
     Fault,

@@ -1,4 +1,4 @@
-"""Flow sweeps: droop, coefficients and classes, and that nothing is claimed without flow.
+"""Flow sweeps: droop, coefficients, classes, and that nothing is claimed without flow.
 
 ISO 2503 (R, i, 60 s, 2 p2 + 1 bar) and EN 334 (AC, SG, their lists): from memory.
 """
@@ -66,7 +66,7 @@ def through(o: Orifice, gas: str, p1: float, p2: float, kelvin: float) -> float:
     return orifice_flow(o, GASES[gas], (p1, 0.0), (p2, 0.0), (kelvin, 0.0)).flow
 
 
-# --- what a sweep gives -----------------------------------------------------------------
+# --- what a sweep gives ---------------------------------------------------------------
 
 
 def test_droop_is_the_fall_from_set_flow_to_rated_flow() -> None:
@@ -87,7 +87,7 @@ def test_hysteresis_over_the_flow(gap: float) -> None:
 
 
 def test_the_closure_coefficient_is_read_60_s_after_the_flow_was_stopped() -> None:
-    """R = (p4 - p2)/p2; 5.00 to 5.85 bar is 0.17: the formula from memory of ISO 2503."""
+    """R = (p4 - p2)/p2; 5.00 to 5.85 bar is 0.17 (ISO 2503, from memory)."""
     p2 = SET_PA - 240.0
     found = the(judge(flow_run(rise_pa=0.17 * p2)), "closure_coefficient", "sweep")
     assert holds_true(found, 0.17)
@@ -136,11 +136,11 @@ def test_a_sweep_of_one_reading_says_so() -> None:
     assert reasons(the(found, "droop", "sweep")) == {"points_too_few"}
 
 
-# --- classes ----------------------------------------------------------------------------
+# --- classes --------------------------------------------------------------------------
 
 
 def test_the_worked_example_of_the_classes() -> None:
-    """300 mbar set, 288.6 lowest: -3.8 %, AC 5; lockup 327: +9 %, SG 10 (from memory)."""
+    """300 mbar set, 288.6: -3.8 %, AC 5; lockup 327: +9 %, SG 10 (from memory)."""
     plan = with_classes("1 2.5 5 10 20 30", "2.5 5 10 20 30 50", "1 mbar difference")
     # SET_PA stands for 300 mbar
     slope = -0.038 * SET_PA / 8.0
@@ -228,7 +228,7 @@ def test_a_wider_deviation_never_gets_a_narrower_class(a: float, k: float) -> No
         assert one.value_si <= other.value_si
 
 
-# --- irregularity -----------------------------------------------------------------------
+# --- irregularity ---------------------------------------------------------------------
 
 
 def test_irregularity_needs_a_flow_and_the_definition_s_inlet() -> None:
@@ -239,12 +239,12 @@ def test_irregularity_needs_a_flow_and_the_definition_s_inlet() -> None:
     assert reasons(the(found, "irregularity_coefficient")) == {"flow_unknown"}
     metered = _with_flow(_rated(inlet_run(1e-3)))
     found = judge(metered)
-    # 11 in. w.c. asks for an inlet of 2 p2 + 1 bar, which a low-pressure unit never sees
+    # an inlet of 2 p2 + 1 bar is one that a low-pressure unit never sees
     assert reasons(the(found, "irregularity_coefficient")) == {"inlet_not_as_defined"}
 
 
 def test_irregularity_takes_the_extreme_of_largest_size_and_its_sign() -> None:
-    """p5 from 4.35 to 5.10 bar with p2 5.00 is -0.13 (formula from memory of ISO 2503)."""
+    """p5 from 4.35 to 5.10 bar with p2 5.00 is -0.13 (ISO 2503, from memory)."""
     found = judge(_scaled(_with_flow(_rated(inlet_run(0.0)))))
     finding = the(found, "irregularity_coefficient")
     assert value(finding) == pytest.approx(-0.13, abs=2e-3)
@@ -276,7 +276,7 @@ def _with_flow(made: Run) -> Run:
 
 
 def _scaled(made: Run) -> Run:
-    """Return the run as a cylinder unit's: 5 bar, up to 5.10 and down to 4.35, then on."""
+    """Return the run as a cylinder unit's: 5 bar, up to 5.10, down to 4.35, on."""
     samples = made.samples[(1, "logger")]
     raw = samples.raw.copy()
     t = samples.t_ns / 1e9
@@ -308,7 +308,7 @@ def _scaled(made: Run) -> Run:
     )
 
 
-# --- a calibrated orifice ---------------------------------------------------------------
+# --- a calibrated orifice -------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -322,7 +322,7 @@ def _scaled(made: Run) -> Run:
 def test_the_worked_examples_of_a_sonic_conductance(
     p2: float, kelvin: float, anr: float
 ) -> None:
-    """ISO 6358: C 2.0 dm3/(s bar), b 0.35, 7 bar absolute (formula of secondary texts)."""
+    """ISO 6358: C 2.0 dm3/(s bar), b 0.35, 7 bar absolute (secondary texts)."""
     flow = through(orifice(), "air", 7e5, p2, kelvin)
     assert flow / UNITS["L/min (ANR)"].factor == pytest.approx(anr, rel=1e-6)
     # 0.016590 kg/s of the reference air, 1.185 kg/m3 (from memory)
@@ -366,7 +366,7 @@ def test_a_throat_chokes_where_the_library_fluids_has_it(gas: str) -> None:
 
 
 def test_another_gas_than_air_passes_as_its_molar_mass_and_factor_say() -> None:
-    """Nitrogen over air: 1/0.98357, helium over nitrogen 2.80465 (CoolProp, C* sqrt M)."""
+    """Nitrogen over air 1/0.98357, helium over nitrogen 2.80465 (CoolProp)."""
     assert against_air(GASES["nitrogen"], 2e5) == pytest.approx(1 / 0.98357, rel=2e-3)
     ratio = against_air(GASES["helium"], 2e5) / against_air(GASES["nitrogen"], 2e5)
     assert ratio == pytest.approx(2.80465, rel=2e-3)
@@ -393,7 +393,7 @@ def test_the_uncertainty_of_an_orifice_s_flow_is_that_of_its_formula() -> None:
 
 
 def test_calibrated_orifices_make_the_flow_known() -> None:
-    """One orifice per flow, sized so that it passes that flow at the outlet's pressure."""
+    """One orifice per flow, sized to pass that flow at the outlet's pressure."""
     flows = (2.0, 6.0, 10.0, 6.0, 2.0, 10.0)
     made = {}
     for rate in set(flows):

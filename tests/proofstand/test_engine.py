@@ -493,6 +493,24 @@ def test_without_a_purge_statement_no_pressure_is_applied() -> None:
         prepared_plan(plan(), replace(demo_job(), purged=False))
 
 
+@pytest.mark.parametrize("kind", ["inlet-sweep", "flow-sweep"])
+def test_a_step_that_can_only_be_judged_is_refused_before_anything(kind: str) -> None:
+    swept = {
+        "inlet-sweep": {
+            "inlets": tuple(parse_quantity(f"{p} psi gauge") for p in (10, 5))
+        },
+        "flow-sweep": {
+            "flows": tuple(parse_quantity(f"{q} std L/min") for q in (1, 5))
+        },
+    }[kind]
+    steps = plan().steps
+    step = replace(steps[-1], id="sweep", kind=kind, **swept)
+    asked = replace(plan(), steps=(*steps, step))
+    with pytest.raises(RefusedError, match="plan_step_not_led") as caught:
+        prepared_plan(asked, demo_job())
+    assert caught.value.facts == {"step": "sweep", "kind": kind}
+
+
 def test_the_nameplate_is_not_exceeded() -> None:
     low = Nameplate(inlet_max=parse_quantity("5 psi gauge"))
     job = demo_job()
