@@ -168,8 +168,9 @@ def flow_run(
         level = SET_PA + slope * (rate - flows[0])
         level += gap_pa if 2 < number < 4 else 0.0
         inlet = INLET_PA - sag_pa * number
-        named = {"orifice": orifice[number].id} if orifice else {}
-        tape.mark(MarkKind.ASKED, act="set_flow", aim=f"{rate} std L/min", **named)
+        fitted = orifice[number].id if orifice else ""
+        aim = f"{rate} std L/min"
+        tape.mark(MarkKind.ASKED, act="set_flow", aim=aim, orifice=fitted)
         tape.move(4.0, inlet, level)
         tape.play(3.0, inlet, level)
         _hold_marks(tape, 10.0, inlet, level)

@@ -449,7 +449,7 @@ def test_a_fault_of_a_station_names_line_and_remedy(
 
 def test_the_documented_orifice() -> None:
     block = documented("N-3")
-    text = TEXT + "\n[[orifices]]" + block
+    text = TEXT + "\n" + block
     (orifice,) = parse_rig(text, "rig.toml").orifices
     assert orifice.conductance.value_si == pytest.approx(0.21e-8)
     assert orifice.u.value_si == 0.01
@@ -462,8 +462,8 @@ def test_the_documented_orifice() -> None:
     ):
         assert good in block
         with pytest.raises(InputError, match="value_wrong") as caught:
-            parse_rig(TEXT + "\n[[orifices]]" + block.replace(good, bad, 1), "r")
+            parse_rig(TEXT + "\n" + block.replace(good, bad, 1), "r")
         assert right in caught.value.facts["right"]
-    twice = text + "\n[[orifices]]" + block
+    twice = text + "\n" + block
     with pytest.raises(InputError, match="rig_name_twice"):
         parse_rig(twice, "r")
