@@ -36,18 +36,32 @@ from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
 from .estimate import Estimate, not_measured
+from .flow import flow_sweep, irregularity
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .marks import Performance, Skipped, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
+from .service_gas import in_service_gas
 from .set_pressure import set_pressure
+from .sweep import (
+    SAME_INLET,
+    Level,
+    Repeat,
+    inlet_sweep,
+    read_level,
+    repeatability,
+    since_inlet_moved,
+    supply_pressure_effect,
+)
 from .version import ANALYSIS_VERSION
 from .zero import closing_zero_change, zero_offset
 
 _GAUGES = ("inlet", "outlet")
 _LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
 _SEAT = ("seat_leak", "creep_rate")
+_ACROSS = ("supply_pressure_effect", "repeatability")  # of several steps together
+_TOLD_AT_ONCE = ("supply_effect_wrong_sign", "service_gas_condenses")
 GATE_SHARE = 0.1  # of the tightest leak limit
 _PASSES = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
 
@@ -84,8 +98,12 @@ def judge(
     job = run.header.job if job is None else job
     readings = Readings(run)
     done = performances(run, plan)
-    found = _estimates(readings, plan, done)
+    found = _estimates(readings, plan, done, job)
+    found = _across(found, readings, plan, done, job)
     found = _linked(found, readings, plan)
+    found = [
+        f.with_estimate(in_service_gas(f.estimate, readings, plan, job)) for f in found
+    ]
     findings = tuple(_decided(found, readings, plan))
     return Judgement(
         run_id=run.id,
@@ -108,7 +126,10 @@ def judge(
 
 
 def _estimates(
-    readings: Readings, plan: Plan, done: dict[str, Performance | Skipped]
+    readings: Readings,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    job: JobCard,
 ) -> list[_Found]:
     found: list[_Found] = []
     zero: Performance | None = None
@@ -136,6 +157,8 @@ def _estimates(
             estimates = _closing_zero(readings, zero, performed)
         elif step.kind == "hold":
             estimates = _hold(readings, step, performed)
+        elif step.kind in ("inlet-sweep", "flow-sweep"):
+            estimates = _swept(readings, plan, performed, job)
         else:
             estimates = _outlet(readings, step, performed)
         estimates = [*estimates, *_lacking(step, estimates)]
@@ -155,6 +178,120 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
         estimates = creep_findings(readings, outlet, done)
     moved = inlet_moved(readings, done)
     return estimates if moved is None else [e.but(trouble=[moved]) for e in estimates]
+
+
+def _swept(
+    readings: Readings, plan: Plan, done: Performance, job: JobCard
+) -> list[Estimate]:
+    outlet = readings.channel("outlet")
+    if outlet is None:
+        return []
+    gas = job.test_gas or plan.test_gas
+    if done.step.kind == "flow-sweep":
+        return flow_sweep(readings, outlet, done, plan, gas)
+    found = inlet_sweep(readings, outlet, done, job.regulator.pushed)
+    if done.step.rated_flow is not None:
+        found.append(irregularity(readings, outlet, done, gas))
+    return found
+
+
+def _across(
+    found: list[_Found],
+    readings: Readings,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    job: JobCard,
+) -> list[_Found]:
+    """Return the findings with those that several steps give together.
+
+    Each stands at the step whose limit asks for it, else at the last step that it is
+    from. Without a limit, what can't be found from these steps is not told.
+    """
+    outlet, inlet = readings.channel("outlet"), readings.channel("inlet")
+    if outlet is None:
+        return found
+    for id, kind in (
+        ("supply_pressure_effect", "lockup"),
+        ("repeatability", "lockup"),
+        ("repeatability", "set"),
+    ):
+        steps = [s for s in plan.steps if s.kind == kind and not s.trial]
+        asked = [s for s in steps if any(x.finding == id for x in s.limits)]
+        repeats = _repeats([f for f in found if f.step.kind == kind], outlet, readings)
+        if id == "repeatability":
+            estimate = repeatability([r for _, r in repeats], outlet, inlet)
+        elif inlet is None:
+            why = Reason.of("channel_missing", role="inlet")
+            estimate = not_measured(id, outlet.role, why)
+        else:
+            estimate = supply_pressure_effect(
+                _flowing([f for f in found if f.step.kind == kind], outlet, readings),
+                outlet,
+                inlet,
+                job.regulator.pushed,
+                _of_lockups([r for _, r in repeats]),
+            )
+        read = [s for s in steps if isinstance(done[s.id], Performance)]
+        home = asked[-1] if asked else (read[-1] if read else None)
+        if home is None or (estimate.missing is not None and not asked):
+            continue
+        places = [n for n, f in enumerate(found) if f.step_id == home.id]
+        at = places[-1] + 1 if places else len(found)
+        if isinstance(done[home.id], Skipped):
+            continue  # said of the step already
+        found = [*found[:at], _Found(home, home.id, estimate), *found[at:]]
+    return found
+
+
+def _repeats(
+    found: Sequence[_Found], outlet: Channel, readings: Readings
+) -> list[tuple[_Found, Repeat]]:
+    """Return set or lockup pressures with the inlet that they were read at."""
+    read = []
+    for f in found:
+        estimate, window = f.estimate, f.estimate.evidence.window_s
+        if estimate.id not in ("set_pressure", "lockup_pressure") or (
+            estimate.value is None or window is None
+        ):
+            continue
+        level = read_level(readings, outlet, estimate.evidence.part, *window)
+        if isinstance(level, Reason):
+            continue
+        own = [x for x in estimate.lines if x.source == "noise"]
+        u = own[0].u if own else level.u
+        level = dataclasses.replace(level, trouble=estimate.trouble)
+        read.append((f, Repeat(estimate.value, u, level.inlet, level)))
+    return read
+
+
+def _flowing(
+    found: Sequence[_Found], outlet: Channel, readings: Readings
+) -> list[Level]:
+    """Return outlet and inlet just before each closing, the small bleed flowing."""
+    levels = []
+    for f in found:
+        model = dict(f.estimate.evidence.model)
+        window = model.get("flowing_from_s"), model.get("flowing_to_s")
+        if f.estimate.id != "lockup_rise" or window[0] is None or window[1] is None:
+            continue
+        part = f.estimate.evidence.part
+        start = since_inlet_moved(readings, part, window[0], window[1])
+        level = read_level(readings, outlet, part, start, window[1])
+        if isinstance(level, Level):
+            levels.append(level)
+    return levels
+
+
+def _of_lockups(repeats: Sequence[Repeat]) -> list[tuple[str, float]]:
+    """Return the same ratio of the lockup pressures, for ``--why``."""
+    if len(repeats) < 2:
+        return []
+    high = max(repeats, key=lambda r: r.inlet)
+    low = min(repeats, key=lambda r: r.inlet)
+    if high.inlet - low.inlet <= SAME_INLET * abs(high.inlet):
+        return []
+    ratio = (low.value - high.value) / (low.inlet - high.inlet)
+    return [("of_lockup_pressures", ratio)]
 
 
 def _gauges(readings: Readings) -> list[Channel]:
@@ -223,6 +360,7 @@ def _lacking(step: Step, estimates: Sequence[Estimate]) -> list[Estimate]:
         )
         for limit in step.limits
         if not any(_meets(limit, e) for e in estimates)
+        and not (step.kind in ("set", "lockup") and limit.finding in _ACROSS)
     ]
 
 
@@ -647,6 +785,8 @@ def _warnings(
         yield Reason.of("plan_is_draft", plan=plan.id, version=plan.version)
     if not any(step.limits for step in plan.steps):
         yield Reason.of("no_plan")
+    told = dict.fromkeys(n for f in findings for n in f.evidence.notes)
+    yield from (note for note in told if note.id in _TOLD_AT_ONCE)
     used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}
     ours = [c for c in header.rig.channels if c.role in used]
     for channel in ours:

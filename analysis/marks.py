@@ -8,6 +8,24 @@ from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Run
 
 
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One reading of a sweep.
+
+    Attributes:
+        start_s, stop_s: of the reading, seconds from the part's start.
+        aim: what was asked for, as the plan has it, "" where nothing was.
+        orifice: id of the orifice that was fitted, "" where none was named.
+        act: what was asked for last before the reading.
+    """
+
+    start_s: float
+    stop_s: float
+    aim: str
+    orifice: str
+    act: str
+
+
 @dataclass(slots=True)
 class _Attempt:
     part: int
@@ -16,6 +34,9 @@ class _Attempt:
     seen: list[tuple[str, float]] = field(default_factory=list)
     hold_begin: float | None = None
     hold_end: float | None = None
+    points: list[Point] = field(default_factory=list)
+    aim: str = ""
+    orifice: str = ""
     end_s: float | None = None
     how: str = ""
 
@@ -31,6 +52,7 @@ class Performance:
         how: ``done``, ``over_pressure``, ``timed_out`` or ``ended_early``.
         asked, seen: acts and events with their times, in order.
         attempts: how often the step was begun.
+        points: every reading or hold of the step, in order.
     """
 
     step: Step
@@ -42,6 +64,7 @@ class Performance:
     asked: tuple[tuple[str, float], ...]
     seen: tuple[tuple[str, float], ...]
     attempts: int
+    points: tuple[Point, ...] = ()
 
     def asked_at(self, act: str) -> float | None:
         """Return when an act was last asked for, or None."""
@@ -89,12 +112,19 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
             attempts.pop()
         elif mark.kind is MarkKind.ASKED:
             now.asked.append((mark.data.get("act", ""), mark.t_s))
+            now.aim = mark.data.get("aim", "")
+            now.orifice = mark.data.get("orifice", now.orifice)
         elif mark.kind is MarkKind.SEEN:
             now.seen.append((mark.data.get("event", ""), mark.t_s))
         elif mark.kind is MarkKind.HOLD_BEGIN:
             now.hold_begin, now.hold_end = mark.t_s, None
         elif mark.kind is MarkKind.HOLD_END:
             now.hold_end = mark.t_s
+            if now.hold_begin is not None and mark.t_s > now.hold_begin:
+                act = now.asked[-1][0] if now.asked else ""
+                now.points.append(
+                    Point(now.hold_begin, mark.t_s, now.aim, now.orifice, act)
+                )
         elif mark.kind is MarkKind.STEP_END:
             now.end_s = mark.t_s
             now.how = mark.data.get("how", "done")
@@ -120,4 +150,5 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         tuple(last.asked),
         tuple(last.seen),
         begun,
+        tuple(last.points),
     )

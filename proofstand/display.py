@@ -12,7 +12,7 @@ from records.judgement import Finding, FindingKind
 from records.measure import SI_UNIT, UNITS, Kind, Reference, Unit, to_unit
 from records.plan import Plan
 
-from .words.sentences import page
+from .words.sentences import page, reason
 
 _KEY_OF_KIND = {Kind.LEAK: "leak", Kind.TIME: "time", Kind.RATE: "rate"}
 STD_NOTE = "std cm3/min: at 20 °C and 101.325 kPa"
@@ -80,6 +80,8 @@ def unit_for(plan: Plan, kind: Kind, role: str) -> Unit:
         name = display.get("gas_temperature", "°C")
     elif kind in _KEY_OF_KIND:
         name = display.get(_KEY_OF_KIND[kind], SI_UNIT[kind])
+    elif kind is Kind.RATIO:
+        name = display.get("ratio", "%")
     else:
         name = SI_UNIT[kind]
     return UNITS[name]
@@ -113,6 +115,12 @@ def value_text(value_si: float, kind: Kind, reference: Reference, unit: Unit) ->
 
 def _is_step(kind: Kind) -> bool:
     return kind is Kind.TEMPERATURE_STEP
+
+
+def _class(finding: Finding) -> str:
+    """Return the class that a plan's list gives a finding, in words, or ""."""
+    told = [n for n in finding.evidence.notes if n.id.startswith("class_")]
+    return " ".join(reason(n) for n in told)
 
 
 def show(finding: Finding, plan: Plan, role: str) -> Shown:
@@ -152,5 +160,5 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
             limit = f"at most {text(high_end, enough)}"
         elif low_end is not None:
             limit = f"at least {text(low_end, enough)}"
-    note = page("noise_only") if finding.noise_only else ""
+    note = page("noise_only") if finding.noise_only else _class(finding)
     return Shown(value, uncertainty, interval, limit, unit.name, word, skew, note)

@@ -23,6 +23,16 @@ def plan_page(plan: Plan, sha256: str) -> str:
     if plan.cautions:
         lines.append("Before the test:")
         lines += [f"  - {text}" for text in plan.cautions] + [""]
+    if plan.classes is not None:
+        for name, ends in (
+            ("accuracy", plan.classes.accuracy),
+            ("lockup", plan.classes.lockup),
+        ):
+            if ends:
+                listed = ", ".join(q.typed for q in ends)
+                lines.append(f"Classes of {name}: {listed} ({plan.classes.source}).")
+    if plan.leak_regime is not None:
+        lines.append(f"Leaks are told in service gas by {plan.leak_regime} flow.")
     for role, most in plan.max_pressures.items():
         lines.append(f"The test stops when the {role} exceeds {most.typed}.")
     lines.append("")
@@ -46,6 +56,12 @@ def _conditions(step: Step) -> list[str]:
         said.append(
             f"inlet {step.inlet.typed}" + (f" by way of {stages}" if stages else "")
         )
+    if step.inlets:
+        said.append(f"inlet {', '.join(q.typed for q in step.inlets)}")
+    if step.flows:
+        said.append(f"flow {', '.join(q.typed for q in step.flows)}")
+    if step.set_flow is not None and step.rated_flow is not None:
+        said.append(f"set flow {step.set_flow.typed}, rated {step.rated_flow.typed}")
     if step.outlet is not None:
         said.append(f"outlet {step.outlet.typed}")
     if step.window is not None:

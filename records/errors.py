@@ -156,6 +156,7 @@ REFUSED_IDS = frozenset(
     {
         "hands_on_real_rig",
         "simulated_rig_anew",
+        "plan_step_not_led",
         "run_being_recorded",
         "no_purge_statement",
         "pressure_above_rating",
@@ -187,6 +188,8 @@ WARNING_IDS = frozenset(
         "plan_not_followed",
         "no_plan",
         "several_parts",
+        "supply_effect_wrong_sign",
+        "service_gas_condenses",
     }
 )
 
@@ -233,6 +236,25 @@ REASON_IDS = frozenset(
         "rig_disturbed",
         "noise_wanders",
         "periodic_residual",
+        # sweeps and flow
+        "supply_effect_sign_unclear",
+        "one_inlet_only",
+        "never_repeated",
+        "repeats_few",
+        "points_too_few",
+        "one_branch_only",
+        "flow_unknown",
+        "flow_not_reached",
+        "inlet_not_as_defined",
+        "closure_not_seen",
+        "class_by_list",
+        "class_uncertain",
+        "class_beyond_list",
+        "class_list_missing",
+        # a leak told as one of the service gas
+        "in_service_gas",
+        "in_service_gas_between",
+        "service_gas_unknown",
     }
 )
 

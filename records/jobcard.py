@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 from .measure import Quantity
 
 FORMAT = "proofstand.job/1"
+InletActs = Literal["opening", "closing", "balanced"]
+# Which way the inlet's pressure pushes the seat, by family; a card may say otherwise.
+# Common practice, no source. A second stage behind a first one hardly sees the inlet.
+INLET_ACTS: dict[str, InletActs] = {
+    "second-stage": "opening",
+    "first-stage": "opening",
+    "line": "opening",
+    "service": "opening",
+    "cylinder-1": "closing",
+    "cylinder-2": "balanced",
+    "oxygen": "closing",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +34,12 @@ class Nameplate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Regulator:
-    """The regulator under test, as stamped."""
+    """The regulator under test, as stamped.
+
+    Attributes:
+        inlet_acts: which way the inlet's pressure pushes the seat; None: as most of
+            its family, see ``INLET_ACTS``.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     serial: str
@@ -30,6 +47,12 @@ class Regulator:
     family: str
     gas: str
     nameplate: Nameplate = Nameplate()
+    inlet_acts: InletActs | None = None
+
+    @property
+    def pushed(self) -> InletActs | None:
+        """Which way the inlet's pressure pushes the seat, None where nothing says."""
+        return self.inlet_acts or INLET_ACTS.get(self.family)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -169,6 +169,84 @@ FINDINGS = _registry(
         "Rate of a trapped pressure's lasting change, settling of gas temperature set "
         "apart; no volume is known. Falling is negative.",
     ),
+    FindingKind(
+        "supply_pressure_effect",
+        Kind.RATIO,
+        _N,
+        "outlet",
+        ("lockup", "inlet-sweep"),
+        "Outlet pressure at the lowest inlet less that at the highest, over the same "
+        "difference of the inlet: flowing just before the lockups, or at the readings "
+        "of an inlet sweep; means where there are several. Positive where the outlet "
+        "follows the inlet.",
+    ),
+    FindingKind(
+        "repeatability",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("set", "lockup"),
+        "Standard deviation (n - 1) of set pressures, or of lockup pressures, read "
+        "again at the same inlet and reached from the same side.",
+    ),
+    FindingKind(
+        "droop",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("flow-sweep",),
+        "Outlet pressure at the set flow less that at the rated flow, flow increasing, "
+        "at a constant inlet pressure.",
+    ),
+    FindingKind(
+        "hysteresis",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("inlet-sweep", "flow-sweep"),
+        "Largest difference of outlet pressure between the increasing and the "
+        "decreasing branch of a sweep, at the same inlet pressure or flow.",
+    ),
+    FindingKind(
+        "closure_coefficient",
+        Kind.RATIO,
+        _N,
+        "outlet",
+        ("flow-sweep",),
+        "(p4 - p2) / p2: p2 the outlet pressure at the rated flow just before it is "
+        "stopped, p4 that 60 s after. As of ISO 2503, from memory; a value found on "
+        "this unit.",
+    ),
+    FindingKind(
+        "irregularity_coefficient",
+        Kind.RATIO,
+        _N,
+        "outlet",
+        ("inlet-sweep",),
+        "(p5 - p2) / p2: p2 the outlet pressure at the highest inlet and the rated "
+        "flow, p5 the highest or lowest while the inlet falls, whichever lies further "
+        "from p2. As of ISO 2503, from memory; a value found on this unit.",
+    ),
+    FindingKind(
+        "accuracy_class",
+        Kind.RATIO,
+        _N,
+        "outlet",
+        ("flow-sweep",),
+        "Outlet pressure furthest from the set pressure between set and rated flow, "
+        "less the set pressure, over the set pressure; the plan's list gives a class. "
+        "As the accuracy of EN 334, from memory; a value found on this unit.",
+    ),
+    FindingKind(
+        "lockup_class",
+        Kind.RATIO,
+        _N,
+        "outlet",
+        ("flow-sweep",),
+        "Outlet pressure 60 s after the flow was stopped less the set pressure, over "
+        "the set pressure; the plan's list gives a class. As the lockup pressure class "
+        "of EN 334, from memory; a value found on this unit.",
+    ),
 )
 
 

@@ -39,6 +39,7 @@ class Kind(StrEnum):
     RATIO = "ratio"
     FREQUENCY = "frequency"
     COMPLIANCE = "volume per pressure"
+    CONDUCTANCE = "sonic conductance"
 
 
 class Reference(StrEnum):
@@ -86,6 +87,29 @@ _TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 _VOLUMES = {"cm3": 1e-6, "mL": 1e-6, "L": 1e-3, "m3": 1.0, "in3": 16.387064e-6}
 
 
+def _flows() -> list[Unit]:
+    """Return units of a regulator's flow, which is a leak's quantity on a larger scale.
+
+    A standard volume is at 101.325 kPa and the temperature named; ANR is 100 kPa and
+    20 °C (ISO 8778).
+    """
+    sixty = (60.0 + 459.67) / 1.8
+    foot = 0.3048**3
+    minute, hour = 60.0, 3600.0
+    rows = (
+        ("std L/min", 1e-3 / minute, STANDARD_TEMPERATURE_K, STANDARD_PRESSURE_PA),
+        ("std L/min (0 °C)", 1e-3 / minute, ZERO_CELSIUS_K, STANDARD_PRESSURE_PA),
+        ("std m3/h", 1.0 / hour, STANDARD_TEMPERATURE_K, STANDARD_PRESSURE_PA),
+        ("std m3/h (0 °C)", 1.0 / hour, ZERO_CELSIUS_K, STANDARD_PRESSURE_PA),
+        ("std ft3/h (60 °F)", foot / hour, sixty, STANDARD_PRESSURE_PA),
+        ("L/min (ANR)", 1e-3 / minute, STANDARD_TEMPERATURE_K, 1e5),
+    )
+    return [
+        Unit(name, Kind.LEAK, per_s * pa * STANDARD_TEMPERATURE_K / kelvin)
+        for name, per_s, kelvin, pa in rows
+    ]
+
+
 def _units() -> dict[str, Unit]:
     units = [Unit(n, Kind.PRESSURE, f) for n, f in _PRESSURES.items()]
     units += [
@@ -110,10 +134,14 @@ def _units() -> dict[str, Unit]:
             Kind.LEAK,
             STD_CM3_MIN * STANDARD_TEMPERATURE_K / ZERO_CELSIUS_K,
         ),
+        *_flows(),
         Unit("1", Kind.RATIO, 1.0),
         Unit("%", Kind.RATIO, 0.01),
         Unit("Hz", Kind.FREQUENCY, 1.0),
         Unit("cm3/Pa", Kind.COMPLIANCE, 1e-6),
+        Unit("m3/(s·Pa)", Kind.CONDUCTANCE, 1.0),
+        Unit("dm3/(s·bar)", Kind.CONDUCTANCE, 1e-8),
+        Unit("dm3/(s.bar)", Kind.CONDUCTANCE, 1e-8),
     ]
     return {unit.name: unit for unit in units}
 
@@ -130,6 +158,7 @@ SI_UNIT = {
     Kind.RATIO: "1",
     Kind.FREQUENCY: "Hz",
     Kind.COMPLIANCE: "m3/Pa",
+    Kind.CONDUCTANCE: "m3/(s·Pa)",
 }
 _REFERENCES = (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE)
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")

@@ -22,8 +22,13 @@ StepKind = Literal[
     "vent-down",
     "closing-zero",
     "hold",
+    "inlet-sweep",
+    "flow-sweep",
 ]
 RuleName = Literal["simple", "guarded", "conditional", "risk"]
+# How gas gets through a leak; the same leak passes another gas up to three times as
+# fast by one as by another.
+LeakRegime = Literal["laminar", "orifice", "molecular", "unknown"]
 # Beside findings, a limit may refer to this: the expanded uncertainty (95 %) of the
 # zero that the channel's calibration record states.
 ZERO_UNCERTAINTY = "zero_uncertainty"
@@ -90,6 +95,10 @@ class Step:
         window: shortest and longest closing time of the downstream valve.
         band: how far the reading may lie from the target to be taken.
         inlet_band: how far the inlet may move over a hold, relative.
+        inlets: inlet pressures of an inlet sweep, gauge, in the order of the readings.
+        flows: flows of a flow sweep, in the order of the readings.
+        set_flow: small flow at which the regulator is set. rated_flow: flow that the
+            definition of a droop, coefficient or class asks for.
         repeats: cycles of an exercise.
         trial: a rough reading that gives no finding.
     """
@@ -109,6 +118,10 @@ class Step:
     band: Quantity | None = None
     inlet_band: Quantity | None = None
     channel: str | None = None
+    inlets: tuple[Quantity, ...] = ()
+    flows: tuple[Quantity, ...] = ()
+    set_flow: Quantity | None = None
+    rated_flow: Quantity | None = None
     repeats: int = 1
     trial: bool = False
     required: bool = True
@@ -124,6 +137,23 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClassLists:
+    """Classes that a plan sorts by: a list of its own, never ours.
+
+    Attributes:
+        accuracy, lockup: upper ends of the classes, relative, rising.
+        floor: no class is narrower than this pressure.
+        source: where the lists are from.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    accuracy: tuple[Quantity, ...] = ()
+    lockup: tuple[Quantity, ...] = ()
+    floor: Quantity | None = None
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A test plan.
 
@@ -134,6 +164,9 @@ class Plan:
             test stops.
         cautions: what has to be seen to before the test, printed on its page.
         not_shown: what this plan does not show, printed on its page.
+        leak_regime: how gas gets through the leaks of this regulator, so that a leak
+            of test gas can be told as one of service gas; None: it is not told.
+        classes: what accuracy and lockup are sorted by, or None.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -148,6 +181,8 @@ class Plan:
     max_pressures: dict[str, Quantity] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
+    leak_regime: LeakRegime | None = None
+    classes: ClassLists | None = None
     steps: tuple[Step, ...]
 
     def step(self, id: str) -> Step | None:

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import difflib
+import itertools
 from importlib import resources
 from pathlib import Path
 
 from .errors import InputError
 from .judgement import FINDINGS
-from .measure import Kind, Reference, unit_of
+from .measure import Kind, Quantity, Reference, unit_of
 from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
 from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
 
 MOST_REPEATS = 100
 LONGEST_HOLD_S = 7.0 * 86400.0
-_NEEDS_HOLD = {"zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"}
-_NEEDS_INLET = {"rig-hold", "pressurise", "lockup"}
+_NEEDS_HOLD = {
+    *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),
+    *("inlet-sweep", "flow-sweep"),
+}
+_NEEDS_INLET = {"rig-hold", "pressurise", "lockup", "flow-sweep"}
+_SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
 
 
 _DISPLAY_KINDS = {
@@ -24,6 +29,7 @@ _DISPLAY_KINDS = {
     "rate": Kind.RATE,
     "time": Kind.TIME,
     "gas_temperature": Kind.TEMPERATURE,
+    "ratio": Kind.RATIO,
 }
 
 
@@ -106,11 +112,13 @@ def _check(plan: Plan, text: str, name: str) -> None:
         if step.kind == "set" and step.target is None and not step.target_from_job:
             raise InputError("plan_target_missing", where=at, step=step.id)
         _check_values(step, text, name)
+        _check_sweep(step, text, name)
         _check_order(step, plan, at)
         for limit in step.limits:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
         seen.add(step.id)
     _check_whole(plan, name)
+    _check_classes(plan, text, name)
     _check_pressures(plan, text, name)
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
@@ -135,7 +143,7 @@ def _check_whole(plan: Plan, name: str) -> None:
         for limit in step.limits
         if limit.finding in ("seat_leak", "external_leak") and limit.max is not None
     ]
-    under_pressure = kinds & {"set", "lockup", "creep-hold", "body-hold"}
+    under_pressure = kinds & {"set", "lockup", "creep-hold", "body-hold", *_SWEEPS}
     needed = [
         (bool(under_pressure), "zero", "pressures mean nothing without one"),
         (bool(under_pressure), "closing-zero", "a zero that moved would go unseen"),
@@ -190,6 +198,7 @@ def _check_pressures(plan: Plan, text: str, name: str) -> None:
     for step in plan.steps:
         asked = [
             *(("inlet", "stages", q) for q in step.stages),
+            *(("inlet", "inlets", q) for q in step.inlets),
             ("inlet", "inlet", step.inlet),
             ("outlet", "outlet", step.outlet),
             ("outlet", "target", step.target),
@@ -212,6 +221,75 @@ def _check_pressures(plan: Plan, text: str, name: str) -> None:
                     given=pressure.typed,
                     right=f"at most max_pressures.{role}, {most.typed}",
                 )
+
+
+def _check_sweep(step: Step, text: str, name: str) -> None:
+    """Refuse a sweep that goes nowhere, or whose droop has no flow to be read at."""
+
+    def wrong(key: str, given: str, right: str) -> InputError:
+        return InputError(
+            "value_wrong",
+            where=_place(text, name, step, f"\n{key} ="),
+            key=f"steps.{step.id}.{key}",
+            given=given,
+            right=right,
+        )
+
+    key = _SWEEPS.get(step.kind)
+    if key is None:
+        return
+    points: tuple[Quantity, ...] = getattr(step, key)
+    typed = ", ".join(q.typed for q in points) or "nothing"
+    if len({q.value_si for q in points}) < 2:
+        raise wrong(key, typed, "at least two different values")
+    if any(q.value_si < 0.0 for q in points):
+        raise wrong(key, typed, "none below zero")
+    if key == "inlets" and any(q.reference is not Reference.GAUGE for q in points):
+        raise wrong(key, typed, "gauge pressures")
+    low, high = step.set_flow, step.rated_flow
+    if low is None and high is None:
+        return
+    if low is None or high is None:
+        missing = "set_flow" if low is None else "rated_flow"
+        at = _place(text, name, step)
+        raise InputError("key_missing", where=at, key=f"steps.{step.id}.{missing}")
+    if not 0.0 <= low.value_si < high.value_si:
+        raise wrong("set_flow", low.typed, f"below rated_flow, {high.typed}")
+    most = max(points, key=lambda q: q.value_si)
+    if key == "flows" and high.value_si > most.value_si * (1.0 + 1e-9):
+        raise wrong("rated_flow", high.typed, f"among the flows, at most {most.typed}")
+
+
+def _check_classes(plan: Plan, text: str, name: str) -> None:
+    """Refuse lists of classes that no value could be sorted by, or without source."""
+    lists = plan.classes
+    if lists is None:
+        return
+    at = f"{name}:{_line_of(text, '[classes]')}"
+    if not lists.source.strip():
+        raise InputError("plan_source_missing", where=at, given="classes")
+    for key in ("accuracy", "lockup"):
+        ends = [q.value_si for q in getattr(lists, key)]
+        rising = all(a < b for a, b in itertools.pairwise(ends))
+        if not rising or any(end <= 0.0 for end in ends):
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key=f"classes.{key}",
+                given=", ".join(q.typed for q in getattr(lists, key)),
+                right="shares above 0 %, rising",
+            )
+    floor = lists.floor
+    if floor is not None and (
+        floor.reference is not Reference.DIFFERENCE or floor.value_si < 0.0
+    ):
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="classes.floor",
+            given=floor.typed,
+            right="a difference of pressure, zero or more",
+        )
 
 
 def _check_values(step: Step, text: str, name: str) -> None:
@@ -259,6 +337,8 @@ def _check_order(step: Step, plan: Plan, at: str) -> None:
         "lockup": "set",
         "creep-hold": "lockup",
         "body-hold": "lockup",
+        "inlet-sweep": "set",
+        "flow-sweep": "set",
         "closing-zero": "zero",
     }.get(step.kind)
     if needs is not None and needs not in before:

@@ -386,6 +386,25 @@ class Traits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Orifice:
+    """A calibrated orifice that a regulator's flow is let out to the air through.
+
+    Attributes:
+        id: stamped on it. conductance: sonic conductance for air, ISO 6358. u: its
+            standard uncertainty, relative.
+        critical_ratio: back-pressure over pressure before it, absolute, up to which
+            its flow is choked. record: its calibration record.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+    conductance: Quantity
+    u: Quantity
+    critical_ratio: float
+    record: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
     """A set of channels for one regulator.
 
@@ -415,6 +434,7 @@ class Rig:
 
     Attributes:
         hand_valves: of a simulated rig that is not served as one Modbus TCP device.
+        orifices: that a flow can be known by.
         simulated: True for a simulated rig; everything made from it says so.
         time_multiple: how many times faster than the wall clock its time runs (1 for
             a real rig).
@@ -431,6 +451,7 @@ class Rig:
     channels: tuple[Channel, ...]
     traits: Traits | None = None
     hand_valves: HandValves | None = None
+    orifices: tuple[Orifice, ...] = ()
 
     def channel(self, role: str, station: str | None = None) -> Channel | None:
         """Return the channel of a role, or None."""
@@ -442,6 +463,10 @@ class Rig:
     def channel_by_id(self, id: str) -> Channel | None:
         """Return the channel of that id, or None."""
         return next((c for c in self.channels if c.id == id), None)
+
+    def orifice(self, id: str) -> Orifice | None:
+        """Return the orifice of that id, or None."""
+        return next((o for o in self.orifices if o.id == id), None)
 
     def for_station(self, id: str) -> Rig:
         """Return the rig as one station sees it: its channels, its traits.

@@ -56,6 +56,14 @@ _KIND_OF_KEY = {
     "volume": Kind.VOLUME,
     "allowance": Kind.VOLUME,
     "tail_amplitude": Kind.TEMPERATURE_STEP,
+    "inlets": Kind.PRESSURE,
+    "flows": Kind.LEAK,
+    "set_flow": Kind.LEAK,
+    "rated_flow": Kind.LEAK,
+    "accuracy": Kind.RATIO,
+    "lockup": Kind.RATIO,
+    "floor": Kind.PRESSURE,
+    "conductance": Kind.CONDUCTANCE,
 }
 
 

@@ -22,6 +22,7 @@ from records.rig import (
     USB_PORT,
     Channel,
     Instrument,
+    Orifice,
     Register,
     Rig,
     Traits,
@@ -146,6 +147,8 @@ def _check(rig: Rig, text: str, name: str) -> None:
                 given=channel.role,
             )
     _check_traits(rig.traits, text, name)
+    for orifice in rig.orifices:
+        _check_orifice(orifice, rig, place(orifice.id))
     for station in rig.stations:
         _check_traits(station.traits, text, name)
         _check_relief(station.id, station.relief, place(station.id))
@@ -201,6 +204,29 @@ def _check_traits(traits: Traits | None, text: str, name: str) -> None:
                 given=quantity.typed,
                 right="above zero" if above == 0.0 else "zero or more",
             )
+
+
+def _check_orifice(orifice: Orifice, rig: Rig, at: str) -> None:
+    """Refuse an orifice by which no flow could be known."""
+    if not is_name(orifice.id):
+        raise _wrong(at, "orifice id", repr(orifice.id), NAME_RULE)
+    if sum(o.id == orifice.id for o in rig.orifices) > 1:
+        raise InputError("rig_name_twice", where=at, what="orifice", given=orifice.id)
+    size, u = orifice.conductance, orifice.u
+    ratio = orifice.critical_ratio
+    for key, good, given, right in (
+        ("conductance", size.value_si > 0.0, size.typed, "above zero"),
+        (
+            "u",
+            u.kind is Kind.RATIO and 0.0 < u.value_si < 0.5,
+            u.typed,
+            "a share above 0 %, as 1 %",
+        ),
+        ("critical_ratio", 0.0 <= ratio < 1.0, ratio, "from 0 to below 1"),
+        ("record", bool(orifice.record.strip()), repr(""), "its calibration record"),
+    ):
+        if not good:
+            raise _wrong(at, f"orifices.{orifice.id}.{key}", given, right)
 
 
 _BAUD = (50, 4_000_000)

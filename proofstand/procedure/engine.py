@@ -102,9 +102,14 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
 
     Raises:
         InputError: ``job_target_missing``.
-        RefusedError: ``no_purge_statement``, ``pressure_above_rating``,
-            ``set_pressure_of_another_plan``.
+        RefusedError: ``plan_step_not_led``, ``no_purge_statement``,
+            ``pressure_above_rating``, ``set_pressure_of_another_plan``.
     """
+    for step in plan.steps:
+        if step.kind not in STEP_KINDS:
+            raise RefusedError(
+                "plan_step_not_led", where=plan.id, step=step.id, kind=step.kind
+            )
     if not job.purged:
         raise RefusedError("no_purge_statement", where=job.id)
     rating = job.regulator.nameplate.inlet_max

@@ -51,6 +51,8 @@ _SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
+# Told in the judgement; on the page only where the plan sets a limit.
+_TOLD_ONLY = frozenset({"supply_pressure_effect", "repeatability"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
 _NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")
@@ -368,6 +370,8 @@ def _findings(
     table: list[dict[str, Any]] = []
     small: list[dict[str, Any]] = []
     for finding in judgement.findings:
+        if limited and finding.limit is None and finding.id in _TOLD_ONLY:
+            continue
         row = _row(finding, judgement, run, plan, marks)
         row["number"] = numbers.get(finding.step, "")
         if finding.limit is not None or finding.required or not limited:

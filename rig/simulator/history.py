@@ -38,6 +38,7 @@ _MEAN_S = 1.0
 _CLEAR_S = 0.5
 _EMPTIED = 3.0  # times what is lost in a hold: then there was little left to lose
 _FLOWING_S = 4.0
+_SAME_INLET, _FAR_INLET = 0.02, 0.1  # relative
 
 
 class History:
@@ -103,7 +104,7 @@ def true_findings(
                     "value": value,
                 }
             )
-    return found
+    return [*found, *truth.of_lockups_together()]
 
 
 def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
@@ -135,6 +136,8 @@ class _Truth:
         self._history = history
         self._columns = history.columns()
         self._zero: dict[str, float] = {}
+        # per lockup step its last attempt: inlet, flowing outlet, lockup pressure
+        self._lockups: dict[str, tuple[int, float, float, float]] = {}
 
     def of(self, hold: _Hold) -> list[tuple[str, str, float]]:
         span = (hold.begins_s, hold.ends_s)
@@ -203,6 +206,37 @@ class _Truth:
         # at an even air pressure too: a falling barometer is no creep
         return float(np.polyfit(t - t[0], steady, 1)[0])
 
+    def of_lockups_together(self) -> list[dict[str, Any]]:
+        """Return what the lockups give together, at the last of them."""
+        if not self._lockups:
+            return []
+        step = list(self._lockups)[-1]
+        attempt = self._lockups[step][0]
+        read = list(self._lockups.values())
+        top, bottom = max(r[1] for r in read), min(r[1] for r in read)
+        high = [r for r in read if top - r[1] <= _SAME_INLET * top]
+        low = [r for r in read if r[1] - bottom <= _SAME_INLET * top]
+        found = []
+        if top - bottom > _FAR_INLET * top:
+            supply, outlet = (
+                np.mean([r[i] for r in low]) - np.mean([r[i] for r in high])
+                for i in (1, 2)
+            )
+            found.append(("supply_pressure_effect", float(outlet / supply)))
+        if len(high) > 1:
+            spread = float(np.std([r[3] for r in high], ddof=1))
+            found.append(("repeatability", spread))
+        return [
+            {
+                "id": id,
+                "step": step,
+                "attempt": attempt,
+                "channel": "outlet",
+                "value": value,
+            }
+            for id, value in found
+        ]
+
     def _lockup(self, hold: _Hold) -> list[tuple[str, str, float]]:
         t, bleed = self._columns["t_s"], self._columns["bleed"]
         if hold.closes_s is None:
@@ -219,6 +253,9 @@ class _Truth:
         shut = float(t[below[-1]]) if below.size else hold.begins_s
         read = (shut + _READ_S - _MEAN_S, shut + _READ_S + _MEAN_S)
         lockup = self._mean("outlet", read)
+        supply = self._mean("inlet", (onset - _FLOWING_S, onset - _CLEAR_S))
+        self._lockups.pop(hold.step, None)
+        self._lockups[hold.step] = (hold.attempt, supply, before, lockup)
         return [
             ("lockup_pressure", "outlet", lockup),
             ("lockup_highest", "outlet", self._highest((shut, hold.ends_s))),

@@ -50,6 +50,7 @@ class Fault:
         seat: leak through the seat. outside: leak from the outlet to air.
         rise_pa: lockup rise. rig: leak of the rig's outlet side.
         zero_moved_pa: outlet's zero at the end. inlet_sag: share lost over a hold.
+        supply_effect: change of the outlet per change of the inlet.
     """
 
     seat: float = 0.0
@@ -61,6 +62,7 @@ class Fault:
     tail_k: float = 0.12
     air_pa_per_h: float = 60.0
     gas_k_per_h: float = 0.2
+    supply_effect: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -324,24 +326,25 @@ def run(
     tape.mark(MarkKind.SEEN, event="steady")
     tape.end()
 
-    top = SET_PA + fault.rise_pa
     net = (seat - outside) / setting.outlet_m3
     for number, inlet in ((1, INLET_PA), (2, LOW_INLET_PA), (3, INLET_PA)):
         tape.begin(f"lockup-{number}")
-        tape.move(4.0, inlet, SET_PA)
-        tape.play(12.0, inlet, SET_PA)
+        moved = fault.supply_effect * (inlet - INLET_PA)
+        flowing, top = SET_PA + moved, SET_PA + fault.rise_pa + moved
+        tape.move(4.0, inlet, flowing)
+        tape.play(12.0, inlet, flowing)
         tape.mark(MarkKind.ASKED, act="close_bleed", request=f"r{number}")
-        tape.play(1.2, inlet, SET_PA)
+        tape.play(1.2, inlet, flowing)
         tape.move(2.5, inlet, top)
         tape.mark(MarkKind.SEEN, at=tape.now - 1.2, event="shut_off")
         tape.mark(MarkKind.HOLD_BEGIN, at=tape.now - 1.2)
         last = number == 3
         held = 28.7 if not last else 210.0
 
-        def shut(t: Array) -> Array:
+        def shut(t: Array, top: float = top, floor: float = flowing) -> Array:
             # throttled gas comes in cold and warms: the pressure rises to its level
             y = top + heat_out * (1.0 - np.exp(-t / 7.0)) + net * t
-            return np.maximum(y, SET_PA)
+            return np.maximum(y, floor)
 
         def supply(t: Array, level: float = inlet) -> Array:
             return level * (1.0 - fault.inlet_sag * t / 180.0)

@@ -274,7 +274,8 @@ def test_every_kind_of_step_has_stages_and_every_act_has_a_name() -> None:
     from records.plan import StepKind
 
     kinds = set(StepKind.__args__)  # type: ignore[attr-defined]
-    assert kinds == set(STEP_KINDS)
+    judged_only = {"inlet-sweep", "flow-sweep"}  # refused before anything is opened
+    assert kinds - judged_only == set(STEP_KINDS)
     for step in plan().steps:
         for stage in STEP_KINDS[step.kind](step, plan()):
             if hasattr(stage, "act"):
@@ -491,6 +492,20 @@ def test_a_silent_barometer_does_not_blind_the_watch_over_pressure() -> None:
 def test_without_a_purge_statement_no_pressure_is_applied() -> None:
     with pytest.raises(RefusedError, match="no_purge_statement"):
         prepared_plan(plan(), replace(demo_job(), purged=False))
+
+
+def test_a_step_that_can_only_be_judged_is_refused_before_anything() -> None:
+    inlets = tuple(parse_quantity(f"{p} psi gauge") for p in (10, 5))
+    flows = tuple(parse_quantity(f"{q} std L/min") for q in (1, 5))
+    last = plan().steps[-1]
+    for step in (
+        replace(last, id="sweep", kind="inlet-sweep", inlets=inlets),
+        replace(last, id="sweep", kind="flow-sweep", flows=flows),
+    ):
+        asked = replace(plan(), steps=(*plan().steps, step))
+        with pytest.raises(RefusedError, match="plan_step_not_led") as caught:
+            prepared_plan(asked, demo_job())
+        assert caught.value.facts == {"step": "sweep", "kind": step.kind}
 
 
 def test_the_nameplate_is_not_exceeded() -> None:

@@ -164,3 +164,75 @@ def test_the_registry_says_what_each_finding_is() -> None:
         assert kind.id == id
         assert kind.definition.endswith(".")
         assert kind.steps
+
+
+SWEEP = """[[steps]]
+id = "sweep"
+kind = "inlet-sweep"
+hold = "10 s"
+inlets = ["10 psi gauge", "5 psi gauge", "10 psi gauge"]
+
+[[steps]]
+id = "flow"
+kind = "flow-sweep"
+inlet = "10 psi gauge"
+hold = "10 s"
+flows = ["2 std L/min", "10 std L/min"]
+set_flow = "2 std L/min"
+rated_flow = "10 std L/min"
+
+[[steps]]
+id = "lockup-1"
+"""
+CLASSES = """[classes]
+accuracy = ["2.5 %", "5 %"]
+lockup = ["10 %"]
+floor = "1 mbar difference"
+source = "shop default"
+
+[display]"""
+SWEPT = TEXT.replace('[[steps]]\nid = "lockup-1"\n', SWEEP, 1).replace(
+    "[display]", CLASSES, 1
+)
+
+
+def test_sweeps_and_classes_are_read() -> None:
+    plan = parse_plan(SWEPT, "p.toml")
+    sweep, flow = plan.step("sweep"), plan.step("flow")
+    assert sweep is not None
+    assert flow is not None
+    assert len(sweep.inlets) == 3
+    assert flow.rated_flow is not None
+    assert flow.rated_flow.value_si == pytest.approx(10e-3 / 60.0 * 101_325.0)
+    assert plan.classes is not None
+    assert plan.classes.accuracy[1].value_si == 0.05
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "id", "right"),
+    [
+        ('"5 psi gauge", "10 psi gauge"]', '"10 psi gauge"]', "value_wrong", "two"),
+        ('"5 psi gauge", "10', '"5 psi absolute", "10', "value_wrong", "gauge"),
+        ('"5 psi gauge", "10', '"55 psi gauge", "10', "value_wrong", "15 psi"),
+        ('["2 std L/min", ', "[", "value_wrong", "two"),
+        ('["2 std L/min", ', '["2 s", ', "quantity_kind_wrong", "leak"),
+        ('rated_flow = "10 std', 'rated_flow = "1 std', "value_wrong", "below"),
+        ('rated_flow = "10 std', 'rated_flow = "20 std', "value_wrong", "at most"),
+        ('set_flow = "2 std L/min"\n', "", "key_missing", "set_flow"),
+        ('["2.5 %", "5 %"]', '["5 %", "2.5 %"]', "value_wrong", "rising"),
+        ('"1 mbar difference"', '"1 mbar gauge"', "value_wrong", "difference"),
+        ('source = "shop default"\n\n[dis', 'source = " "\n\n[dis', "plan_source", ""),
+    ],
+)
+def test_a_sweep_or_class_that_can_t_be_is_refused(
+    good: str, bad: str, id: str, right: str
+) -> None:
+    assert good in SWEPT
+    with pytest.raises(InputError, match=id) as caught:
+        parse_plan(SWEPT.replace(good, bad, 1), "p.toml")
+    assert right in " ".join(caught.value.facts.values())
+
+
+def test_how_a_leak_flows_is_one_of_four() -> None:
+    with pytest.raises(InputError, match="value_wrong_type"):
+        parse_plan(TEXT.replace("test_gas", 'leak_regime = "fast"\ntest_gas', 1), "p")

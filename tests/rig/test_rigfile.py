@@ -445,3 +445,25 @@ def test_a_fault_of_a_station_names_line_and_remedy(
     assert caught.value.id == id
     assert re.match(r"rig\.toml:\d+", caught.value.where), caught.value.where
     assert right in " ".join(caught.value.facts.values())
+
+
+def test_the_documented_orifice() -> None:
+    block = documented("N-3")
+    text = TEXT + "\n" + block
+    (orifice,) = parse_rig(text, "rig.toml").orifices
+    assert orifice.conductance.value_si == pytest.approx(0.21e-8)
+    assert orifice.u.value_si == 0.01
+    for good, bad, right in (
+        ('"0.21 dm3', '"0 dm3', "above zero"),
+        ('u = "1 %"', 'u = "0 %"', "above 0 %"),
+        ("critical_ratio = 0.45", "critical_ratio = 1.2", "below 1"),
+        ('record = "C-0204"', 'record = " "', "calibration record"),
+        ('id = "N-3"', 'id = "N 3"', "letters"),
+    ):
+        assert good in block
+        with pytest.raises(InputError, match="value_wrong") as caught:
+            parse_rig(TEXT + "\n" + block.replace(good, bad, 1), "r")
+        assert right in caught.value.facts["right"]
+    twice = text + "\n" + block
+    with pytest.raises(InputError, match="rig_name_twice"):
+        parse_rig(twice, "r")
