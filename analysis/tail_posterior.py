@@ -280,7 +280,7 @@ def _polished(
         gram[np.arange(k), np.arange(k)] += ridge
         a = np.linalg.solve(gram, z.T @ seen.data)
         left = seen.data - z @ a
-        return z, a, float(left @ left + ridge * (a @ a))
+        return z, np.asarray(a, dtype=np.float64), float(left @ left + ridge * (a @ a))
 
     z, a, rss = at(x)
     damping = 1e-2
@@ -442,7 +442,8 @@ def _given(
         np.linalg.cholesky(0.5 * (cov + cov.transpose(0, 2, 1))), dtype=np.float64
     )
     log_norm = np.log(factor[:, np.arange(k), np.arange(k)]).sum(axis=1)
-    return _Given(space.lo, width, x, factor, np.linalg.inv(factor), log_norm)
+    inverse = np.asarray(np.linalg.inv(factor), dtype=np.float64)
+    return _Given(space.lo, width, x, factor, inverse, log_norm)
 
 
 def _drawn(
