@@ -25,6 +25,7 @@ from records.judgement import (
     Judgement,
     Outcome,
     ResolvedLimit,
+    Shape,
 )
 from records.measure import Kind, Measured, std_cm3_min, to_unit
 from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
@@ -499,6 +500,7 @@ def _with_hidden(
         u=estimate.hidden / 12.0**0.5,
         value=estimate.hidden,
         group="outlet_loss",
+        shape=Shape.ONE_SIDED,
     )
     return (low, high + estimate.hidden), (*estimate.lines, line)
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from records.judgement import BudgetLine
+from records.judgement import BudgetLine, Shape
 from records.measure import (
     ZERO_CELSIUS_K,
     Kind,
@@ -158,6 +158,7 @@ def resolution_line(channel: Channel, sensitivity: float = 1.0) -> BudgetLine:
         source="resolution",
         u=resolution(channel) / math.sqrt(12.0),
         sensitivity=sensitivity,
+        shape=Shape.RECTANGULAR,
     )
 
 
