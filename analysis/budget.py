@@ -150,3 +150,21 @@ def form_factor(rectangular: float, coverage: float = 0.95) -> float:
         return inside - (0.5 + 0.5 * coverage)
 
     return float(brentq(beyond, 0.0, a + 9.0 * s)) / normal
+
+
+def shares(lines: Sequence[BudgetLine]) -> tuple[float, ...]:
+    """Return each line's share of the combined variance, in their order; they add to 1.
+
+    Of correlated lines a share may be below 0: it takes away what another one brings.
+    """
+    parts = [line.u * line.sensitivity for line in lines]
+    brought = [
+        part
+        * sum(
+            other * (1.0 if i == j else correlation(lines[i], lines[j]))
+            for j, other in enumerate(parts)
+        )
+        for i, part in enumerate(parts)
+    ]
+    total = sum(brought)
+    return tuple(b / total if total > 0.0 else 0.0 for b in brought)

@@ -100,13 +100,14 @@ def _by_rate(x: FloatArray, decays: FloatArray, first: int) -> FloatArray:
 def fit_exponentials(
     x: FloatArray,
     y: FloatArray,
-    starts: Sequence[float],
+    starts: Sequence[float] | FloatArray,
     shapes: Shapes = constant_and_decays,
 ) -> ExponentialsFit:
     """Return the least-squares fit of exponentials to points.
 
     Args:
-        x: shape (n,). y: shape (n,), finite.
+        x: shape (n,).
+        y: shape (n,), finite.
         starts: a first guess of each rate, above zero, all different.
         shapes: which model, see above; any other that is linear in all but its rates.
 
@@ -180,7 +181,8 @@ def _parts(
     turned = np.stack([slope @ linear for slope in slopes], axis=1)
     whole = np.column_stack([design, turned])
     # columns of one size, so that none is lost beside a larger one
-    size = np.linalg.norm(whole, axis=0)
+    size = np.sqrt(np.sum(whole**2, axis=0))
     if not np.all(size > 0.0):
         raise ValueError("a rate that the points do not show")
-    return linear, y - design @ linear, whole, size
+    left = y - design @ linear
+    return np.asarray(linear), np.asarray(left), np.asarray(whole), np.asarray(size)
