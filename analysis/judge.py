@@ -32,6 +32,7 @@ from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
 
+from .budget import combine
 from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
@@ -441,7 +442,8 @@ def _finding(
             math.hypot(estimate.u, *(x.u for x in lines if x.group == "outlet_loss")),
             kind.kind,
             kind.reference,
-            estimate.dof,
+            # of the whole budget: a family with an interval of its own states none
+            combine(lines).dof if lines else estimate.dof,
         ),
         interval=interval,
         budget=lines,

@@ -203,6 +203,7 @@ def test_budgets_of_findings_are_those_of_another_program(name: str) -> None:
         assert finding.measured is not None
         assert finding.measured.u == pytest.approx(total.u, rel=1e-9), where
         assert found.u == pytest.approx(total.u, rel=1e-9), where
+        assert finding.measured.dof == found.dof, where
         if found.dof is None:
             assert total.df > 0.99e6, where
         else:
@@ -280,7 +281,7 @@ def test_sensitivities_of_a_seat_leak_are_its_derivatives() -> None:
 
 
 def test_sensitivities_of_a_lockup_rise_are_its_derivatives() -> None:
-    """Against ``uncertainties``: two levels of one transducer, p = o + (1 + g) x + e."""
+    """Against ``uncertainties``: two levels of one transducer, o + (1 + g) x + e."""
     rise = next(f for f in findings("second-stage-good") if f.id == "lockup_rise")
     assert rise.measured is not None
     flowing = dict(rise.evidence.model)["flowing"]
