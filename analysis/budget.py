@@ -19,6 +19,7 @@ from scipy.special import ndtr, ndtri, stdtrit
 from records.judgement import BudgetLine, Shape
 
 _MANY = 1e6
+_RULES = 0.5  # share of u below which a rectangle changes nothing that counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +38,20 @@ class Combined:
     def factor(self, coverage: float = 0.95) -> float:
         """Return the coverage factor k of a two-sided interval.
 
-        Student's t, times what a large rectangular line makes of the interval's form.
+        Student's t; less where one rectangular line rules, and the other lines, each
+        widened for its own few degrees of freedom, leave the interval narrower.
         """
         k = coverage_factor(self.dof, coverage)
-        return k * form_factor(self.rectangular, coverage)
+        if self.rectangular < _RULES:
+            return k
+        rest = 1.0 - self.rectangular**2
+        if rest > 0.0 and self.dof is not None:
+            # the rectangle itself is known: all degrees of freedom are the others'
+            normal = coverage_factor(None, coverage)
+            rest *= (coverage_factor(self.dof * rest**2, coverage) / normal) ** 2
+        wide = math.sqrt(self.rectangular**2 + rest)
+        narrow = form_factor(self.rectangular / wide, coverage) * wide
+        return min(k, coverage_factor(None, coverage) * narrow)
 
     def expanded(self, coverage: float = 0.95) -> float:
         """Return half the width of the symmetric interval of that coverage."""

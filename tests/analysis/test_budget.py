@@ -178,6 +178,21 @@ def test_a_rectangle_in_a_budget_by_monte_carlo(share: float) -> None:
     assert form_factor(share) == pytest.approx(drawn, rel=4e-3)
 
 
+@pytest.mark.parametrize("u", [0.2, 0.5])
+def test_a_rectangle_beside_a_line_of_two_degrees_covers(u: float) -> None:
+    """Intervals from an estimated u hold the truth 95 times in 100, or more."""
+    rng = np.random.default_rng(3)
+    known = BudgetLine(source="a", u=1.0, shape=Shape.RECTANGULAR)
+    runs, inside = 3000, 0
+    for _ in range(runs):
+        estimated = u * math.sqrt(rng.chisquare(2) / 2.0)
+        found = combine([known, BudgetLine(source="b", u=estimated, dof=2)])
+        error = math.sqrt(3.0) * rng.uniform(-1.0, 1.0) + u * rng.standard_normal()
+        inside += abs(error) < found.expanded()
+    # less three standard deviations of a share of that many
+    assert inside / runs > 0.95 - 3.0 * math.sqrt(0.95 * 0.05 / runs)
+
+
 def test_a_rectangle_alone_has_the_published_factor() -> None:
     """Source: EA-4/02 M:2013, S9.14: k 1.65 for 95 %, one rectangle that rules."""
     line = BudgetLine(source="a", u=1.0, shape=Shape.RECTANGULAR)
@@ -223,7 +238,10 @@ def test_a_symmetric_interval_is_k_times_u(name: str) -> None:
         low, high = finding.interval
         found = combine(finding.budget)
         where = (name, finding.step, finding.id)
-        k = coverage_factor(finding.measured.dof) * form_factor(found.rectangular)
+        k = found.factor()
+        assert k <= coverage_factor(finding.measured.dof) * (1.0 + 1e-12), where
+        if found.rectangular < 0.5:
+            assert k == pytest.approx(coverage_factor(found.dof)), where
         assert 0.5 * (high - low) == pytest.approx(k * finding.measured.u), where
         assert 0.5 * (high + low) == pytest.approx(finding.measured.value), where
         assert finding.measured.dof == found.dof, where
