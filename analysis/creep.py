@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 from records.errors import Reason
-from records.judgement import BudgetLine, Evidence
+from records.judgement import BudgetLine, Evidence, Shape
 from records.measure import STANDARD_TEMPERATURE_K
 from records.rig import Channel
 
@@ -168,6 +169,7 @@ def _seat_leak(
             source="allowance_outlet",
             u=volume.u_allowance,
             sensitivity=creep.value * ratio,
+            shape=Shape.RECTANGULAR,
         ),
         BudgetLine(
             source="gas_temperature_level",
@@ -179,15 +181,7 @@ def _seat_leak(
     low, high = (end * factor for end in creep.interval)
     interval, rest = widened((low, high), value, volumes)
     lines = [
-        BudgetLine(
-            source=line.source,
-            u=line.u,
-            sensitivity=line.sensitivity * factor,
-            value=line.value,
-            dof=line.dof,
-            type=line.type,
-            group=line.group,
-        )
+        dataclasses.replace(line, sensitivity=line.sensitivity * factor)
         for line in creep.lines
     ]
     return finite(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
 
-from .budget import Combined, combine, coverage_factor
+from .budget import Combined, combine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +110,7 @@ def widened(
 ) -> tuple[tuple[float, float], Combined]:
     """Return a skew interval with the uncertainty of further lines added in squares."""
     combined = combine(lines)
-    extra = coverage_factor(combined.dof) * combined.u
+    extra = combined.expanded()
     low = value - math.hypot(max(0.0, value - interval[0]), extra)
     high = value + math.hypot(max(0.0, interval[1] - value), extra)
     return (low, high), combined

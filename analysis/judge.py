@@ -25,12 +25,14 @@ from records.judgement import (
     Judgement,
     Outcome,
     ResolvedLimit,
+    Shape,
 )
 from records.measure import Kind, Measured, std_cm3_min, to_unit
 from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
 
+from .budget import combine
 from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
@@ -578,7 +580,8 @@ def _finding(
             math.hypot(estimate.u, *(x.u for x in lines if x.group == "outlet_loss")),
             kind.kind,
             kind.reference,
-            estimate.dof,
+            # of the whole budget: a family with an interval of its own states none
+            combine(lines).dof if lines else estimate.dof,
         ),
         interval=interval,
         budget=lines,
@@ -637,6 +640,7 @@ def _with_hidden(
         u=estimate.hidden / 12.0**0.5,
         value=estimate.hidden,
         group="outlet_loss",
+        shape=Shape.ONE_SIDED,
     )
     return (low, high + estimate.hidden), (*estimate.lines, line)
 

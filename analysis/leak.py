@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from records.errors import Reason
-from records.judgement import BudgetLine, Evidence
+from records.judgement import BudgetLine, Evidence, Shape
 from records.measure import STANDARD_TEMPERATURE_K
 from records.rig import Channel
 from records.trace import FloatArray
@@ -242,6 +242,7 @@ def _side_lines(side: _Side, air: Drift, ratio: float) -> list[BudgetLine]:
             source=f"allowance_{side.role}",
             u=side.volume.u_allowance,
             sensitivity=-absolute,
+            shape=Shape.RECTANGULAR,
         ),
         BudgetLine(
             source=f"calibration_gain_{side.role}",
@@ -322,6 +323,7 @@ def body_hold(
                     u=one_sided / math.sqrt(12.0),
                     value=one_sided,
                     group="rig_leak",
+                    shape=Shape.ONE_SIDED,
                 ),
             ),
         )
@@ -420,7 +422,11 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
             value=value,
             type="A",
         ),
-        BudgetLine(source="place_of_loss", u=0.5 * abs(inlet + outlet) / 3.0**0.5),
+        BudgetLine(
+            source="place_of_loss",
+            u=0.5 * abs(inlet + outlet) / 3.0**0.5,
+            shape=Shape.RECTANGULAR,
+        ),
         *(
             dataclasses.replace(line, sensitivity=0.5 * line.sensitivity)
             for line in found.lines[1:]

@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from records.errors import Reason
-from records.judgement import BudgetLine, Evidence
+from records.judgement import BudgetLine, Evidence, Shape
 from records.measure import UNITS, Quantity, to_unit
 from records.rig import Channel
 from records.trace import FloatArray
@@ -178,7 +178,11 @@ def _rise(
         *calibration_lines(outlet, rise, difference=True),
         resolution_line(outlet),
         resolution_line(outlet, -1.0),
-        BudgetLine(source="definition", u=abs(steady.drift) / math.sqrt(12.0)),
+        BudgetLine(
+            source="definition",
+            u=abs(steady.drift) / math.sqrt(12.0),
+            shape=Shape.RECTANGULAR,
+        ),
     ]
     model = (
         *evidence.model,

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from records.judgement import BudgetLine
+from records.judgement import BudgetLine, Shape
 from records.measure import (
     ZERO_CELSIUS_K,
     Kind,
@@ -125,17 +125,28 @@ def calibration_lines(
         channel: with its calibration record.
         value: level or difference, SI.
         difference: True where two readings of the channel are subtracted: the zero
-            cancels, the form of the curve enters twice.
+            enters both, fully correlated, and cancels; so does the span, which leaves
+            its share of the difference; the form of the curve enters twice.
     """
     record = channel.calibration
     if record is None:
         return []
     times = math.sqrt(2.0) if difference else 1.0
     lines = []
-    for term in record.terms:
+    for number, term in enumerate(record.terms):
+        if term.kind == "offset" and difference:
+            lines += [
+                BudgetLine(
+                    source="calibration_offset",
+                    u=term.u.value_si,
+                    sensitivity=sign,
+                    dof=term.dof,
+                    group=f"{channel.id} zero {number}",
+                )
+                for sign in (1.0, -1.0)
+            ]
+            continue
         if term.kind == "offset":
-            if difference:
-                continue
             sensitivity = 1.0
         elif term.kind == "gain":
             sensitivity = value
@@ -158,6 +169,7 @@ def resolution_line(channel: Channel, sensitivity: float = 1.0) -> BudgetLine:
         source="resolution",
         u=resolution(channel) / math.sqrt(12.0),
         sensitivity=sensitivity,
+        shape=Shape.RECTANGULAR,
     )
 
 

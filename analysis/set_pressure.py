@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from records.errors import Reason
-from records.judgement import BudgetLine
+from records.judgement import BudgetLine, Shape
 from records.rig import Channel
 
 from .estimate import Estimate, estimated, not_measured
@@ -55,7 +55,11 @@ def set_pressure(readings: Readings, outlet: Channel, done: Performance) -> Esti
         ),
         *calibration_lines(outlet, level.mean, difference=False),
         resolution_line(outlet),
-        BudgetLine(source="definition", u=abs(steady.drift) / math.sqrt(12.0)),
+        BudgetLine(
+            source="definition",
+            u=abs(steady.drift) / math.sqrt(12.0),
+            shape=Shape.RECTANGULAR,
+        ),
     ]
     return estimated(
         "set_pressure",

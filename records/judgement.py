@@ -250,6 +250,17 @@ FINDINGS = _registry(
 )
 
 
+class Shape(StrEnum):
+    """How the error of an input is spread.
+
+    ``ONE_SIDED`` is a bound: the error lies somewhere between nothing and ``value``.
+    """
+
+    NORMAL = "normal"
+    RECTANGULAR = "rectangular"
+    ONE_SIDED = "one-sided"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:
     """One line of a finding's uncertainty budget.
@@ -261,6 +272,8 @@ class BudgetLine:
         dof: degrees of freedom, None when infinite.
         type: "A" from the spread of readings, "B" from other knowledge.
         group: inputs with the same group name (other than "") are fully correlated.
+        correlated: sources of other lines and the coefficient of correlation with each.
+        shape: how its error is spread.
     """
 
     source: str
@@ -270,6 +283,8 @@ class BudgetLine:
     dof: float | None = None
     type: str = "B"
     group: str = ""
+    correlated: tuple[tuple[str, float], ...] = ()
+    shape: Shape = Shape.NORMAL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

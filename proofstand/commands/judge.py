@@ -25,7 +25,9 @@ def add(commands: Subparsers) -> None:
         help="another plan: a file, or the id of a built-in one",
     )
     parser.add_argument(
-        "--why", metavar="FINDING", help="how this finding was made, with its budget"
+        "--why",
+        metavar="FINDING",
+        help="how this finding was made, with its budget; with --json as data",
     )
     json_option(parser)
     parser.set_defaults(run=run)
@@ -34,6 +36,7 @@ def add(commands: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Judge and print; return the exit code of the verdicts."""
     from analysis.judge import judge
+    from proofstand.explain import explain, why_json, whys_json
     from proofstand.report import (
         EXIT_OF_VERDICT,
         combined_exit,
@@ -65,6 +68,9 @@ def run(args: argparse.Namespace) -> int:
             codes.append(tell(error, False))
             continue
         codes.append(EXIT_OF_VERDICT[judgement.verdict])
+        if args.json and args.why:
+            documents.append(why_json(judgement, opened, plan, args.why))
+            continue
         if args.json:
             documents.append(judgement_json(judgement, opened, plan))
             continue
@@ -73,14 +79,11 @@ def run(args: argparse.Namespace) -> int:
             f"{head}\n({opened.state.value}, plan {plan.id} version {plan.version})\n"
         )
         if args.why:
-            from proofstand.explain import explain
-
             print(explain(judgement, opened, plan, args.why))
         else:
             print(table(judgement, opened, plan))
         print()
     if args.json:
-        print(
-            json.dumps(judgements_json(documents), ensure_ascii=False, allow_nan=False)
-        )
+        whole = whys_json(documents) if args.why else judgements_json(documents)
+        print(json.dumps(whole, ensure_ascii=False, allow_nan=False))
     return combined_exit(codes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from functools import cache
@@ -88,6 +89,35 @@ def page(id: str, /, **facts: object) -> str:
     """Return a piece of the certificate's wording, its facts filled in."""
     said = str(words()["page"][id])
     return _fill(said, {name: str(value) for name, value in facts.items()})
+
+
+def why_words(id: str, /, **facts: object) -> str:
+    """Return a piece of what explains a finding, its facts filled in."""
+    said = str(words()["why"][id])
+    return _fill(said, {name: str(value) for name, value in facts.items()})
+
+
+def source_words(id: str) -> str:
+    """Return a budget's source as people say it, with the channel it is of."""
+    return _of_channel("source", id)
+
+
+def model_words(id: str) -> str:
+    """Return a model's parameter as people say it, with its number or channel."""
+    return _of_channel("model", id)
+
+
+def _of_channel(table: str, id: str) -> str:
+    known = words()[table]
+    if id in known:
+        return str(known[id])
+    base, _, last = id.rpartition("_")
+    if base in known and last in ("inlet", "outlet"):
+        return f"{known[base]}, {last}"
+    counted = re.fullmatch(r"([a-z_]+?)_(\d+)(|_[a-z]+)", id)
+    if counted is not None and counted[1] + counted[3] in known:
+        return str(known[counted[1] + counted[3]]).format(n=counted[2])
+    return id.replace("_", " ")
 
 
 def page_list(id: str) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from analysis.calibration_fit import (
     fit_polynomial,
 )
 from records.calibration import CalibrationPoint, Direction
-from tests.analysis.published import Array, norris, pontius
+from tests.analysis.published import Array, filip, norris, pontius
 
 PSI = 1.0  # the example below stays in its own units
 
@@ -54,6 +54,27 @@ def test_norris_straight_line() -> None:
     )
     assert fit.s == pytest.approx(0.884796396144373, rel=1e-13)
     assert fit.dof == 34
+
+
+def test_filip_degree_ten() -> None:
+    """NIST StRD, Filip: certified values; a fit in raw powers gets none of the digits.
+
+    B0 and B10 by the data set's page, the others from memory of the same. A tolerance
+    of 1e-7 where 15 digits are certified: the condition number of the problem, about
+    1e15 in raw powers and 1e7 in turned x, leaves no more to double precision.
+    """
+    x, y = filip()
+    fit = fit_polynomial(x, y, 10)
+    certified = [-1467.48961422980, -2772.17959193342, -2316.37108160893,
+                 -1127.97394098372, -354.478233703349, -75.1242017393757,
+                 -10.8753180355343, -1.06221498588947, -0.670191154593408e-1,
+                 -0.246781078275479e-2, -0.402962525080404e-4]  # fmt: skip
+    np.testing.assert_allclose(fit.coefficients, certified, rtol=1e-7)
+    errors = np.sqrt(np.diag(fit.covariance))[[0, 10]]
+    np.testing.assert_allclose(
+        errors, [298.084530995537, 0.896632837373868e-5], rtol=1e-7
+    )
+    assert fit.s == pytest.approx(0.334801051324544e-2, rel=1e-9)
 
 
 def test_pontius_quadratic() -> None:

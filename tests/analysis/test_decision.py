@@ -74,6 +74,25 @@ def test_probability_of_conformity(
     assert found.p_conform == pytest.approx(expected, rel=1e-4), source
 
 
+@pytest.mark.parametrize(
+    ("r", "risk"),
+    [(0.0, 0.5), (0.83, 0.04846), (1.0, 0.02275), (1.5, 0.00135), (3.0, 9.866e-10)],
+)
+def test_specific_risk_behind_a_guard_band(r: float, risk: float) -> None:
+    """A value r U (k = 2) inside an upper limit.
+
+    Source: ILAC-G8:09/2019, 4.2 and table 1 (a guard band of U: under 2.5 %; of 0.83 U,
+    as in ISO 14253-1: under 5 %; of none: up to 50 %); digits by the normal
+    distribution.
+    """
+    u = 0.1
+    value = 13.2 - r * 2.0 * u
+    k = 1.959963984540054
+    found = decide(value, (value - k * u, value + k * u), limit(high=13.2))
+    assert found.p_conform is not None
+    assert 1.0 - found.p_conform == pytest.approx(risk, rel=2e-3)
+
+
 def test_a_skew_interval_counts_on_each_side() -> None:
     held = limit(high=1.0)
     assert decide(0.5, (0.4, 1.2), held).outcome is Outcome.INCONCLUSIVE

@@ -6,12 +6,17 @@ import math
 
 import numpy as np
 import pytest
+from numpy.polynomial.polynomial import polyval
 from scipy.signal import lfilter
 from scipy.special import stdtrit
+from statsmodels.regression.linear_model import GLS
 
+from analysis.calibration_fit import fit_polynomial
 from analysis.steady import (
+    _whiteners,
     correlation,
     keep_near,
+    noise_models,
     robust_level,
     robust_slope,
     steadiness,
@@ -67,6 +72,64 @@ def test_correlated_readings_inflate_the_variance_of_a_mean() -> None:
     assert formula == pytest.approx(17.2000, rel=1e-4)
     assert float(matrix.sum()) / n == pytest.approx(formula, rel=1e-12)
     assert math.sqrt(formula / n) == pytest.approx(0.41473, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("rho", "inflation"), [(0.5, 2.98003), (0.9, 18.102), (0.95, 35.222)]
+)
+def test_correlated_readings_inflate_the_variance_of_a_slope(
+    rho: float, inflation: float
+) -> None:
+    """Least-squares slope of 601 readings, first-order autoregression.
+
+    The values by summing the covariances of the slope's weights; another program's.
+    """
+    weights = np.arange(601) - 300.0
+    matrix = correlation(601, rho, 1.0)
+    found = float(weights @ matrix @ weights) / float(weights @ weights)
+    assert found == pytest.approx(inflation, rel=1e-4)
+
+
+@pytest.mark.parametrize("phi", [0.3, 0.6, 0.9, 0.96])
+def test_whitening_is_that_of_generalised_least_squares(phi: float) -> None:
+    """Against statsmodels: GLS of a line with a known first-order covariance."""
+    n = 48
+    rng = np.random.default_rng(4)
+    u = (np.arange(n) + 0.5) / n - 0.5
+    y = 3.0 - 2.0 * u + ar1(n, phi, rng)
+    fit = GLS(y, np.column_stack([np.ones(n), u]), correlation(n, phi, 1.0)).fit()
+    ours = [
+        float(np.sum((w @ y) ** 2))
+        for w, (p, g, _, _) in zip(
+            (one[0] for one in _whiteners(n, 2)), noise_models(), strict=True
+        )
+        if (p, g) == (phi, 1.0)
+    ]
+    white = fit.model.wendog - fit.model.wexog @ fit.params
+    assert ours == [pytest.approx(float(white @ white), rel=1e-9)]
+
+
+def test_thermometer_of_the_gum() -> None:
+    """Calibration line of a thermometer, and its correction at 30 °C.
+
+    Source: JCGM 100:2008, H.3, table H.6 (data from memory; the printed results
+    agree): y1 -0.1712(29), y2 0.00218(67), s 0.0035, b(30) -0.1494(41), 9 degrees.
+    """
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002,
+                  25.503, 26.010, 26.511])  # fmt: skip
+    b = -np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160]) / 1e3
+    line = straight_line(t - 20.0, b)
+    assert round(line.intercept, 4) == -0.1712
+    assert round(line.u_intercept, 4) == 0.0029
+    assert round(line.slope, 5) == 0.00218
+    assert round(line.u_slope, 5) == 0.00067
+    assert round(line.s, 4) == 0.0035
+    assert line.dof == 9
+    at = fit_polynomial(t - 20.0, b, 1)
+    assert round(float(polyval(10.0, at.coefficients)), 4) == -0.1494
+    assert round(float(at.u_curve(np.array(10.0))), 4) == 0.0041
+    r = at.covariance[0, 1] / math.sqrt(at.covariance[0, 0] * at.covariance[1, 1])
+    assert round(float(r), 3) == -0.930
 
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.9])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import subprocess
 import sys
@@ -145,6 +146,32 @@ def test_why_lists_model_and_budget(run: Run, run_of: RunOf) -> None:
     code, _, err = run("judge", run_of(), "--why", "no_such_finding")
     assert code == 2
     assert "seat_leak" in err
+
+
+@pytest.mark.parametrize("finding", ["seat_leak", "lockup_rise", "set_pressure"])
+def test_why_is_told_as_data_too(run: Run, run_of: RunOf, finding: str) -> None:
+    code, out, _ = run("judge", run_of(), "--why", finding, "--json")
+    assert code == 0
+    document = json.loads(out)
+    jsonschema.validate(document, schema("why-1.json"))
+    (told,) = document["runs"]
+    for found in told["findings"]:
+        assert found["finding"] == finding
+        rows = found["budget"]
+        assert sum(row["share"] for row in rows) == pytest.approx(1.0)
+        # what is correlated in these is one zero, twice, with opposite signs
+        apart = [row["part"] ** 2 for row in rows if not row["correlated_with"]]
+        assert found["u"] == pytest.approx(math.sqrt(sum(apart)))
+        assert (found["coverage_factor"] is None) == found["skew"]
+        if not found["skew"]:
+            low, high = found["interval"]
+            assert found["expanded"] == pytest.approx(0.5 * (high - low))
+        units = {p["id"]: p["unit"] for p in found["model"]}
+        assert all(units.values()), units
+        assert all(row["input_unit"] for row in rows)
+    code, out, _ = run("judge", run_of(), "--why", "no_such_finding", "--json")
+    assert code == 2
+    assert "seat_leak" in json.loads(out)["do"]
 
 
 def test_every_shown_number_carries_its_unit(run: Run, run_of: RunOf) -> None:

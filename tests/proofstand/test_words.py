@@ -8,10 +8,23 @@ from pathlib import Path
 
 import pytest
 
-from proofstand.words.sentences import action, caution, label, reason, trouble, words
+from analysis.judge import judge
+from proofstand.words.sentences import (
+    action,
+    caution,
+    label,
+    model_words,
+    reason,
+    source_words,
+    trouble,
+    words,
+)
+from records.calibration import TermKind
 from records.errors import ERROR_CLASSES, REASON_IDS, WARNING_IDS, Reason
 from records.judgement import FINDINGS
 from records.run import ACTS, Request
+from records.runfile import open_run
+from sample_runs.rebuild import SAMPLES
 
 ROOT = Path(__file__).parents[2]
 
@@ -32,6 +45,48 @@ def test_every_reason_and_warning_has_words() -> None:
 def test_every_finding_and_act_has_words() -> None:
     assert set(words()["finding"]) == set(FINDINGS)
     assert set(words()["act"]) == set(ACTS)
+
+
+def _sources_used() -> set[str]:
+    """Return the source of every budget line in the code, its channel left open."""
+    found: set[str] = set()
+    for file in (ROOT / "analysis").rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if not isinstance(node, ast.Call) or not node.keywords:
+                continue
+            if ast.unparse(node.func) != "BudgetLine":
+                continue
+            for word in (k.value for k in node.keywords if k.arg == "source"):
+                if isinstance(word, ast.Constant):
+                    found.add(str(word.value))
+                elif isinstance(word, ast.JoinedStr):
+                    text = ast.unparse(word)[2:-1]
+                    kinds = [k.value for k in TermKind] if "kind" in text else ["inlet"]
+                    found |= {re.sub(r"{[^}]*}", kind, text) for kind in kinds}
+    return found
+
+
+@pytest.mark.tree
+def test_every_source_of_a_budget_has_words() -> None:
+    sources = _sources_used()
+    assert {"noise", "volume_inlet", "calibration_gain", "outlet_loss"} <= sources
+    lacking = {id for id in sources if source_words(id) == id.replace("_", " ")}
+    # a word that is its own id stands there all the same
+    assert lacking <= set(words()["source"])
+
+
+def test_every_parameter_and_source_of_the_sample_runs_has_words() -> None:
+    for sample in SAMPLES[::4]:
+        for finding in judge(open_run(sample.file)).findings:
+            for id, _ in finding.evidence.model:
+                told = id in words()["model"] or model_words(id) != id.replace("_", " ")
+                assert told, id
+            for line in finding.budget:
+                id = line.source
+                told = id in words()["source"] or source_words(id) != id.replace(
+                    "_", " "
+                )
+                assert told, id
 
 
 @pytest.mark.parametrize("act", ACTS)
