@@ -44,8 +44,10 @@ class Bins:
         """Take further samples and return the bins that they finish.
 
         Args:
-            t_s: shape (n,), seconds; a sample from before another counts as of its time.
-            value: shape (n,), SI. flags: shape (n,), see :class:`records.trace.Flag`.
+            t_s: shape (n,), seconds; a sample that goes back in time counts as of
+                the time of the one before it.
+            value: shape (n,), SI.
+            flags: shape (n,), see :class:`records.trace.Flag`.
 
         Returns:
             Pieces without a gap: whether a gap came before it, times, values.

@@ -222,8 +222,7 @@ class EventDetector:
                 self._down = base + (moved - base) / 100.0
         self._halves.append(self._smooth[k] - self._smooth[k - _HALF_LAG])
         self._since_noise += 1
-        often = _LAG if len(self._halves) < _NOISE_BINS else 3 * _LAG
-        if self._since_noise >= often and len(self._halves) >= _LAG:
+        if self._since_noise >= _LAG and len(self._halves) >= _LAG:
             self._since_noise = 0
             self._learn()
 
@@ -338,7 +337,10 @@ def _spread(values: FloatArray) -> float:
 
 def _middle(values: FloatArray) -> float:
     k = values.size // 2
-    return float(np.partition(values, k)[k])
+    if values.size % 2:
+        return float(np.partition(values, k)[k])
+    both = np.partition(values, (k - 1, k))
+    return 0.5 * float(both[k - 1] + both[k])
 
 
 def _median(values: list[float]) -> float:
