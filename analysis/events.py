@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from records.trace import FloatArray, Trace
 
-from .bins import GAP_S, Bins
+from .bins import GAP_S, Bins, Piece
 
 _LAG = 10  # bins: the difference is taken over one second
 _HALF_LAG = 5
@@ -53,6 +53,7 @@ class Event:
         evidence: facts by name: ``threshold``, ``noise`` (of a difference over half a
             second) and ``fastest`` (largest change over one second), SI; ``ramp`` is 1
             when it was closed because it went on at an even rate.
+        told_s: the moment whose reading showed that it is over.
     """
 
     channel: str
@@ -62,6 +63,11 @@ class Event:
     before: float
     after: float
     evidence: tuple[tuple[str, float], ...] = ()
+    told_s: float = math.inf
+
+    def fact(self, name: str) -> float:
+        """Return a fact of the evidence by its name; 0 where it has none."""
+        return dict(self.evidence).get(name, 0.0)
 
     @property
     def change(self) -> float:
@@ -156,11 +162,19 @@ class EventDetector:
         Returns:
             Events whose end these samples showed, in time order.
         """
+        return [
+            event
+            for piece in self._bins.feed(t_s, value, flags)
+            for event in self.take(piece)
+        ]
+
+    def take(self, piece: Piece) -> list[Event]:
+        """Take bins that were made elsewhere; else as :meth:`feed`."""
+        began_anew, times, values = piece
+        if began_anew:
+            self._restart()
         events: list[Event] = []
-        for began_anew, times, values in self._bins.feed(t_s, value, flags):
-            if began_anew:
-                self._restart()
-            self._take(times, values, events)
+        self._take(times, values, events)
         return events
 
     def _take(
@@ -318,6 +332,7 @@ class EventDetector:
                 ("fastest", self._peak),
                 ("ramp", 1.0 if ramp else 0.0),
             ),
+            self._times[-1],
         )
 
     def _cross(self, i: int, level: float) -> float:
