@@ -57,13 +57,13 @@ _DRIFT = 0.02  # of the level, over a flow that is called steady
 _KEEP_S = 150.0
 # kinks of slow trends, in blocks of a second
 _SIDE = 8
-_STANDS_OUT = 8.0
+_STANDS_OUT = 5.5
 _RIPE = 3
 _PERSISTS = 0.5
 _LEVEL_SIDE = 0.25
 _CURVE = 1.15  # a settling curve has to fit so much worse than the kink
 _STOOD_S = 3.0  # after a kink
-_SINKS_OUT = 3.0
+_SINKS_OUT = 4.0  # times the noise that a fall has to come to
 _ADJUSTING = frozenset(
     {"set_outlet", "lock_nut", "fill_outlet", "raise_inlet", "set_inlet", "screw_out"}
 )
@@ -282,6 +282,16 @@ class _Channel:
         _, y = self.between(start, stop)
         return float(np.median(y)) if y.size else None
 
+    def events_after(self, event: Event) -> list[Event]:
+        """Return the transitions that were noticed after one."""
+        found: list[Event] = []
+        for due in reversed(self.items):
+            if due.item is event:
+                break
+            if isinstance(due.item, Event):
+                found.append(due.item)
+        return found
+
     def forget(self, before: float) -> None:
         count = bisect_left(self.t, before)
         if count > 2000:
@@ -322,7 +332,15 @@ def _falls_after(t: FloatArray, y: FloatArray, at: float) -> _Kink | None:
     slope, t0 = float(slopes[i]), float(nodes[i])
     if slope >= 0.0:
         return None
+    # a step, as when a flow begins, is no lasting fall
+    x = (t[None, :] > np.arange(t[0] + 1.0, t[-1] - 1.0, 0.1)[:, None]).astype(float)
+    x -= x.mean(axis=1, keepdims=True)
+    stepped = float(z @ z) - np.max((x @ z) ** 2 / np.einsum("ij,ij->i", x, x))
+    if stepped < rss[i]:
+        return None
     noise = math.sqrt(float(rss[i]) / max(t.size - 3, 1))
+    if -slope * (float(t[-1]) - t0) < _SINKS_OUT * noise:
+        return None
     late = t > 0.5 * (t0 + t[-1])
     if not _share(t[late], z[late], slope, noise, _PERSISTS, 1.6):
         return None
@@ -340,7 +358,7 @@ def _sank_to(t: FloatArray, y: FloatArray) -> _Kink | None:
     z = y - y.mean()
     nodes = np.arange(t[0], t[-1] - _STOOD_S, 0.25)
     lo, hi = np.meshgrid(nodes, nodes, indexing="ij")
-    use = hi - lo >= _SINK_S
+    use = hi > lo
     if not use.any():
         return None
     a, b = lo[use], hi[use]
@@ -353,7 +371,7 @@ def _sank_to(t: FloatArray, y: FloatArray) -> _Kink | None:
     a0, b0, slope = float(a[i]), float(b[i]), float(slopes[i])
     rss = float(z @ z) - float(gained[i])
     noise = math.sqrt(max(rss, 0.0) / max(t.size - 4, 1))
-    if slope >= 0.0 or -slope * (b0 - a0) < _SINKS_OUT * noise:
+    if b0 - a0 < _SINK_S or -slope * (b0 - a0) < _SINKS_OUT * noise:
         return None
     after = t > b0
     if not _share(t[after], z[after], slope, noise, -_LEVEL_SIDE, _LEVEL_SIDE):
@@ -449,7 +467,8 @@ class PhaseWatch:
 
         Args:
             role: of the channel.
-            t_s: shape (n,), seconds. value: shape (n,), Pa gauge; NaN for nothing read.
+            t_s: shape (n,), seconds.
+            value: shape (n,), Pa gauge; NaN for nothing read.
             flags: shape (n,), see :class:`records.trace.Flag`; None for all good.
 
         Returns:
@@ -565,6 +584,8 @@ class PhaseWatch:
         channel = self._channels["inlet"]
         self._supply = [*self._supply[-7:], event]
         if event.kind == "rise" and abs(event.before) < 2.0 * channel.near:
+            if event.after < 2.0 * channel.near:
+                return
             if not self._pressure:
                 self._press(event, ("inlet",))
             elif self._filling is not None:
@@ -625,6 +646,8 @@ class PhaseWatch:
     def _outlet_moved(self, event: Event, now: float) -> None:
         channel = self._channels["outlet"]
         from_zero = abs(event.before) < 2.0 * channel.near
+        if from_zero and abs(event.after) < 2.0 * channel.near:
+            return
         if event.kind == "rise" and from_zero:
             self._filled(event)
             return
@@ -632,9 +655,8 @@ class PhaseWatch:
             self._chain_to = event.window_s[1]
             self._begin_rest(event.window_s[1], "filled")
             return
-        later = channel.level(event.told_s + 1.0, event.told_s + _WAIT_S)
-        if later is not None and abs(later - event.before) < 0.4 * abs(event.change):
-            return  # it came back at once: nothing that stands has changed
+        if not self._stands(event):
+            return
         if self._by_supply(event):
             self._end_rest(event.window_s[0], "inlet")
             self._begin_rest(event.window_s[1], "inlet")
@@ -643,6 +665,23 @@ class PhaseWatch:
             self._fell(event, now)
         else:
             self._rose(event)
+
+    def _stands(self, event: Event) -> bool:
+        """Tell whether a transition is more than a few odd readings in a row."""
+        channel = self._channels["outlet"]
+        onset = event.window_s[0]
+        since = onset - 3.0 if self._rest is None else max(self._rest, onset - 3.0)
+        earlier = channel.level(since, onset - 0.2)
+        if earlier is None:
+            return True
+        stop = event.told_s + _WAIT_S
+        # by what was known then: a next transition ends what stands after this one
+        for other in channel.events_after(event):
+            if other.told_s <= stop:
+                stop = min(stop, other.window_s[0])
+        later = channel.level(event.window_s[1], stop)
+        after = event.after if later is None else later
+        return abs(after - earlier) >= 0.4 * abs(event.change)
 
     def _filled(self, event: Event) -> None:
         self._flow = None
@@ -673,7 +712,7 @@ class PhaseWatch:
             self._chain_to = event.window_s[1]
             self._begin_rest(event.window_s[1], "filled")
             return
-        if _slow(event):
+        if _slow(event) or self._part_of_sinking(event, now):
             # it sinks: what is shut in leaks
             self._sank(event, now)
             return
@@ -696,11 +735,19 @@ class PhaseWatch:
         if kink is not None:
             self._kinked("outlet", kink)
 
+    def _part_of_sinking(self, event: Event, now: float) -> bool:
+        """Tell whether a short fall is a piece of a longer even one, cut by noise."""
+        if self._flow or self._rest is None:
+            return False
+        start = max(self._rest, event.window_s[0] - 8.0)
+        t, y = self._channels["outlet"].between(start, now)
+        return t.size >= 60 and _sank_to(t, y) is not None
+
     def _rose(self, event: Event) -> None:
         if self._asked_last(event.t_s) in _ADJUSTING:
             self._begin_rest(event.window_s[1], self._rest_by)
             return
-        if self._flow is False or event.fact("ramp") and self._flow is None:
+        if self._flow is False or (event.fact("ramp") and self._flow is None):
             return
         self._flow = True
         quiet_from = event.window_s[0] - 3.5

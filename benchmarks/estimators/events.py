@@ -2,8 +2,8 @@
 
 The pressures of a procedure are put together from formulas here: no valve, no gas, and
 nothing that looks for labels. Ranges are those of ``[events]``; what that leaves open
-is drawn as said in ``_drawn``. A procedure is right when every label is there, in order,
-none besides, each within the stated time. An isolated inlet, and an outlet that sinks
+is drawn in ``drawn``. A procedure is right when every label is there, in order, none
+besides, each within the stated time. An isolated inlet, and an outlet that sinks
 until the regulator reopens, lose 0.3 to 3 % of their level each second: slower ones
 can't be timed to a second in the noise drawn, and stand in a table of their own.
 
@@ -100,7 +100,8 @@ def drawn(seed: int, trial: int, *, slow: bool = False) -> Procedure:
     """Return a random procedure.
 
     Args:
-        seed: of all trials. trial: number of this one.
+        seed: of all trials.
+        trial: number of this one.
         slow: isolated inlets and sinking outlets lose too little to be timed well.
     """
     given = ranges()["events"]
@@ -404,12 +405,12 @@ def _run(seed: int) -> dict[bool, tuple[int, int, int, list[float]]]:
         low, high = (q.value_si for q in channel.span)
         traces[role] = readings.trace(channel, 1)
         scales[role] = Scale(high - low, channel.resolution.value_si)
-    asked = [
-        Asked(m.data["act"], m.t_s) for m in run.marks if m.kind is MarkKind.ASKED
-    ]
+    asked = [Asked(m.data["act"], m.t_s) for m in run.marks if m.kind is MarkKind.ASKED]
     return {
         known: _agreement(
-            asked, find_phases(traces, scales, asked if known else ()), run.marks[-1].t_s
+            asked,
+            find_phases(traces, scales, asked if known else ()),
+            run.marks[-1].t_s,
         )
         for known in (False, True)
     }
@@ -426,7 +427,9 @@ def _agreement(
         "vent_down": "vented",
     }
     count = hits = besides = 0
-    left = Counter(x.kind for x in found if x.kind in ("flow_on", "flow_off"))
+    left: Counter[str] = Counter(
+        x.kind for x in found if x.kind in ("flow_on", "flow_off")
+    )
     last_cycle = [a.t_s for a in asked if a.act == "exercise"]
     brought = False
     valve_open = False
@@ -456,9 +459,7 @@ def _agreement(
         if kind is None:
             continue
         count += 1
-        inside = [
-            x for x in found if x.kind == kind and now.t_s <= x.t_s < until + 5.0
-        ]
+        inside = [x for x in found if x.kind == kind and now.t_s <= x.t_s < until + 5.0]
         if inside:
             hits += 1
             if kind in ("flow_on", "flow_off"):
