@@ -443,6 +443,7 @@ class PhaseWatch:
         self._chain_to = -math.inf
         self._rise = 0.0
         self._supply: list[Event] = []
+        self._step: Event | None = None  # of the supply, while the outlet's are awaited
         self._pressing: tuple[Event, tuple[Role, ...]] | None = None
 
     @property
@@ -484,14 +485,13 @@ class PhaseWatch:
     def finish(self) -> list[Label]:
         """Return the labels that only the end of the traces settles."""
         self._walk(math.inf)
-        self._fill_from_elsewhere(math.inf)
-        self._pressed(math.inf)
+        self._settle(math.inf)
         ends = [c.seen_to for c in self._channels.values() if c.t]
         if ends:
             end = max(ends)
             outlet = self._channels.get("outlet")
             moving = None if outlet is None else outlet.detector.open_since
-            self._end_rest(min(end, moving) if moving is not None else end, "end")
+            self._end_rest(min(end, moving) if moving is not None else end)
         return self._told()
 
     def _told(self) -> list[Label]:
@@ -516,13 +516,12 @@ class PhaseWatch:
     # --- the walk ---------------------------------------------------------------------
 
     def _see(self, role: Role, now: float, item: _Item) -> None:
-        self._fill_from_elsewhere(now)
-        self._pressed(now)
+        self._settle(now)
         match item:
             case _Crossed():
                 self._crossed(role, item)
             case _Gap():
-                self._end_rest(item.last_s, "gap")
+                self._end_rest(item.last_s)
                 self._flow = None
                 self._begin_rest(item.next_s, "gap")
             case _Kink():
@@ -531,6 +530,12 @@ class PhaseWatch:
                 self._inlet_moved(item)
             case Event():
                 self._outlet_moved(item, now)
+
+    def _settle(self, now: float) -> None:
+        """Judge what was only waiting for time to pass."""
+        self._fill_from_elsewhere(now)
+        self._pressed(now)
+        self._supply_stepped(now)
 
     def _crossed(self, role: Role, item: _Crossed) -> None:
         first = self._down[role] is None
@@ -552,11 +557,11 @@ class PhaseWatch:
                 self._begin_rest(item.t_s, "filled")
             return
         if role == "outlet":
-            self._end_rest(item.t_s, "emptied")
+            self._end_rest(item.t_s)
             self._flow = None
         if self.vented and self._pressure:
             at = max(self._down_at.values())
-            self._end_rest(at, "vented")
+            self._end_rest(at)
             roles = tuple(self._channels)
             self._tell("vented", at, (at, at), roles, ())
             self._pressure = False
@@ -573,11 +578,11 @@ class PhaseWatch:
                 self._isolated = True
                 self._tell("isolated", kink.t_s, window, (role,), facts)
                 if self._rest is not None and self._rest < kink.t_s:
-                    self._end_rest(kink.t_s, "isolated")
+                    self._end_rest(kink.t_s)
                     self._begin_rest(kink.t_s, "isolated")
         elif kink.before < 0.0 and not self._flow and self._rest is not None:
             if kink.t_s > self._rest:
-                self._end_rest(kink.t_s, "reopened")
+                self._end_rest(kink.t_s)
                 self._tell("reopened", kink.t_s, window, (role,), facts)
 
     def _inlet_moved(self, event: Event) -> None:
@@ -596,13 +601,11 @@ class PhaseWatch:
         share = abs(event.change) / max(abs(event.before), channel.near)
         if event.kind == "rise" and self._isolated and share > 0.01:
             self._isolated = False
-            self._end_rest(event.window_s[0], "inlet")
+            self._end_rest(event.window_s[0])
             self._press(event, ("inlet",))
             self._begin_rest(event.window_s[1], "inlet")
         elif share >= _SUPPLY_STEP and not event.fact("ramp"):
-            self._end_rest(event.window_s[0], "inlet")
-            if self._down.get("outlet") is False:
-                self._begin_rest(event.window_s[1], "inlet")
+            self._step = event
 
     def _press(self, event: Event, roles: tuple[Role, ...]) -> None:
         """Take that pressure comes on; it is labelled once it stands."""
@@ -635,6 +638,17 @@ class PhaseWatch:
             # an outlet that stands while its inlet is still filled is no hold
             self._rest = event.window_s[1]
 
+    def _supply_stepped(self, now: float) -> None:
+        """A step of the supply ends what stands, if no outlet's came before it."""
+        event = self._step
+        if event is None or now <= event.told_s + _WAIT_S:
+            return
+        self._step = None
+        if self._rest is not None and self._rest < event.window_s[0]:
+            self._end_rest(event.window_s[0])
+            if self._down.get("outlet") is False:
+                self._begin_rest(event.window_s[1], "inlet")
+
     def _fill_from_elsewhere(self, now: float) -> None:
         """The outlet filled and no inlet came: then it was filled from elsewhere."""
         if self._filling is None or now < self._filling.t_s + _SUPPLY_WAIT_S:
@@ -658,7 +672,7 @@ class PhaseWatch:
         if not self._stands(event):
             return
         if self._by_supply(event):
-            self._end_rest(event.window_s[0], "inlet")
+            self._end_rest(event.window_s[0])
             self._begin_rest(event.window_s[1], "inlet")
             return
         if event.kind == "fall":
@@ -701,7 +715,7 @@ class PhaseWatch:
         _, later = channel.between(event.window_s[0], min(now, event.told_s + _WAIT_S))
         lowest = float(np.min(later)) if later.size else event.after
         if lowest < max(2.0 * channel.near, _EMPTYING * event.before):
-            self._end_rest(event.window_s[0], "emptied")
+            self._end_rest(event.window_s[0])
             self._flow = None
             return
         if self._asked_last(event.t_s) in _FILLING or (
@@ -721,7 +735,7 @@ class PhaseWatch:
         if self._flow:
             self._rest = max(self._rest or event.window_s[1], event.window_s[1])
             return
-        self._end_rest(event.window_s[0], "flow_on")
+        self._end_rest(event.window_s[0])
         self._tell("flow_on", event.t_s, event.window_s, ("outlet",), _levels(event))
         self._flow = True
         self._begin_rest(event.window_s[1], "flow_on")
@@ -753,7 +767,7 @@ class PhaseWatch:
         quiet_from = event.window_s[0] - 3.5
         if self._rest is not None:
             quiet_from = max(quiet_from, self._rest)
-        self._end_rest(event.window_s[0], "flow_off")
+        self._end_rest(event.window_s[0])
         event = self._sharpened(event, quiet_from)
         self._tell("flow_off", event.t_s, event.window_s, ("outlet",), _levels(event))
         self._flow = False
@@ -814,10 +828,12 @@ class PhaseWatch:
         self._rest = t_s
         self._rest_by = by
 
-    def _end_rest(self, t_s: float, by: str) -> None:
+    def _end_rest(self, t_s: float) -> None:
         start, self._rest = self._rest, None
         if start is None:
             return
+        if self._step is not None and start < self._step.window_s[0]:
+            t_s = min(t_s, self._step.window_s[0])
         long = t_s - start
         outlet = self._channels.get("outlet")
         if outlet is None:
@@ -871,7 +887,7 @@ def _levels(event: Event) -> tuple[tuple[str, float], ...]:
 
 def in_order(labels: Sequence[Label]) -> list[Label]:
     """Return labels by the time at which they happened."""
-    return sorted(labels, key=lambda label: (label.t_s, label.window_s[1], label.kind))
+    return sorted(labels, key=lambda x: (x.t_s, x.kind in ("steady", "hold"), x.kind))
 
 
 def find_phases(
