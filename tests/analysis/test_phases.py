@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.decay import _shut
 from analysis.phases import (
     Asked,
     Label,
@@ -105,12 +107,18 @@ def times(labels: list[Label]) -> list[float]:
     return [label.t_s for label in labels]
 
 
+@cache
 def whole() -> dict[Role, Trace]:
     return made(supplied, regulated, 330.0)
 
 
+@cache
+def labels_of_whole() -> list[Label]:
+    return find_phases(whole(), SCALES)
+
+
 def test_a_whole_procedure_with_two_cycles() -> None:
-    labels = find_phases(whole(), SCALES)
+    labels = labels_of_whole()
     assert told(labels) == [kind for kind, _ in WHOLE]
     assert times(labels) == pytest.approx([t for _, t in WHOLE], abs=0.5)
     shut = [label for label in labels if label.kind == "flow_off"]
@@ -121,7 +129,7 @@ def test_a_whole_procedure_with_two_cycles() -> None:
 
 
 def test_a_vent_inside_a_hold_ends_it_there() -> None:
-    labels = find_phases(whole(), SCALES)
+    labels = labels_of_whole()
     holds = [label for label in labels if label.kind == "hold"]
     assert holds[-1].window_s[1] == pytest.approx(300.0, abs=0.3)
     alone = made(None, lambda t: LOCKED * (1.0 - lag(t, 100.0, 0.5)), 130.0)
@@ -263,7 +271,7 @@ def test_any_blocking_gives_the_same_labels(cuts: list[int], ahead: int) -> None
                 t.flags[cut],
             )
         at, number = stop, number + 1
-    assert in_order(labels + watch.finish()) == find_phases(traces, SCALES)
+    assert in_order(labels + watch.finish()) == labels_of_whole()
 
 
 @settings(max_examples=8, deadline=None)
@@ -287,7 +295,7 @@ def test_origin_unit_zero_and_order_of_channels_do_not_matter(
         scale = SCALES[role]
         scales[role] = Scale(scale.span_pa * unit, scale.resolution_pa * unit)
     labels = find_phases(moved, scales)
-    plain = find_phases(traces, SCALES)
+    plain = labels_of_whole()
     assert told(labels) == told(plain)
     assert [t - shift for t in times(labels)] == pytest.approx(times(plain), abs=0.2)
 
@@ -295,7 +303,7 @@ def test_origin_unit_zero_and_order_of_channels_do_not_matter(
 @pytest.mark.parametrize("rate", [10.0, 15.0, 33.0, 100.0])
 def test_the_rate_of_sampling_does_not_matter(rate: float) -> None:
     labels = find_phases(made(supplied, regulated, 330.0, rate), SCALES)
-    plain = find_phases(whole(), SCALES)
+    plain = labels_of_whole()
     assert told(labels) == told(plain)
     assert times(labels) == pytest.approx(times(plain), abs=0.2)
 
@@ -308,8 +316,8 @@ def test_what_was_not_read_changes_nothing() -> None:
         value, flags = np.array(t.value), np.array(t.flags)
         value[lost], flags[lost] = 1e6, Flag.MISSING
         value[7::331] = np.nan
-        worse[role] = Trace(role, t.t_s, value, flags)
-    labels, plain = find_phases(worse, SCALES), find_phases(traces, SCALES)
+        worse[role] = Trace(role, t.t_s, np.asarray(value), flags)
+    labels, plain = find_phases(worse, SCALES), labels_of_whole()
     assert told(labels) == told(plain)
     assert times(labels) == pytest.approx(times(plain), abs=0.2)
 
@@ -337,9 +345,10 @@ def test_a_wide_gap_ends_what_stood_before_it() -> None:
     ],
 )
 def test_strange_traces_give_no_label_and_no_error(value: Array) -> None:
-    flags = np.zeros(value.size, np.uint8)
+    t: Array = np.asarray(np.arange(value.size) * 0.05, dtype=np.float64)
     t = np.arange(value.size) * 0.05
-    assert find_phases({"outlet": Trace("outlet", t, value, flags)}, SCALES) == []
+    trace = Trace("outlet", t, value, flags)
+    assert find_phases({"outlet": trace}, SCALES) == []
     assert find_phases({}, {}) == []
 
 
@@ -356,3 +365,13 @@ def test_a_recorded_chamber_hold_is_one_hold() -> None:
     labels = find_phases({"outlet": trace}, {"outlet": Scale(1e6, 10.0)})
     assert told(labels) == ["hold"]
     assert labels[0].window_s == pytest.approx((trace.t_s[0], trace.t_s[-1]), abs=2.0)
+
+
+def test_a_stretch_that_flows_is_no_hold_and_a_reopening_ends_one() -> None:
+    labels = [
+        Label("steady", 10.0, (10.0, 50.0), ("outlet",)),
+        Label("reopened", 120.0, (119.0, 121.0), ("outlet",)),
+    ]
+    assert _shut((5.0, 52.0), labels) is None
+    assert _shut((60.0, 180.0), labels) == (60.0, 120.0)
+    assert _shut((130.0, 180.0), labels) == (130.0, 180.0)
