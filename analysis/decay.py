@@ -8,10 +8,13 @@ import numpy as np
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
+from records.measure import Kind
 from records.rig import Channel
+from records.trace import Trace
 
 from .estimate import Estimate, finite, not_measured, widened
 from .events import find_holds
+from .phases import ROLES, Label, Role, Scale, find_phases
 from .rate import lasting_rate
 from .readings import Readings, absolute_offset, resolution
 
@@ -19,17 +22,52 @@ _GAS_K = 293.15
 
 
 def holds(readings: Readings) -> list[tuple[int, float, float]]:
-    """Return part, start and stop of every hold that the pressure channels show."""
+    """Return part, start and stop of every hold that the pressure channels show.
+
+    An outlet that stands while gas flows is no hold, and one whose regulator reopened
+    is one no longer.
+    """
     found: list[tuple[int, float, float]] = []
     for part in readings.run.parts:
+        labels = _labels(readings, part.number)
         for channel in readings.pressure_channels():
             if channel.role == "ambient":
                 continue
             seen = find_holds(readings.trace(channel, part.number))
             if seen:
-                found += [(part.number, start, stop) for start, stop in seen]
+                found += [
+                    (part.number, *cut) for h in seen if (cut := _shut(h, labels))
+                ]
                 break
     return found
+
+
+def _labels(readings: Readings, part: int) -> list[Label]:
+    traces: dict[Role, Trace] = {}
+    scales: dict[Role, Scale] = {}
+    for role in ROLES:
+        channel = readings.channel(role)
+        if channel is None or channel.measure_unit.kind is not Kind.PRESSURE:
+            continue
+        if absolute_offset(channel, 1.0) != 1.0:
+            continue  # what is not gauge has no zero to be vented to
+        low, high = (q.value_si for q in channel.span)
+        traces[role] = readings.trace(channel, part)
+        scales[role] = Scale(high - low, resolution(channel))
+    return find_phases(traces, scales)
+
+
+def _shut(hold: tuple[float, float], labels: list[Label]) -> tuple[float, float] | None:
+    """Return what of a stretch without transitions the outlet was shut in."""
+    start, stop = hold
+    flowing = 0.0
+    for label in labels:
+        if label.kind == "steady":
+            lo, hi = label.window_s
+            flowing += max(0.0, min(hi, stop) - max(lo, start))
+        elif label.kind == "reopened" and start < label.t_s < stop:
+            stop = label.t_s
+    return None if flowing > 0.5 * (stop - start) else (start, stop)
 
 
 def pressure_decay_rate(

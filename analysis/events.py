@@ -10,20 +10,22 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from records.trace import Flag, FloatArray, Trace
+from records.trace import FloatArray, Trace
 
-BIN_S = 0.1
+from .bins import GAP_S, Bins, Piece
+
 _LAG = 10  # bins: the difference is taken over one second
 _HALF_LAG = 5
+_MOST_KEPT = 1200  # bins
 _KEEP = 60  # bins of quiet kept before a transition, for its level before
 _NOISE_BINS = 100
-_GAP_S = 1.0
 _RAMP_BINS = 50
 _SPAN_SHARE = 5e-4
 _NOISE_FACTOR = 6.0
@@ -35,7 +37,6 @@ CLOSING_SLACK = 1.25
 LOOK_BEFORE_S = 15.0
 LOOK_AFTER_S = 8.0
 LOOK_LONGER_S = 30.0  # a slow rise is not over by then
-_UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
 
 EventKind = Literal["rise", "fall"]
 
@@ -52,6 +53,7 @@ class Event:
         evidence: facts by name: ``threshold``, ``noise`` (of a difference over half a
             second) and ``fastest`` (largest change over one second), SI; ``ramp`` is 1
             when it was closed because it went on at an even rate.
+        told_s: the moment whose reading showed that it is over.
     """
 
     channel: str
@@ -61,6 +63,11 @@ class Event:
     before: float
     after: float
     evidence: tuple[tuple[str, float], ...] = ()
+    told_s: float = math.inf
+
+    def fact(self, name: str) -> float:
+        """Return a fact of the evidence by its name; 0 where it has none."""
+        return dict(self.evidence).get(name, 0.0)
 
     @property
     def change(self) -> float:
@@ -100,21 +107,22 @@ class EventDetector:
     def __init__(self, channel: str, span_pa: float, resolution_pa: float) -> None:
         self.channel = channel
         self._floor = max(_SPAN_SHARE * abs(span_pa), 2.0 * abs(resolution_pa))
+        self._bins = Bins()
         self._restart()
 
     def _restart(self) -> None:
-        self._origin: float | None = None
-        self._bin = 0
-        self._sum_t = 0.0
-        self._members: list[float] = []
-        # bins that are finished: mean time, value
+        # bins that are finished
         self._times: list[float] = []
         self._values: list[float] = []
         self._smooth: list[float] = []
         self._halves: deque[float] = deque(maxlen=_NOISE_BINS)
         self._since_noise = 0
         self._noise = 0.0
-        self._base = {1: 0.0, -1: 0.0}
+        self._known = False  # something is known of the noise
+        self._threshold = self._floor
+        # what an even creep moves in one second, upwards and downwards
+        self._up = 0.0
+        self._down = 0.0
         self._open = 0
         self._peak = 0.0
         self._first = 0  # index of the first bin that belongs to the level before
@@ -134,7 +142,7 @@ class EventDetector:
     @property
     def threshold(self) -> float:
         """Change over one second that opens a transition now, SI."""
-        return max(_NOISE_FACTOR * self._noise, self._floor)
+        return self._threshold
 
     @property
     def direction(self) -> int:
@@ -154,75 +162,51 @@ class EventDetector:
         Returns:
             Events whose end these samples showed, in time order.
         """
-        times: list[float] = np.atleast_1d(np.asarray(t_s, np.float64)).tolist()
-        values: list[float] = np.atleast_1d(np.asarray(value, np.float64)).tolist()
-        if flags is None:
-            marks = [0] * len(times)
-        else:
-            marks = np.atleast_1d(np.asarray(flags)).tolist()
+        return [
+            event
+            for piece in self._bins.feed(t_s, value, flags)
+            for event in self.take(piece)
+        ]
+
+    def take(self, piece: Piece) -> list[Event]:
+        """Take bins that were made elsewhere; else as :meth:`feed`."""
+        began_anew, times, values = piece
+        if began_anew:
+            self._restart()
         events: list[Event] = []
-        for t, y, flag in zip(times, values, marks, strict=True):
-            if flag & _UNUSABLE or not math.isfinite(y) or not math.isfinite(t):
-                continue
-            if self._origin is None:
-                self._origin = t
-            number = int((t - self._origin) / BIN_S + 1e-6)
-            if number > self._bin and self._members:
-                self._close_bin(number, t, events)
-                if self._origin is None:
-                    self._origin = t
-                    number = 0
-                self._bin = number
-            self._members.append(y)
-            self._sum_t += t
+        self._take(times, values, events)
         return events
 
-    def _close_bin(self, upcoming: int, t_next: float, events: list[Event]) -> None:
-        count = len(self._members)
-        mean_t = self._sum_t / count
-        if count >= 3:
-            value = sorted(self._members)[count // 2]
-        else:
-            value = sum(self._members) / count
-        self._members = []
-        self._sum_t = 0.0
-        if self._times:
-            # bins that no sample fell into lie on the straight line between
-            last_t, last_y = self._times[-1], self._values[-1]
-            missing = round((mean_t - last_t) / BIN_S) - 1
-            for i in range(1, missing + 1):
-                share = i / (missing + 1)
-                self._take(
-                    last_t + share * (mean_t - last_t),
-                    last_y + share * (value - last_y),
-                    events,
-                )
-        self._take(mean_t, value, events)
-        if t_next - mean_t > _GAP_S + BIN_S:
-            self._restart()
-
-    def _take(self, t: float, y: float, events: list[Event]) -> None:
-        self._times.append(t)
-        self._values.append(y)
-        n = len(self._values)
-        if n < 3:
+    def _take(
+        self, times: Sequence[float], values: Sequence[float], events: list[Event]
+    ) -> None:
+        """Take finished bins, in time order."""
+        for t, y in zip(times, values, strict=True):
+            kept = self._values
+            self._times.append(t)
+            kept.append(y)
+            n = len(kept)
+            if n < 3:
+                self._smooth.append(y)
+                continue
+            a, b = kept[-3], kept[-2]
+            if a > b:
+                a, b = b, a
+            # the middle one of three
+            self._smooth[-1] = b if y > b else (a if y < a else y)
             self._smooth.append(y)
-            return
-        a, b, c = self._values[-3:]
-        self._smooth[-1] = max(min(a, b), min(max(a, b), c))
-        self._smooth.append(y)
-        # the newest bin is not smoothed yet, so it is left out until the next one
-        k = n - 2
-        if k < _LAG:
-            return
-        change = self._smooth[k] - self._smooth[k - _LAG]
-        self._recent.append(change)
-        if self._open:
-            self._follow(k, change, events)
-        else:
-            self._watch(k, change)
-        if not self._open and n > 3 * _KEEP:
-            self._forget(n - 2 * _KEEP)
+            # the newest bin is not smoothed yet, so it is left out until the next one
+            k = n - 2
+            if k < _LAG:
+                continue
+            change = self._smooth[k] - self._smooth[k - _LAG]
+            if self._open:
+                self._recent.append(change)
+                self._follow(k, change, events)
+            else:
+                self._watch(k, change)
+            if n > _MOST_KEPT and not self._open:
+                self._forget(n - 2 * _KEEP)
 
     def _forget(self, count: int) -> None:
         del self._times[:count]
@@ -231,29 +215,37 @@ class EventDetector:
         self._first = max(0, self._first - count)
 
     def _watch(self, k: int, change: float) -> None:
-        threshold = self.threshold
-        for sign in (1, -1):
-            if len(self._halves) < _LAG:
-                break  # nothing is known of the noise yet
-            moved = sign * change
-            if moved > threshold + self._base[sign]:
-                self._open = sign
-                self._peak = moved
-                self._opened = k
-                self._recent.clear()
-                self._recent.append(change)
-                return
+        if self._known:
+            threshold = self._threshold
             # an even creep raises what counts as rest, slowly; rest lowers it at once
-            base = self._base[sign]
-            if moved < base:
-                self._base[sign] = max(0.0, moved)
+            base = self._up
+            if change > threshold + base:
+                self._begin(1, k, change)
+                return
+            if change < base:
+                self._up = change if change > 0.0 else 0.0
             else:
-                self._base[sign] = base + (max(0.0, moved) - base) / 100.0
+                self._up = base + (change - base) / 100.0
+            base, moved = self._down, -change
+            if moved > threshold + base:
+                self._begin(-1, k, change)
+                return
+            if moved < base:
+                self._down = moved if moved > 0.0 else 0.0
+            else:
+                self._down = base + (moved - base) / 100.0
         self._halves.append(self._smooth[k] - self._smooth[k - _HALF_LAG])
         self._since_noise += 1
-        if len(self._halves) >= _LAG and self._since_noise >= _LAG:
+        if self._since_noise >= _LAG and len(self._halves) >= _LAG:
             self._since_noise = 0
             self._learn()
+
+    def _begin(self, sign: int, k: int, change: float) -> None:
+        self._open = sign
+        self._peak = sign * change
+        self._opened = k
+        self._recent.clear()
+        self._recent.append(change)
 
     def _learn(self) -> None:
         """Take the noise from quiet differences over half a second.
@@ -261,24 +253,22 @@ class EventDetector:
         They overlap, so a few of them say little: second differences from bin to bin
         stand in until there are more.
         """
-        middle = _median(self._halves)
-        slow = 1.4826 * _median([abs(h - middle) for h in self._halves])
-        recent = self._values[-_NOISE_BINS:]
-        second = [
-            abs(a - 2.0 * b + c)
-            for a, b, c in zip(recent, recent[1:], recent[2:], strict=False)
-        ]
-        fast = 1.4826 * _median(second) / math.sqrt(3.0)
+        halves = np.array(self._halves)
+        slow = _spread(halves - _middle(halves))
+        fast = _spread(np.diff(self._values[-_NOISE_BINS:], 2)) / math.sqrt(3.0)
         few = 1.0 + _LAG / len(self._halves)
         self._noise = max(slow, fast) * few
+        self._threshold = max(_NOISE_FACTOR * self._noise, self._floor)
+        self._known = True
 
     def _follow(self, k: int, change: float, events: list[Event]) -> None:
         sign = self._open
         moved = sign * change
         self._peak = max(self._peak, moved)
-        threshold = self.threshold
+        threshold = self._threshold
+        base = self._up if sign > 0 else self._down
         turned = moved < -threshold
-        slow = moved < max(threshold + self._base[sign], _END_SHARE * self._peak)
+        slow = moved < max(threshold + base, _END_SHARE * self._peak)
         even = (
             len(self._recent) == _RAMP_BINS
             and max(self._recent) - min(self._recent)
@@ -290,8 +280,8 @@ class EventDetector:
         if event is not None:
             events.append(event)
         self._first = k - 3
-        self._base[sign] = max(0.0, moved)
-        self._base[-sign] = 0.0
+        rest = max(0.0, moved)
+        self._up, self._down = (rest, 0.0) if sign > 0 else (0.0, rest)
         self._open = 0
         self._recent.clear()
         if turned:
@@ -342,6 +332,7 @@ class EventDetector:
                 ("fastest", self._peak),
                 ("ramp", 1.0 if ramp else 0.0),
             ),
+            self._times[-1],
         )
 
     def _cross(self, i: int, level: float) -> float:
@@ -354,7 +345,20 @@ class EventDetector:
         return t0 + (t1 - t0) * min(1.0, max(0.0, (level - y0) / (y1 - y0)))
 
 
-def _median(values: deque[float] | list[float]) -> float:
+def _spread(values: FloatArray) -> float:
+    """Return the standard deviation of what lies about zero, outliers apart."""
+    return 1.4826 * _middle(np.abs(values))
+
+
+def _middle(values: FloatArray) -> float:
+    k = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, k)[k])
+    both = np.partition(values, (k - 1, k))
+    return 0.5 * float(both[k - 1] + both[k])
+
+
+def _median(values: list[float]) -> float:
     ordered = sorted(values)
     n = len(ordered)
     if n % 2:
@@ -485,7 +489,7 @@ def find_holds(trace: Trace, shortest_s: float = 30.0) -> list[tuple[float, floa
         event.window_s for event in find_events(good, span, smallest_step(good.value))
     ]
     t = good.t_s
-    wide = np.flatnonzero(np.diff(t) > max(_GAP_S, 5.0 * float(np.median(np.diff(t)))))
+    wide = np.flatnonzero(np.diff(t) > max(GAP_S, 5.0 * float(np.median(np.diff(t)))))
     edges += [(float(t[i]), float(t[i + 1])) for i in wide]
     edges.sort()
     holds: list[tuple[float, float]] = []

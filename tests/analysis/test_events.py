@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.bins import BIN_S, Bins
 from analysis.events import Event, EventDetector, find_events, find_holds, shut_off
 from records.trace import Flag, Trace
 from tests.analysis.published import Array, chamber, times
@@ -132,6 +133,58 @@ def test_moving_is_said_while_a_transition_is_open() -> None:
     assert all(inside)
     assert not any(outside)
     assert detector.open_since is None
+
+
+def plain_bins(t: Array, y: Array) -> list[tuple[float, float]]:
+    """Return time and value of each bin but the last, one sample after another."""
+    found: dict[int, list[tuple[float, float]]] = {}
+    for u, v in zip(t.tolist(), y.tolist(), strict=True):
+        found.setdefault(int((u - t[0]) / BIN_S + 1e-6), []).append((u, v))
+    out = []
+    for number in sorted(found)[:-1]:
+        times_, values = zip(*found[number], strict=True)
+        n = len(values)
+        value = sum(values) / n if n < 3 else sorted(values)[n // 2]
+        out.append((0.5 * (times_[0] + times_[-1]), value))
+    return out
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    cuts=st.lists(st.integers(7, 40_000), min_size=1, max_size=12),
+    rate=st.sampled_from([10.0, 20.0, 33.3, 1000.0]),
+    shift=st.sampled_from([0.0, 4096.0]),
+    jitter=st.sampled_from([0.0, 0.1, 0.4]),
+)
+def test_bins_are_those_of_one_sample_after_another(
+    cuts: list[int], rate: float, shift: float, jitter: float
+) -> None:
+    rng = np.random.default_rng(3)
+    n = 40_000 if rate == 1000.0 else 1000
+    t = shift + (np.arange(n) + jitter * rng.random(n)) / rate
+    y = rng.standard_normal(n)
+    bins = Bins()
+    got: list[tuple[float, float]] = []
+    start = number = 0
+    while start < n:
+        stop = start + cuts[number % len(cuts)]
+        for anew, times_, values in bins.feed(t[start:stop], y[start:stop]):
+            assert not anew
+            got += zip(times_, values, strict=True)
+        start, number = stop, number + 1
+    expected = plain_bins(t, y)
+    # bins that no sample fell into are on the line between, and not compared
+    kept = [pair for pair in got if pair in set(expected)]
+    assert kept == expected
+    if rate >= 20.0:
+        assert len(got) == pytest.approx((t[-1] - t[0]) / BIN_S, abs=1.5)
+
+
+def test_time_that_goes_back_or_is_no_number_gives_no_error() -> None:
+    back = np.array([0.0, 1.0, 0.5, np.nan, 0.2, 0.2, np.inf, -5.0] * 50)
+    detector = EventDetector("outlet", SPAN, STEP)
+    assert detector.feed(back, np.full(back.size, 5.0)) == []
+    assert detector.feed([], []) == []
 
 
 def test_time_origin_and_unit_do_not_matter() -> None:
