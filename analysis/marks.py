@@ -14,6 +14,7 @@ class _Attempt:
     begin_s: float
     asked: list[tuple[str, float]] = field(default_factory=list)
     seen: list[tuple[str, float]] = field(default_factory=list)
+    amounts: list[tuple[float, str]] = field(default_factory=list)
     hold_begin: float | None = None
     hold_end: float | None = None
     end_s: float | None = None
@@ -31,6 +32,7 @@ class Performance:
         how: ``done``, ``over_pressure``, ``timed_out`` or ``ended_early``.
         asked, seen: acts and events with their times, in order.
         attempts: how often the step was begun.
+        amounts: what marks said was put in, as typed, with their times.
     """
 
     step: Step
@@ -42,6 +44,7 @@ class Performance:
     asked: tuple[tuple[str, float], ...]
     seen: tuple[tuple[str, float], ...]
     attempts: int
+    amounts: tuple[tuple[float, str], ...] = ()
 
     def asked_at(self, act: str) -> float | None:
         """Return when an act was last asked for, or None."""
@@ -90,6 +93,8 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         elif mark.kind is MarkKind.ASKED:
             now.asked.append((mark.data.get("act", ""), mark.t_s))
         elif mark.kind is MarkKind.SEEN:
+            if "amount" in mark.data:
+                now.amounts.append((mark.t_s, mark.data["amount"]))
             now.seen.append((mark.data.get("event", ""), mark.t_s))
         elif mark.kind is MarkKind.HOLD_BEGIN:
             now.hold_begin, now.hold_end = mark.t_s, None
@@ -120,4 +125,5 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         tuple(last.asked),
         tuple(last.seen),
         begun,
+        tuple(last.amounts),
     )

@@ -8,16 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from records.errors import Reason
+from records.judgement import BudgetLine
 from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K, Reference
+from records.trace import FloatArray, Trace
 
 from .readings import Readings, resolution
-from .steady import robust_slope
+from .steady import robust_slope, straight_line
 from .tail import fit_tail
 
 # How fast the air pressure may move where nothing records it (common practice, no
 # source: 1 hPa an hour is an ordinary change of weather).
 BAROMETER_PA_PER_S = 100.0 / 3600.0
 _U_ROOM_K = 5.0
+# Lags between a sensor's sheath and the gas, either may follow the other (common
+# practice, no source), and how far back a trace is looked at for them.
+_LAGS_S = (8.0, 15.0, 30.0, 60.0, 120.0)
+_HISTORY_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +33,7 @@ class Drift:
     Attributes:
         source: ``measured``, ``assumed``, or ``both`` where a measured slope and what
             the rig's traits say were put together.
+        u_lag: what the unknown lag between sensor and gas adds to the slope.
     """
 
     level: float
@@ -36,6 +43,7 @@ class Drift:
     dof: float | None
     source: str
     why: Reason | None = None
+    u_lag: float = 0.0
 
 
 def barometer(readings: Readings, part: int, start_s: float, stop_s: float) -> Drift:
@@ -58,6 +66,48 @@ def barometer(readings: Readings, part: int, start_s: float, stop_s: float) -> D
     return Drift(
         STANDARD_PRESSURE_PA, 5000.0, 0.0, BAROMETER_PA_PER_S, None, "assumed", why
     )
+
+
+def temperature_lines(gas: Drift, sensitivity: float) -> list[BudgetLine]:
+    """Return what the gas temperature's slope adds: one line for all sides at once.
+
+    Args:
+        gas: see :func:`gas_temperature`.
+        sensitivity: change of the finding per K/s.
+    """
+    lines = [
+        BudgetLine(
+            source="gas_temperature",
+            u=gas.u_slope,
+            sensitivity=sensitivity,
+            value=gas.slope,
+            dof=gas.dof,
+            type="A" if gas.source == "measured" else "B",
+        )
+    ]
+    if gas.u_lag:
+        lines.append(
+            BudgetLine(
+                source="gas_temperature_lag", u=gas.u_lag, sensitivity=sensitivity
+            )
+        )
+    return lines
+
+
+def barometer_line(air: Drift, sensitivity: float) -> list[BudgetLine]:
+    """Return what the barometer's slope adds to a finding of gauge channels, if any."""
+    if not sensitivity:
+        return []
+    return [
+        BudgetLine(
+            source="barometer",
+            u=air.u_slope,
+            sensitivity=sensitivity,
+            value=air.slope,
+            dof=air.dof,
+            type="A" if air.source == "measured" else "B",
+        )
+    ]
 
 
 def gas_temperature(
@@ -90,13 +140,64 @@ def gas_temperature(
     known = Drift(level, 0.5, 0.0, prior, None, "assumed")
     if isinstance(fit, Reason):
         return known
+    u_lag = _lag_term(readings.trace(channel, part), start_s, stop_s)
     u_seen = math.hypot(fit.sd, resolution(channel) / 6.0**0.5 / held.width_s)
     if not prior > 0.0:
         return known
     if abs(fit.rate) > 3.0 * math.hypot(prior, u_seen):
         # it moves more than the traits allow: what was measured stands
-        return Drift(level, 0.5, fit.rate, u_seen, None, "measured")
+        return Drift(level, 0.5, fit.rate, u_seen, None, "measured", u_lag=u_lag)
     weight = prior**2 / (prior**2 + u_seen**2)
     return Drift(
-        level, 0.5, weight * fit.rate, prior * math.sqrt(1.0 - weight), None, "both"
+        level,
+        0.5,
+        weight * fit.rate,
+        prior * math.sqrt(1.0 - weight),
+        None,
+        "both",
+        u_lag=weight * u_lag,
     )
+
+
+def _lag_term(trace: Trace, start_s: float, stop_s: float) -> float:
+    """Return what an unknown lag makes of a sensor's slope over a stretch, K/s.
+
+    Gas and sensor follow a wall or a room at paces of their own. The trace, from well
+    before the stretch on, is seen through first-order lags as long as those of the
+    trade; how far the slope moves with the lag is the term. After a long even ramp no
+    lag changes a slope; where the ramp begins shortly before, it does.
+    """
+    seen = trace.between(start_s - _HISTORY_S, stop_s).good()
+    if len(seen) < 8:
+        return 0.0
+    # an even grid of about 500 steps; a block's mean has little of the noise
+    n = int(min(512, len(seen)))
+    edges = (np.arange(n + 1) * len(seen)) // n
+    count = np.diff(edges)
+    t = np.add.reduceat(seen.t_s, edges[:-1]) / count
+    k = np.add.reduceat(seen.value, edges[:-1]) / count
+    grid = np.linspace(t[0], t[-1], n)
+    k = np.interp(grid, t, k)
+    step = float(grid[1] - grid[0])
+    inside = grid >= start_s
+    if int(inside.sum()) < 8 or not step > 0.0:
+        return 0.0
+    at = grid[inside]
+    own = straight_line(at, k[inside]).slope
+    lead = float(np.mean(k[: max(1, n // 50)]))
+    moved = [
+        straight_line(at, lagged(k - lead, step, lag)[inside]).slope - own
+        for lag in _LAGS_S
+    ]
+    # none at all is as likely as any of them
+    return math.sqrt(float(np.sum(np.square(moved))) / (len(moved) + 1))
+
+
+def lagged(value: FloatArray, step_s: float, lag_s: float) -> FloatArray:
+    """Return even samples as a first-order lag shows them, at rest at the first."""
+    share = -math.expm1(-step_s / lag_s)
+    at, out = float(value[0]), []
+    for x in value.tolist():
+        at += share * (x - at)
+        out.append(at)
+    return np.asarray(out, dtype=np.float64)

@@ -79,6 +79,7 @@ INPUT_IDS = frozenset(
         "plan_order",
         "plan_lacks_step",
         "plan_gate_wide",
+        "plan_step_not_led",
         "plan_target_missing",
         "job_target_missing",
         "fault_unknown",
@@ -233,6 +234,10 @@ REASON_IDS = frozenset(
         "rig_disturbed",
         "noise_wanders",
         "periodic_residual",
+        "gas_law_unknown",
+        "volume_found",
+        "smallest_leak",
+        "additions_unseen",
     }
 )
 

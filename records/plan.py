@@ -19,6 +19,7 @@ StepKind = Literal[
     "lockup",
     "creep-hold",
     "body-hold",
+    "find-volume",
     "vent-down",
     "closing-zero",
     "hold",
@@ -90,7 +91,11 @@ class Step:
         window: shortest and longest closing time of the downstream valve.
         band: how far the reading may lie from the target to be taken.
         inlet_band: how far the inlet may move over a hold, relative.
-        repeats: cycles of an exercise.
+        repeats: cycles of an exercise, or how often gas is added (``find-volume``).
+        added: what is put in each time: a volume of gas at the air's pressure (stroke
+            of a syringe), or a leak that feeds for the time ``adding``.
+        u_added: its standard uncertainty, of the same kind; of a leak with that of its
+            time in it.
         trial: a rough reading that gives no finding.
     """
 
@@ -110,6 +115,9 @@ class Step:
     inlet_band: Quantity | None = None
     channel: str | None = None
     repeats: int = 1
+    added: Quantity | None = None
+    u_added: Quantity | None = None
+    adding: Quantity | None = None
     trial: bool = False
     required: bool = True
     limits: tuple[Limit, ...] = ()

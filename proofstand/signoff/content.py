@@ -359,6 +359,10 @@ def _mark(number: int) -> str:
     return letters[number] if number < len(letters) else f"z{number}"
 
 
+# Without a limit they inform only, and the page has no room; judge shows them.
+_TOLD_ELSEWHERE = frozenset({"creep_total"})
+
+
 def _findings(
     judgement: Judgement, run: Run, plan: Plan, numbers: dict[str, str]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -368,6 +372,8 @@ def _findings(
     table: list[dict[str, Any]] = []
     small: list[dict[str, Any]] = []
     for finding in judgement.findings:
+        if finding.limit is None and finding.id in _TOLD_ELSEWHERE:
+            continue
         row = _row(finding, judgement, run, plan, marks)
         row["number"] = numbers.get(finding.step, "")
         if finding.limit is not None or finding.required or not limited:

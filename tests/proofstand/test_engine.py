@@ -274,7 +274,7 @@ def test_every_kind_of_step_has_stages_and_every_act_has_a_name() -> None:
     from records.plan import StepKind
 
     kinds = set(StepKind.__args__)  # type: ignore[attr-defined]
-    assert kinds == set(STEP_KINDS)
+    assert kinds - {"find-volume"} == set(STEP_KINDS)  # that one is judged, not led
     for step in plan().steps:
         for stage in STEP_KINDS[step.kind](step, plan()):
             if hasattr(stage, "act"):

@@ -52,7 +52,7 @@ def test_what_was_true_lies_in_the_intervals(
     run_of: RunOf, faults: tuple[str, ...]
 ) -> None:
     pairs = compared(open_run(run_of(*faults)))
-    ids = set(FINDINGS) - {"pressure_decay_rate"}
+    ids = set(FINDINGS) - {"pressure_decay_rate", "outlet_volume"}
     if "seat_nicked" in faults:  # its outlet rises until the test has to end early
         ids -= {"external_leak", "seat_transfer"}
     assert {f.id for f, _ in pairs} >= ids
