@@ -98,8 +98,6 @@ def creep_findings(
         return [*(not_measured(id, outlet.role, rate) for id in ids[:3]), highest]
     gauge = barometer_share(outlet)
     volume = effective_volume(readings, outlet.role, volumes)
-    if volume is not None and 0.0 < volume.holds < volume.volume:
-        per_kelvin *= volume.holds / volume.volume  # what gives takes part of a warming
     # what the trapped gas would do at an even temperature and air pressure
     warming = per_kelvin * gas.slope
     value = rate.value + gauge * air.slope - warming

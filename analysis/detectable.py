@@ -35,6 +35,7 @@ _OF_THE_VALUE = (
 )
 _TAUS = 24
 _LEAST_TAU_S = 1.0
+_SLOWER = 2.0
 # What is known of a time constant before the hold, as a spread of its logarithm.
 _U_LN_TAU = 1.0
 
@@ -120,7 +121,8 @@ def smallest_leak(
     per_kelvin = law.warming(level_pa, k)
     factor = volume_m3 * law.slope(level_pa, k)
     heat = traits.tail_amplitude.value_si * per_kelvin
-    longest = max(traits.tau_max.value_si, _LEAST_TAU_S)
+    # a settling near the longest is judged by slower ones too, see analysis.tail
+    longest = max(_SLOWER * traits.tau_max.value_si, _LEAST_TAU_S)
     sd = noise * math.sqrt(noise_ratio / samples)
     u = max(
         _u_rate(float(tau), hold_s, sd, heat)

@@ -2,8 +2,8 @@
 
 An amount of substance n is told as ``n R T0`` with T0 = 293.15 K: the pressure times
 volume that it would have as an ideal gas at 293.15 K, in Pa·m3. A loss of gas in
-Pa·m3/s is therefore the molar flow times R T0, whatever pressure it was lost from; of an
-ideal gas it is ``V dP/dt T0/T``. Divided by 101 325 Pa it is std m3/s (20 °C).
+Pa·m3/s is therefore the molar flow times R T0, whatever pressure it was lost from; of
+an ideal gas it is ``V dP/dt T0/T``. Divided by 101 325 Pa it is std m3/s (20 °C).
 
 The gas law is that of ``records.gas`` (equation and coefficients stand there); it is
 evaluated here again, on whole arrays, so that an error of the simulator's arithmetic

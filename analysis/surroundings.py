@@ -13,7 +13,7 @@ from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K, Refere
 from records.trace import FloatArray, Trace
 
 from .readings import Readings, resolution
-from .steady import robust_slope, straight_line
+from .steady import robust_slope
 from .tail import fit_tail
 
 # How fast the air pressure may move where nothing records it (common practice, no
@@ -24,6 +24,7 @@ _U_ROOM_K = 5.0
 # practice, no source), and how far back a trace is looked at for them.
 _LAGS_S = (8.0, 15.0, 30.0, 60.0, 120.0)
 _HISTORY_S = 600.0
+_LAG_SHARE = 1.0 / 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +165,10 @@ def _lag_term(trace: Trace, start_s: float, stop_s: float) -> float:
 
     Gas and sensor follow a wall or a room at paces of their own. The trace, from well
     before the stretch on, is seen through first-order lags as long as those of the
-    trade; how far the slope moves with the lag is the term. After a long even ramp no
-    lag changes a slope; where the ramp begins shortly before, it does.
+    trade; how far the slope moves with the lag is the term. An even ramp, however
+    lately begun, moves it not: what a lag makes of its beginning dies away as that
+    lag's exponential, which is set apart here as it is in a pressure. What wanders
+    does. Lags beyond a third of the stretch can't be told from its slope.
     """
     seen = trace.between(start_s - _HISTORY_S, stop_s).good()
     if len(seen) < 8:
@@ -183,12 +186,15 @@ def _lag_term(trace: Trace, start_s: float, stop_s: float) -> float:
     if int(inside.sum()) < 8 or not step > 0.0:
         return 0.0
     at = grid[inside]
-    own = straight_line(at, k[inside]).slope
     lead = float(np.mean(k[: max(1, n // 50)]))
-    moved = [
-        straight_line(at, lagged(k - lead, step, lag)[inside]).slope - own
-        for lag in _LAGS_S
-    ]
+    moved = []
+    for lag in _LAGS_S:
+        if lag > _LAG_SHARE * (stop_s - start_s):
+            continue
+        shift = (lagged(k - lead, step, lag) - (k - lead))[inside]
+        since = at - at[0]
+        design = np.column_stack([np.ones(at.size), since, np.exp(-since / lag)])
+        moved.append(float(np.linalg.lstsq(design, shift, rcond=None)[0][1]))
     # none at all is as likely as any of them
     return math.sqrt(float(np.sum(np.square(moved))) / (len(moved) + 1))
 
