@@ -13,7 +13,7 @@ from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K, Refere
 from records.trace import FloatArray, Trace
 
 from .readings import Readings, resolution
-from .steady import robust_slope
+from .steady import robust_slope, straight_line
 from .tail import fit_tail
 
 # How fast the air pressure may move where nothing records it (common practice, no
@@ -25,6 +25,7 @@ _U_ROOM_K = 5.0
 _LAGS_S = (8.0, 15.0, 30.0, 60.0, 120.0)
 _HISTORY_S = 600.0
 _LAG_SHARE = 1.0 / 3.0
+_BEGAN_S = (0.0, 60.0, 200.0, 600.0)  # how long before the hold a ramp began
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +142,10 @@ def gas_temperature(
     known = Drift(level, 0.5, 0.0, prior, None, "assumed")
     if isinstance(fit, Reason):
         return known
-    u_lag = _lag_term(readings.trace(channel, part), start_s, stop_s)
+    u_lag = math.hypot(
+        _lag_term(readings.trace(channel, part), start_s, stop_s),
+        fit.rate * _late_share(stop_s - start_s, readings.tau_max_s),
+    )
     u_seen = math.hypot(fit.sd, resolution(channel) / 6.0**0.5 / held.width_s)
     if not prior > 0.0:
         return known
@@ -197,6 +201,25 @@ def _lag_term(trace: Trace, start_s: float, stop_s: float) -> float:
         moved.append(float(np.linalg.lstsq(design, shift, rcond=None)[0][1]))
     # none at all is as likely as any of them
     return math.sqrt(float(np.sum(np.square(moved))) / (len(moved) + 1))
+
+
+def _late_share(hold_s: float, tau_max_s: float) -> float:
+    """Return what share of a ramp's slope a gas may still lack over a hold, rms.
+
+    For lags longer than the settling that is set apart in a pressure: what such a lag
+    makes of the beginning of a ramp stays in the slope. Nobody knows when it began.
+
+    Args:
+        hold_s: length of the hold.
+        tau_max_s: longest settling that is set apart.
+    """
+    lag = _LAGS_S[-1]  # the longest is what has to be covered, not the usual one
+    if lag <= tau_max_s:
+        return 0.0
+    t = np.linspace(0.0, hold_s, 64)
+    whole = straight_line(t, lag * np.exp(-t / lag)).slope
+    lacks = [whole * math.exp(-since / lag) for since in _BEGAN_S]
+    return math.sqrt(float(np.mean(np.square(lacks))))
 
 
 def lagged(value: FloatArray, step_s: float, lag_s: float) -> FloatArray:
