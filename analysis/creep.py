@@ -6,27 +6,51 @@ import dataclasses
 import math
 
 from records.errors import Reason
-from records.judgement import BudgetLine, Evidence, Shape
-from records.measure import STANDARD_TEMPERATURE_K
+from records.judgement import BudgetLine, Evidence
 from records.rig import Channel
+from records.trace import FloatArray
 
-from .estimate import Estimate, finite, not_measured, widened
+from .detectable import smallest_leak_note
+from .estimate import Estimate, estimated, finite, not_measured, widened
 from .events import shut_off
-from .leak import effective_volume
 from .lockup import lockup_highest
 from .marks import Performance
-from .rate import SETTLE_S, lasting_rate, reopened_at
+from .rate import (
+    SETTLE_S,
+    LastingRate,
+    lasting_rate,
+    net_rate,
+    reopened_at,
+)
 from .readings import Readings, absolute_offset, barometer_share, resolution
-from .surroundings import barometer, gas_temperature
+from .real_gas import gas_law
+from .surroundings import (
+    Drift,
+    barometer,
+    barometer_line,
+    gas_temperature,
+    temperature_lines,
+)
+from .volumes import EffectiveVolume, Volumes, effective_volume
 
 _SETTLE_SHARE = 0.25
 
 
 def creep_findings(
-    readings: Readings, outlet: Channel, done: Performance
+    readings: Readings,
+    outlet: Channel,
+    done: Performance,
+    volumes: Volumes | None = None,
 ) -> list[Estimate]:
-    """Return creep rate, seat leak and highest outlet of a creep hold."""
-    ids = ("creep_rate", "seat_leak", "lockup_highest")
+    """Return creep rate and total, seat leak and highest outlet of a creep hold.
+
+    Args:
+        readings: the run's channels.
+        outlet: the outlet's channel.
+        done: the creep hold.
+        volumes: those that the run found itself, by role.
+    """
+    ids = ("creep_rate", "seat_leak", "creep_total", "lockup_highest")
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, outlet.role, why) for id in ids]
@@ -42,7 +66,7 @@ def creep_findings(
         bad = held.trouble or Reason.of(
             "too_few_samples", channel=outlet.id, found=held.t_s.size, needed=8
         )
-        return [*(not_measured(id, outlet.role, bad) for id in ids[:2]), highest]
+        return [*(not_measured(id, outlet.role, bad) for id in ids[:3]), highest]
     step = resolution(outlet)
     notes: list[Reason] = []
     t, y = held.t_s, held.value
@@ -60,19 +84,22 @@ def creep_findings(
     air = barometer(readings, done.part, start, stop)
     gas = gas_temperature(readings, done.part, start, stop)
     level = float(y.mean()) + absolute_offset(outlet, air.level)
+    law = gas_law(readings.run.header.plan.test_gas)
+    per_kelvin = law.warming(max(level, 1.0), gas.level)
     rate = lasting_rate(
         t,
         y,
         tau_max_s=readings.tau_max_s,
-        amplitude=readings.tail_k * max(level, 1.0) / gas.level,
+        amplitude=readings.tail_k * per_kelvin,
         resolution=step,
         direction=1,
     )
     if isinstance(rate, Reason):
-        return [*(not_measured(id, outlet.role, rate) for id in ids[:2]), highest]
+        return [*(not_measured(id, outlet.role, rate) for id in ids[:3]), highest]
     gauge = barometer_share(outlet)
+    volume = effective_volume(readings, outlet.role, volumes)
     # what the trapped gas would do at an even temperature and air pressure
-    warming = level / gas.level * gas.slope
+    warming = per_kelvin * gas.slope
     value = rate.value + gauge * air.slope - warming
     record = outlet.calibration
     others = [
@@ -86,26 +113,9 @@ def creep_findings(
             u=step / math.sqrt(6.0),
             sensitivity=1.0 / max(rate.stop_s - rate.start_s, 1.0),
         ),
-        BudgetLine(
-            source="gas_temperature",
-            u=gas.u_slope,
-            sensitivity=-level / gas.level,
-            value=gas.slope,
-            dof=gas.dof,
-            type="A" if gas.source == "measured" else "B",
-        ),
+        *temperature_lines(gas, -per_kelvin),
+        *barometer_line(air, gauge),
     ]
-    if gauge:
-        others.append(
-            BudgetLine(
-                source="barometer",
-                u=air.u_slope,
-                sensitivity=gauge,
-                value=air.slope,
-                dof=air.dof,
-                type="A" if air.source == "measured" else "B",
-            )
-        )
     if air.why is not None:
         notes.append(air.why)
     shift = value - rate.value
@@ -120,6 +130,7 @@ def creep_findings(
         model=(
             *rate.model(),
             ("absolute_pa", level),
+            ("warming_pa_per_k", per_kelvin),
             ("gas_temperature_k", gas.level),
             ("gas_temperature_slope", gas.slope),
             ("barometer_slope", air.slope),
@@ -140,14 +151,83 @@ def creep_findings(
             doubt=rate.doubt,
         )
     )
-    return [creep, _seat_leak(readings, outlet, creep, gas.level, gas.u_level), highest]
+    unknown = law.doubt(level, gas.level)
+    if unknown is not None:
+        creep = creep.but(doubt=(unknown,))
+    amount = law.slope(max(level, 1.0), gas.level)
+    seat = _seat_leak(outlet, creep, volume, amount, gas, rate.u)
+    total = _creep_total(outlet, creep, rate, air, step, t, y)
+    return [creep, seat, total, highest]
+
+
+def _creep_total(
+    outlet: Channel,
+    creep: Estimate,
+    rate: LastingRate,
+    air: Drift,
+    step: float,
+    t: FloatArray,
+    y: FloatArray,
+) -> Estimate:
+    """Return the whole change over the hold at an even air pressure, settling in it.
+
+    The levels are means over the first and the last of 32 equal times; what
+    the change is without the settling stands in the evidence.
+    """
+    net, u_net = net_rate(t, y, step)
+    blocks = max(4, min(32, y.size // 2))  # as net_rate takes them
+    between = (1.0 - 1.0 / blocks) * float(t[-1] - t[0])
+    gauge = barometer_share(outlet)
+    value = (net + gauge * air.slope) * between
+    record = outlet.calibration
+    lines = [
+        BudgetLine(source="levels", u=u_net * between, value=net * between, type="A"),
+        BudgetLine(
+            source="calibration_gain",
+            u=0.0 if record is None else record.u_gain(),
+            sensitivity=net * between,
+        ),
+        BudgetLine(source="resolution", u=step / math.sqrt(6.0)),
+        *barometer_line(air, gauge * between),
+    ]
+    without = math.nan if creep.value is None else creep.value * between
+    evidence = Evidence(
+        part=creep.evidence.part,
+        window_s=(float(t[0]), float(t[-1])),
+        used=int(y.size),
+        dropped=creep.evidence.dropped,
+        model=(
+            ("between_s", between),
+            ("total_as_read", net * between),
+            ("total_without_settling", without),
+            ("u_total_without_settling", creep.u * between),
+            ("barometer_slope", air.slope),
+        ),
+        notes=creep.evidence.notes,
+    )
+    return estimated(
+        "creep_total", outlet.role, value, lines, evidence, trouble=creep.trouble
+    )
 
 
 def _seat_leak(
-    readings: Readings, outlet: Channel, creep: Estimate, gas_k: float, u_gas_k: float
+    outlet: Channel,
+    creep: Estimate,
+    volume: EffectiveVolume | None,
+    amount: float,
+    gas: Drift,
+    u_rate: float,
 ) -> Estimate:
-    """Return the creep as gas that enters the outlet's effective volume."""
-    volume = effective_volume(readings, outlet.role)
+    """Return the creep as gas that enters the outlet's effective volume.
+
+    Args:
+        outlet: its channel.
+        creep: rate of its pressure.
+        volume: of the outlet side.
+        amount: how the amount in a cubic metre grows with pressure, 1.
+        gas: its temperature.
+        u_rate: what the readings leave open of the rate, Pa/s.
+    """
     if volume is None or not volume.volume > 0.0:
         return not_measured(
             "seat_leak", outlet.role, Reason.of("no_volume", role=outlet.role)
@@ -155,27 +235,15 @@ def _seat_leak(
     if creep.value is None or creep.interval is None:
         why = creep.missing or Reason.of("too_few_samples", found=0, needed=8)
         return not_measured("seat_leak", outlet.role, why)
-    ratio = STANDARD_TEMPERATURE_K / gas_k
-    factor = volume.volume * ratio
+    factor = volume.volume * amount
     value = creep.value * factor
     volumes = [
-        BudgetLine(
-            source="volume_outlet",
-            u=volume.u_rigid,
-            sensitivity=creep.value * ratio,
-            value=volume.volume,
-        ),
-        BudgetLine(
-            source="allowance_outlet",
-            u=volume.u_allowance,
-            sensitivity=creep.value * ratio,
-            shape=Shape.RECTANGULAR,
-        ),
+        *volume.lines(outlet.role, creep.value * amount, 0.0),
         BudgetLine(
             source="gas_temperature_level",
-            u=u_gas_k,
-            sensitivity=-value / gas_k,
-            value=gas_k,
+            u=gas.u_level,
+            sensitivity=-value / gas.level,
+            value=gas.level,
         ),
     ]
     low, high = (end * factor for end in creep.interval)
@@ -184,6 +252,19 @@ def _seat_leak(
         dataclasses.replace(line, sensitivity=line.sensitivity * factor)
         for line in creep.lines
     ]
+    notes = [smallest_leak_note(u_rate * factor, lines[1:])]
+    if volume.found_in:
+        acts = f"{volume.volume * 1e6:.4g} cm3"
+        notes.append(Reason.of("volume_found", step=volume.found_in, volume=acts))
+    evidence = dataclasses.replace(
+        creep.evidence,
+        model=(
+            *creep.evidence.model,
+            ("volume_outlet", volume.volume),
+            ("amount_slope", amount),
+        ),
+        notes=(*creep.evidence.notes, *notes),
+    )
     return finite(
         Estimate(
             id="seat_leak",
@@ -192,7 +273,7 @@ def _seat_leak(
             interval=interval,
             u=math.hypot(creep.u * factor, rest.u),
             lines=(*lines, *volumes),
-            evidence=creep.evidence,
+            evidence=evidence,
             trouble=creep.trouble,
             doubt=creep.doubt,
         )

@@ -8,7 +8,7 @@ import numpy as np
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
-from records.measure import Kind
+from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K, Kind
 from records.rig import Channel
 from records.trace import Trace
 
@@ -17,8 +17,7 @@ from .events import find_holds
 from .phases import ROLES, Label, Role, Scale, find_phases
 from .rate import lasting_rate
 from .readings import Readings, absolute_offset, resolution
-
-_GAS_K = 293.15
+from .real_gas import gas_law
 
 
 def holds(readings: Readings) -> list[tuple[int, float, float]]:
@@ -84,12 +83,14 @@ def pressure_decay_rate(
         )
         return not_measured("pressure_decay_rate", channel.role, why)
     step = resolution(channel)
-    level = abs(float(np.mean(held.value)) + absolute_offset(channel, 101_325.0))
+    level = float(np.mean(held.value)) + absolute_offset(channel, STANDARD_PRESSURE_PA)
+    law = gas_law(readings.run.header.plan.test_gas)
     rate = lasting_rate(
         held.t_s,
         held.value,
         tau_max_s=readings.tau_max_s,
-        amplitude=readings.tail_k * max(level, 1.0) / _GAS_K,
+        amplitude=readings.tail_k
+        * law.warming(max(abs(level), 1.0), STANDARD_TEMPERATURE_K),
         resolution=step,
         direction=-1,
     )

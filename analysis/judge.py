@@ -38,6 +38,7 @@ from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
 from .estimate import Estimate, not_measured
+from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
@@ -57,6 +58,7 @@ from .sweep import (
     supply_pressure_effect,
 )
 from .version import ANALYSIS_VERSION
+from .volumes import EffectiveVolume, Volumes
 from .zero import closing_zero_change, zero_offset
 
 _GAUGES = ("inlet", "outlet")
@@ -136,6 +138,7 @@ def _estimates(
     found: list[_Found] = []
     zero: Performance | None = None
     rig_upper: float | None = None
+    volumes: Volumes = {}
     if not readings.run.marks or not plan.steps:
         found += _holds_found(readings, plan)
     for step in plan.steps:
@@ -154,7 +157,9 @@ def _estimates(
             rig_upper = None if leak.interval is None else leak.interval[1]
             estimates = [leak]
         elif step.kind == "body-hold":
-            estimates = body_hold(readings, performed, rig_upper)
+            estimates = body_hold(readings, performed, rig_upper, volumes)
+        elif step.kind == "find-volume":
+            estimates = _find_volume(readings, performed, volumes)
         elif step.kind == "closing-zero":
             estimates = _closing_zero(readings, zero, performed)
         elif step.kind == "hold":
@@ -162,13 +167,33 @@ def _estimates(
         elif step.kind in ("inlet-sweep", "flow-sweep"):
             estimates = _swept(readings, plan, performed, job)
         else:
-            estimates = _outlet(readings, step, performed)
+            estimates = _outlet(readings, step, performed, volumes)
         estimates = [*estimates, *_lacking(step, estimates)]
         found += [_Found(step, step.id, e) for e in estimates]
     return found
 
 
-def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]:
+def _find_volume(
+    readings: Readings, done: Performance, volumes: Volumes
+) -> list[Estimate]:
+    """Return the outlet's volume; later leaks of the run use one without a doubt."""
+    outlet = readings.channel("outlet")
+    if outlet is None:
+        return []
+    found = outlet_volume(readings, outlet, done)
+    if found.value is not None and not (found.trouble or found.doubt):
+        volumes["outlet"] = EffectiveVolume(
+            volume=found.value,
+            holds=found.value,
+            u_found=found.u,
+            found_in=done.step.id,
+        )
+    return [found]
+
+
+def _outlet(
+    readings: Readings, step: Step, done: Performance, volumes: Volumes
+) -> list[Estimate]:
     outlet = readings.channel("outlet")
     if outlet is None or step.kind not in ("set", "lockup", "creep-hold"):
         return []
@@ -177,7 +202,7 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
     elif step.kind == "lockup":
         estimates = lockup_findings(readings, outlet, done)
     else:
-        estimates = creep_findings(readings, outlet, done)
+        estimates = creep_findings(readings, outlet, done, volumes)
     moved = inlet_moved(readings, done)
     return estimates if moved is None else [e.but(trouble=[moved]) for e in estimates]
 

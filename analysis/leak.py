@@ -1,8 +1,9 @@
 """Loss of gas from the rig's trapped volumes, by mass balance of both sides.
 
-The amount trapped is N = sum of V P T0/T over inlet and outlet volume, with absolute
-pressures. Gas that passes from one volume to the other cancels; what leaves either
-does not. One volume times one slope would miss what the other side made up.
+The amount trapped is the sum over inlet and outlet volume of what a cubic metre holds
+at the side's absolute pressure (:mod:`analysis.real_gas`) times the volume. Gas that
+passes from one volume to the other cancels; what leaves either does not. One volume
+times one slope would miss what the other side made up.
 """
 
 from __future__ import annotations
@@ -15,72 +16,91 @@ import numpy as np
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence, Shape
-from records.measure import STANDARD_TEMPERATURE_K
+from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K
 from records.rig import Channel
 from records.trace import FloatArray
 
 from .clean import Stretch
+from .detectable import smallest_leak_note
 from .estimate import Estimate, finite, not_measured, widened
 from .marks import Performance
 from .rate import lasting_rate
 from .readings import Readings, absolute_offset, barometer_share, resolution
+from .real_gas import GasLaw, gas_law
 from .steady import robust_slope
-from .surroundings import Drift, barometer, gas_temperature
+from .surroundings import (
+    Drift,
+    barometer,
+    barometer_line,
+    gas_temperature,
+    temperature_lines,
+)
+from .volumes import EffectiveVolume, Volumes, effective_volume
 
 ROLES = ("inlet", "outlet")
 _LOST_SHARE = 0.5
 _EMPTIED = 3.0  # times the hold's own rate: there was little left to lose by then
 
 
-@dataclass(frozen=True, slots=True)
-class EffectiveVolume:
-    """A trapped volume as it acts on pressure.
-
-    The allowance for what gives (hoses, diaphragm) is one-sided: the volume lies
-    anywhere between rigid and rigid plus allowance.
-    """
-
-    volume: float
-    u_rigid: float
-    u_allowance: float
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty, m3."""
-        return math.hypot(self.u_rigid, self.u_allowance)
-
-
-def effective_volume(readings: Readings, role: str) -> EffectiveVolume | None:
-    """Return the effective volume on a channel's side, or None when not known."""
-    traits = readings.traits
-    if traits is None or role not in traits.volumes:
-        return None
-    found = traits.volumes[role]
-    allowance = max(0.0, found.allowance.value_si)
-    return EffectiveVolume(
-        found.volume.value_si + 0.5 * allowance,
-        found.u.value_si,
-        allowance / math.sqrt(12.0),
-    )
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Side:
-    """One volume over a hold: its gauge or absolute readings and what turns them."""
+    """One volume over a hold: its gauge or absolute readings and what turns them.
+
+    Attributes:
+        level: mean absolute pressure, Pa. slope: how the amount in a cubic metre grows
+            with pressure, 1. warming: how pressure grows with temperature, Pa/K.
+    """
 
     role: str
     channel: Channel
     volume: EffectiveVolume
     held: Stretch
+    law: GasLaw
+    gas_k: float
+    level: float
+    slope: float
+    warming: float
 
-    def amounts(self, air: Drift) -> tuple[FloatArray, FloatArray]:
-        """Return times and amounts at the standard temperature, Pa·m3."""
-        t = self.held.t_s
+    def absolute(self, air: Drift) -> FloatArray:
+        """Return absolute pressures, Pa, at the times of the readings."""
         middle = 0.5 * (self.held.start_s + self.held.stop_s)
-        moved = barometer_share(self.channel) * air.slope * (t - middle)
-        level = absolute_offset(self.channel, air.level)
-        absolute = self.held.value + level + moved
-        return t, absolute * self.volume.volume
+        moved = barometer_share(self.channel) * air.slope * (self.held.t_s - middle)
+        return self.held.value + absolute_offset(self.channel, air.level) + moved
+
+    def amounts(self, air: Drift) -> FloatArray:
+        """Return the amount on this side at the times of the readings, Pa·m3."""
+        return self.law.amount(self.absolute(air), self.gas_k) * self.volume.volume
+
+    @property
+    def per_kelvin(self) -> float:
+        """Amount that a warming of one kelvin would feign at an even pressure, Pa·m3/K.
+
+        What gives takes no part in it: it is of the gas that the volume holds.
+        """
+        return self.volume.holds * self.slope * self.warming
+
+
+def _side(
+    role: str,
+    channel: Channel,
+    volume: EffectiveVolume,
+    held: Stretch,
+    law: GasLaw,
+    air: Drift,
+    gas: Drift,
+) -> _Side:
+    level = float(np.mean(held.value)) + absolute_offset(channel, air.level)
+    return _Side(
+        role,
+        channel,
+        volume,
+        held,
+        law,
+        gas.level,
+        level,
+        law.slope(max(level, 0.0), gas.level),
+        law.warming(max(level, 0.0), gas.level),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -104,13 +124,28 @@ class Balance:
 
 
 def balance(
-    readings: Readings, part: int, start_s: float, stop_s: float
+    readings: Readings,
+    part: int,
+    start_s: float,
+    stop_s: float,
+    found: Volumes | None = None,
 ) -> Balance | Reason:
-    """Return the loss of gas from both trapped volumes over a hold, or why not."""
+    """Return the loss of gas from both trapped volumes over a hold, or why not.
+
+    Args:
+        readings: the run's channels.
+        part: part of the run.
+        start_s: start of the hold, seconds from the part's start.
+        stop_s: its end.
+        found: volumes that the run found itself, by role.
+    """
+    law = gas_law(readings.run.header.plan.test_gas)
+    air = barometer(readings, part, start_s, stop_s)
+    gas = gas_temperature(readings, part, start_s, stop_s)
     sides: list[_Side] = []
     for role in ROLES:
         channel = readings.channel(role)
-        volume = effective_volume(readings, role)
+        volume = effective_volume(readings, role, found)
         if channel is None:
             return Reason.of("channel_missing", role=role)
         if volume is None or not volume.volume > 0.0:
@@ -120,69 +155,51 @@ def balance(
             return held.trouble or Reason.of(
                 "too_few_samples", channel=channel.id, found=held.t_s.size, needed=8
             )
-        sides.append(_Side(role, channel, volume, held))
-    air = barometer(readings, part, start_s, stop_s)
-    gas = gas_temperature(readings, part, start_s, stop_s)
-    ratio = STANDARD_TEMPERATURE_K / gas.level
+        sides.append(_side(role, channel, volume, held, law, air, gas))
     t, total = _total(sides, air)
-    total = total * ratio
     if t.size < 8:
         return Reason.of("too_few_samples", found=t.size, needed=8)
-    content = float(np.mean(total))
-    step = ratio * math.hypot(*(resolution(s.channel) * s.volume.volume for s in sides))
+    steps = (resolution(s.channel) * s.volume.volume * s.slope for s in sides)
+    per_kelvin = sum(s.per_kelvin for s in sides)
+    # the prior of the settling is of the pressure, and that acts on all that gives
+    acting = sum(abs(s.volume.volume * s.slope * s.warming) for s in sides)
     rate = lasting_rate(
         t,
         total,
         tau_max_s=readings.tau_max_s,
-        amplitude=readings.tail_k * abs(content) / gas.level,
-        resolution=0.5 * step,
+        amplitude=readings.tail_k * acting,
+        resolution=0.5 * math.hypot(*steps),
         direction=-1,
     )
     if isinstance(rate, Reason):
         return rate
-    warming = content / gas.level * gas.slope
+    warming = per_kelvin * gas.slope
     loss = -rate.value + warming
     others: list[BudgetLine] = []
     slopes: list[tuple[str, float, float]] = []
     for side in sides:
-        others += _side_lines(side, air, ratio)
-        times, amounts = side.amounts(air)
-        line = robust_slope(times, amounts * ratio)
+        others += _side_lines(side, air, gas)
+        line = robust_slope(side.held.t_s, side.amounts(air))
         slopes.append((side.role, -line.slope, line.u))
-    gauge = sum(barometer_share(s.channel) * s.volume.volume * ratio for s in sides)
-    others += [
-        BudgetLine(
-            source="gas_temperature",
-            u=gas.u_slope,
-            sensitivity=content / gas.level,
-            value=gas.slope,
-            dof=gas.dof,
-            type="A" if gas.source == "measured" else "B",
-        ),
+    gauge = sum(barometer_share(s.channel) * s.volume.volume * s.slope for s in sides)
+    others += temperature_lines(gas, per_kelvin)
+    others.append(
         BudgetLine(
             source="gas_temperature_level",
             u=gas.u_level,
             sensitivity=-loss / gas.level,
             value=gas.level,
-        ),
-    ]
-    if gauge:
-        others.append(
-            BudgetLine(
-                source="barometer",
-                u=air.u_slope,
-                sensitivity=-gauge,
-                value=air.slope,
-                dof=air.dof,
-                type="A" if air.source == "measured" else "B",
-            )
         )
+    )
+    others += barometer_line(air, -gauge)
     (low, high), rest = widened(
         (-rate.interval[1] + warming, -rate.interval[0] + warming), loss, others
     )
-    notes = [*rate.notes]
+    notes = [*rate.notes, *_volume_notes(sides)]
     if air.why is not None:
         notes.append(air.why)
+    notes.append(smallest_leak_note(rate.u, others))
+    unknown = (s.law.doubt(s.level, gas.level) for s in sides)
     return Balance(
         loss=loss,
         interval=(low, high),
@@ -191,7 +208,7 @@ def balance(
         dof=None,
         slopes=tuple(slopes),
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
-        doubt=rate.doubt,
+        doubt=(*rate.doubt, *(why for why in unknown if why is not None)),
         evidence=Evidence(
             part=part,
             window_s=(start_s, stop_s),
@@ -199,16 +216,30 @@ def balance(
             dropped=sum(s.held.dropped for s in sides) + rate.dropped,
             model=(
                 *rate.model(),
-                ("content", content),
+                ("content", float(np.mean(total))),
                 ("gas_temperature_k", gas.level),
                 ("gas_temperature_slope", gas.slope),
                 ("barometer_pa", air.level),
                 ("barometer_slope", air.slope),
                 *((f"volume_{s.role}", s.volume.volume) for s in sides),
+                *((f"amount_slope_{s.role}", s.slope) for s in sides),
+                *((f"warming_{s.role}_pa_per_k", s.warming) for s in sides),
             ),
             notes=tuple(notes),
         ),
     )
+
+
+def _volume_notes(sides: list[_Side]) -> list[Reason]:
+    return [
+        Reason.of(
+            "volume_found",
+            step=s.volume.found_in,
+            volume=f"{s.volume.volume * 1e6:.4g} cm3",
+        )
+        for s in sides
+        if s.volume.found_in
+    ]
 
 
 def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
@@ -220,39 +251,31 @@ def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
     t = t[(t >= start) & (t <= stop)]
     total = np.zeros(t.size)
     for side in sides:
-        times, amounts = side.amounts(air)
-        total = total + np.interp(t, times, amounts)
+        total = total + np.interp(t, side.held.t_s, side.amounts(air))
     return t, total
 
 
-def _side_lines(side: _Side, air: Drift, ratio: float) -> list[BudgetLine]:
+def _side_lines(side: _Side, air: Drift, gas: Drift) -> list[BudgetLine]:
     slope = robust_slope(side.held.t_s, side.held.value, resolution(side.channel)).slope
-    absolute = ratio * (slope + barometer_share(side.channel) * air.slope)
+    absolute = slope + barometer_share(side.channel) * air.slope
     record = side.channel.calibration
     gain = 0.0 if record is None else record.u_gain()
     width = max(side.held.width_s, 1.0)
     return [
-        BudgetLine(
-            source=f"volume_{side.role}",
-            u=side.volume.u_rigid,
-            sensitivity=-absolute,
-            value=side.volume.volume,
-        ),
-        BudgetLine(
-            source=f"allowance_{side.role}",
-            u=side.volume.u_allowance,
-            sensitivity=-absolute,
-            shape=Shape.RECTANGULAR,
+        *side.volume.lines(
+            side.role,
+            -side.slope * absolute,
+            side.slope * side.warming * gas.slope,
         ),
         BudgetLine(
             source=f"calibration_gain_{side.role}",
             u=gain,
-            sensitivity=-ratio * slope * side.volume.volume,
+            sensitivity=-side.slope * slope * side.volume.volume,
         ),
         BudgetLine(
             source=f"resolution_{side.role}",
             u=resolution(side.channel) / math.sqrt(6.0),
-            sensitivity=ratio * side.volume.volume / width,
+            sensitivity=side.slope * side.volume.volume / width,
         ),
     ]
 
@@ -287,7 +310,10 @@ def rig_leak(readings: Readings, done: Performance) -> Estimate:
 
 
 def body_hold(
-    readings: Readings, done: Performance, rig_upper: float | None
+    readings: Readings,
+    done: Performance,
+    rig_upper: float | None,
+    volumes: Volumes | None = None,
 ) -> list[Estimate]:
     """Return external leak and seat transfer of a hold with the inlet isolated.
 
@@ -296,16 +322,17 @@ def body_hold(
         done: the body hold.
         rig_upper: upper end of the rig's leak, or None when there is none: nothing is
             subtracted, but the loss may be that much the rig's.
+        volumes: those that the run found itself, by role.
     """
     ids = ("external_leak", "seat_transfer")
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, "", why) for id in ids]
-    found = balance(readings, done.part, *done.hold)
+    found = balance(readings, done.part, *done.hold, volumes)
     if isinstance(found, Reason):
         return [not_measured(id, "", found) for id in ids]
     external = _estimate("external_leak", found)
-    lost = _lost_before(readings, done)
+    lost = _lost_before(readings, done, volumes)
     own = external.value
     if lost is not None and own is not None and lost.rate > _EMPTIED * own:
         external = _with_earlier_loss(external, lost)
@@ -339,7 +366,9 @@ class _EarlierLoss:
     why: Reason
 
 
-def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
+def _lost_before(
+    readings: Readings, done: Performance, volumes: Volumes | None
+) -> _EarlierLoss | None:
     """Return a loss before the hold that heat can't explain, or None.
 
     A large leak empties the volumes while the gas is left to settle; the hold itself
@@ -354,10 +383,11 @@ def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
     if stop - start < 1.0:
         return None
     lost, heat = 0.0, 0.0
+    law = gas_law(readings.run.header.plan.test_gas)
     emptied: list[str] = []
     for role in ROLES:
         channel = readings.channel(role)
-        volume = effective_volume(readings, role)
+        volume = effective_volume(readings, role, volumes)
         if channel is None or volume is None:
             return None
         trace = readings.trace(channel, done.part)
@@ -366,9 +396,13 @@ def _lost_before(readings: Readings, done: Performance) -> _EarlierLoss | None:
         if not first.size or not last.size:
             return None
         before, after = float(np.median(first)), float(np.median(last))
-        absolute = before + absolute_offset(channel, 101_325.0)
-        lost += (before - after) * volume.volume
-        heat += 2.5 * readings.tail_k * absolute / 293.15 * volume.volume
+        offset = absolute_offset(channel, STANDARD_PRESSURE_PA)
+        k = STANDARD_TEMPERATURE_K
+        first_amount, last_amount = law.amount([before + offset, after + offset], k)
+        lost += float(first_amount - last_amount) * volume.volume
+        high = max(before + offset, 0.0)
+        moved = law.slope(high, k) * law.warming(high, k)
+        heat += 2.5 * readings.tail_k * moved * volume.volume
         if barometer_share(channel) and after < _LOST_SHARE * before:
             emptied.append(role)
     if lost <= heat and not emptied:

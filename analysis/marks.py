@@ -32,6 +32,7 @@ class _Attempt:
     begin_s: float
     asked: list[tuple[str, float]] = field(default_factory=list)
     seen: list[tuple[str, float]] = field(default_factory=list)
+    amounts: list[tuple[float, str]] = field(default_factory=list)
     hold_begin: float | None = None
     hold_end: float | None = None
     points: list[Point] = field(default_factory=list)
@@ -53,6 +54,7 @@ class Performance:
         asked, seen: acts and events with their times, in order.
         attempts: how often the step was begun.
         points: every reading or hold of the step, in order.
+        amounts: what marks said was put in, as typed, with their times.
     """
 
     step: Step
@@ -65,6 +67,7 @@ class Performance:
     seen: tuple[tuple[str, float], ...]
     attempts: int
     points: tuple[Point, ...] = ()
+    amounts: tuple[tuple[float, str], ...] = ()
 
     def asked_at(self, act: str) -> float | None:
         """Return when an act was last asked for, or None."""
@@ -115,6 +118,8 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
             now.aim = mark.data.get("aim", "")
             now.orifice = mark.data.get("orifice", now.orifice)
         elif mark.kind is MarkKind.SEEN:
+            if "amount" in mark.data:
+                now.amounts.append((mark.t_s, mark.data["amount"]))
             now.seen.append((mark.data.get("event", ""), mark.t_s))
         elif mark.kind is MarkKind.HOLD_BEGIN:
             now.hold_begin, now.hold_end = mark.t_s, None
@@ -151,4 +156,5 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         tuple(last.seen),
         begun,
         tuple(last.points),
+        tuple(last.amounts),
     )

@@ -78,6 +78,8 @@ def unit_for(plan: Plan, kind: Kind, role: str) -> Unit:
         name = display.get(role) or display.get("pressure", "kPa")
     elif kind is Kind.TEMPERATURE:
         name = display.get("gas_temperature", "°C")
+    elif kind is Kind.VOLUME:
+        name = display.get("volume", "cm3")
     elif kind in _KEY_OF_KIND:
         name = display.get(_KEY_OF_KIND[kind], SI_UNIT[kind])
     elif kind is Kind.RATIO:

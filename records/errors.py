@@ -79,6 +79,7 @@ INPUT_IDS = frozenset(
         "plan_order",
         "plan_lacks_step",
         "plan_gate_wide",
+        "plan_step_not_led",
         "plan_target_missing",
         "job_target_missing",
         "fault_unknown",
@@ -255,6 +256,10 @@ REASON_IDS = frozenset(
         "in_service_gas",
         "in_service_gas_between",
         "service_gas_unknown",
+        "gas_law_unknown",
+        "volume_found",
+        "smallest_leak",
+        "additions_unseen",
     }
 )
 

@@ -142,6 +142,26 @@ FINDINGS = _registry(
         "internal (seat) leakage.",
     ),
     FindingKind(
+        "creep_total",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("creep-hold",),
+        "Change of the outlet pressure over the creep hold at an even air pressure, "
+        "settling of gas temperature and all: mean of its last thirty-second less that "
+        "of its first, from ten seconds after closing.",
+    ),
+    FindingKind(
+        "outlet_volume",
+        Kind.VOLUME,
+        _N,
+        "outlet",
+        ("find-volume",),
+        "Effective volume of the outlet side, regulator locked up: amount of gas added "
+        "over the settled rise of pressure, as the volume of a rigid vessel in which "
+        "the same amount would raise it so.",
+    ),
+    FindingKind(
         "external_leak",
         Kind.LEAK,
         _N,

@@ -19,6 +19,7 @@ StepKind = Literal[
     "lockup",
     "creep-hold",
     "body-hold",
+    "find-volume",
     "vent-down",
     "closing-zero",
     "hold",
@@ -100,6 +101,11 @@ class Step:
         set_flow: small flow at which the regulator is set. rated_flow: flow that the
             definition of a droop, coefficient or class asks for.
         repeats: cycles of an exercise.
+        repeats: cycles of an exercise, or how often gas is added (``find-volume``).
+        added: what is put in each time: a volume of gas at the air's pressure (stroke
+            of a syringe), or a leak that feeds for the time ``adding``.
+        u_added: its standard uncertainty, of the same kind; of a leak with that of its
+            time in it.
         trial: a rough reading that gives no finding.
     """
 
@@ -123,6 +129,9 @@ class Step:
     set_flow: Quantity | None = None
     rated_flow: Quantity | None = None
     repeats: int = 1
+    added: Quantity | None = None
+    u_added: Quantity | None = None
+    adding: Quantity | None = None
     trial: bool = False
     required: bool = True
     limits: tuple[Limit, ...] = ()

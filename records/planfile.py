@@ -18,7 +18,7 @@ MOST_REPEATS = 100
 LONGEST_HOLD_S = 7.0 * 86400.0
 _NEEDS_HOLD = {
     *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),
-    *("inlet-sweep", "flow-sweep"),
+    *("inlet-sweep", "flow-sweep", "find-volume"),
 }
 _NEEDS_INLET = {"rig-hold", "pressurise", "lockup", "flow-sweep"}
 _SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
@@ -28,6 +28,7 @@ _DISPLAY_KINDS = {
     "leak": Kind.LEAK,
     "rate": Kind.RATE,
     "time": Kind.TIME,
+    "volume": Kind.VOLUME,
     "gas_temperature": Kind.TEMPERATURE,
     "ratio": Kind.RATIO,
 }
@@ -113,6 +114,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
             raise InputError("plan_target_missing", where=at, step=step.id)
         _check_values(step, text, name)
         _check_sweep(step, text, name)
+        _check_added(step, text, name)
         _check_order(step, plan, at)
         for limit in step.limits:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
@@ -143,7 +145,10 @@ def _check_whole(plan: Plan, name: str) -> None:
         for limit in step.limits
         if limit.finding in ("seat_leak", "external_leak") and limit.max is not None
     ]
-    under_pressure = kinds & {"set", "lockup", "creep-hold", "body-hold", *_SWEEPS}
+    under_pressure = kinds & {
+        *("set", "lockup", "creep-hold", "body-hold", "find-volume"),
+        *_SWEEPS,
+    }
     needed = [
         (bool(under_pressure), "zero", "pressures mean nothing without one"),
         (bool(under_pressure), "closing-zero", "a zero that moved would go unseen"),
@@ -329,6 +334,44 @@ def _check_values(step: Step, text: str, name: str) -> None:
         )
 
 
+def _check_added(step: Step, text: str, name: str) -> None:
+    """Refuse a find-volume that does not say how much gas is put in, and how surely."""
+    given = {key: getattr(step, key) for key in ("added", "u_added", "adding")}
+    if step.kind != "find-volume":
+        for key, quantity in given.items():
+            if quantity is not None:
+                raise InputError(
+                    "key_unknown",
+                    where=_place(text, name, step, f"\n{key} ="),
+                    key=f"steps.{step.id}.{key}",
+                    right="only steps of kind find-volume have it",
+                )
+        return
+    at = _place(text, name, step)
+    added, u_added, adding = given["added"], given["u_added"], given["adding"]
+    if added is None or u_added is None:
+        missing = "added" if added is None else "u_added"
+        raise InputError("key_missing", where=at, key=f"steps.{step.id}.{missing}")
+    if added.kind is Kind.LEAK and adding is None:
+        raise InputError("key_missing", where=at, key=f"steps.{step.id}.adding")
+    rules = (
+        ("added", added, (Kind.VOLUME, Kind.LEAK), "a volume of gas, or a leak"),
+        ("u_added", u_added, (added.kind,), f"a {added.kind.value}, as added is"),
+        ("adding", adding, (Kind.TIME,), "a time"),
+    )
+    for key, quantity, kinds, right in rules:
+        if quantity is None:
+            continue
+        if quantity.kind not in kinds or not quantity.value_si > 0.0:
+            raise InputError(
+                "value_wrong",
+                where=_place(text, name, step, f"\n{key} ="),
+                key=f"steps.{step.id}.{key}",
+                given=quantity.typed,
+                right=f"{right}, above zero",
+            )
+
+
 def _check_order(step: Step, plan: Plan, at: str) -> None:
     """Refuse a step that needs the state which another one leaves."""
     before = [s.kind for s in plan.steps[: plan.steps.index(step)]]
@@ -339,6 +382,7 @@ def _check_order(step: Step, plan: Plan, at: str) -> None:
         "body-hold": "lockup",
         "inlet-sweep": "set",
         "flow-sweep": "set",
+        "find-volume": "lockup",
         "closing-zero": "zero",
     }.get(step.kind)
     if needs is not None and needs not in before:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from .figures import Figure, ranges, table
 
 # Each part is a module here with ``tables(settings) -> [(title, figures)]``.
-PARTS = ("creep", "gas_holds", "early", "events", "levels", "speed")
+PARTS = ("creep", "gas_holds", "early", "events", "leaks", "levels", "speed")
 
 
 @dataclass(frozen=True, slots=True)

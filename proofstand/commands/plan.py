@@ -74,11 +74,12 @@ def run_check(args: argparse.Namespace) -> int:
     """Check a plan, and whether a rig can run it."""
     from pathlib import Path
 
-    from proofstand.procedure.engine import Engine
+    from proofstand.procedure.engine import Engine, check_led
     from records.errors import InputError
     from records.planfile import plan_by_name
 
     plan, _ = plan_by_name(args.plan)
+    check_led(plan)
     said = f"{args.plan}: plan {plan.id} version {plan.version} can be read"
     if args.rig:
         from rig.rigfile import load_rig

@@ -162,6 +162,15 @@ def _check_asked(step: Step, job: JobCard) -> None:
             )
 
 
+def check_led(plan: Plan) -> None:
+    """Refuse a plan with a step that no test can be led through."""
+    for step in plan.steps:
+        if step.kind not in STEP_KINDS:
+            raise InputError(
+                "plan_step_not_led", where=plan.id, step=step.id, kind=step.kind
+            )
+
+
 def needed_roles(plan: Plan) -> tuple[str, ...]:
     """Return the channel roles without which the plan can't be run."""
     regulator = any(s.kind not in ("hold",) for s in plan.steps)
@@ -194,6 +203,7 @@ class Engine:
     """
 
     def __init__(self, plan: Plan, rig: Rig, part: int = 1) -> None:
+        check_led(plan)
         self.plan = plan
         self._part = part
         self._watched: dict[str, Watched] = {}

@@ -52,7 +52,7 @@ _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
 # Told in the judgement; on the page only where the plan sets a limit.
-_TOLD_ONLY = frozenset({"supply_pressure_effect", "repeatability"})
+_TOLD_ONLY = frozenset({"supply_pressure_effect", "repeatability", "creep_total"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
 _NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")

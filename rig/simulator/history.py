@@ -39,6 +39,7 @@ _CLEAR_S = 0.5
 _EMPTIED = 3.0  # times what is lost in a hold: then there was little left to lose
 _FLOWING_S = 4.0
 _SAME_INLET, _FAR_INLET = 0.02, 0.1  # relative
+_SETTLED_S = 10.0  # after closing, when the total of a creep begins
 
 
 class History:
@@ -160,6 +161,7 @@ class _Truth:
                 return [
                     ("lockup_highest", "outlet", self._highest(span)),
                     ("creep_rate", "outlet", self._creep(span)),
+                    ("creep_total", "outlet", self._creep_total(span)),
                     ("seat_leak", "outlet", self._flow("past_seat", span)),
                 ]
             case "body-hold":
@@ -236,6 +238,13 @@ class _Truth:
             }
             for id, value in found
         ]
+
+    def _creep_total(self, span: tuple[float, float]) -> float:
+        """The outlet's whole change, absolute: from the first to the last 32nd."""
+        start = span[0] + min(_SETTLED_S, 0.25 * (span[1] - span[0]))
+        share = (span[1] - start) / 32.0
+        first = self._mean("outlet_pa", (start, start + share))
+        return self._mean("outlet_pa", (span[1] - share, span[1])) - first
 
     def _lockup(self, hold: _Hold) -> list[tuple[str, str, float]]:
         t, bleed = self._columns["t_s"], self._columns["bleed"]

@@ -430,3 +430,74 @@ def test_a_recorded_trace_without_limits() -> None:
     assert rate.interval is not None
     told = {"tail_inseparable", "tail_rising_or_creep", "hold_too_short"}
     assert rate.interval[1] < 0.0 or reasons(rate) & told
+
+
+def test_an_outlet_volume_that_is_larger_makes_its_leak_larger() -> None:
+    """The seat's leak scales with the volume; the rate does not."""
+    whole = run(Fault(seat=0.1))
+    traits = whole.header.rig.traits
+    assert traits is not None
+    outlet = dataclasses.replace(
+        traits.volumes["outlet"],
+        volume=parse_quantity("200 cm3"),
+        u=parse_quantity("4 cm3"),
+        allowance=parse_quantity("120 cm3"),
+    )
+    volumes = {**traits.volumes, "outlet": outlet}
+    twice = dataclasses.replace(
+        whole.header.rig, traits=dataclasses.replace(traits, volumes=volumes)
+    )
+    doubled = judge(
+        dataclasses.replace(whole, header=dataclasses.replace(whole.header, rig=twice))
+    )
+    ours = judge(whole)
+    one, two = (the(j, "seat_leak").measured for j in (ours, doubled))
+    assert one is not None
+    assert two is not None
+    assert two.value == pytest.approx(2.0 * one.value, rel=1e-9)
+    rates = [the(j, "creep_rate").measured for j in (ours, doubled)]
+    assert rates[0] == rates[1]
+
+
+def test_the_order_of_the_channels_changes_nothing() -> None:
+    whole = run(Fault(seat=0.1))
+    samples = whole.samples[(1, "logger")]
+    turned = dataclasses.replace(
+        whole.header.rig, channels=whole.header.rig.channels[::-1]
+    )
+    other = dataclasses.replace(
+        whole,
+        header=dataclasses.replace(whole.header, rig=turned),
+        samples={
+            (1, "logger"): Samples(
+                t_ns=samples.t_ns, raw=samples.raw[:, ::-1], flags=samples.flags
+            )
+        },
+    )
+    for id in ("rig_leak", "external_leak", "seat_leak", "creep_total"):
+        assert the(judge(other), id).interval == the(judge(whole), id).interval
+
+
+def test_creep_hold_tells_its_total_and_what_it_could_have_seen() -> None:
+    found = judged(Fault(seat=0.1))
+    total = the(found, "creep_total")
+    # 0.1 std cm3/min into 118 cm3 for the 31/32 of 200 s, and what the settling leaves
+    model = dict(total.evidence.model)
+    rise = 0.1 * STD_CM3_MIN / 118e-6 * 294.0 / 293.15 * model["between_s"]
+    assert total.measured is not None
+    assert total.measured.value == pytest.approx(rise, rel=0.3)
+    assert model["total_without_settling"] == pytest.approx(
+        rise, abs=3.0 * model["u_total_without_settling"]
+    )
+    for id in ("rig_leak", "external_leak", "seat_leak"):
+        notes = {note.id: dict(note.facts) for note in the(found, id).evidence.notes}
+        assert "std cm3/min" in notes["smallest_leak"]["smallest"]
+
+
+def test_a_gas_that_we_do_not_know_is_said() -> None:
+    whole = run()
+    plan = dataclasses.replace(whole.header.plan, test_gas="something else")
+    header = dataclasses.replace(whole.header, plan=plan)
+    low = judge(dataclasses.replace(whole, header=header))
+    # at such pressures the ideal gas is good enough
+    assert the(low, "external_leak").outcome is Outcome.PASS
