@@ -137,6 +137,7 @@ def creep_findings(
             evidence=evidence,
             trouble=trouble,
             doubt=rate.doubt,
+            rate=rate,
         )
     )
     return [creep, _seat_leak(readings, outlet, creep, gas.level, gas.u_level), highest]
@@ -201,5 +202,6 @@ def _seat_leak(
             evidence=creep.evidence,
             trouble=creep.trouble,
             doubt=creep.doubt,
+            rate=creep.rate,
         )
     )

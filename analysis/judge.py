@@ -35,6 +35,7 @@ from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
+from .early import ended_at_look, with_hold_needed
 from .estimate import Estimate, not_measured
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings

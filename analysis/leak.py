@@ -22,7 +22,7 @@ from records.trace import FloatArray
 from .clean import Stretch
 from .estimate import Estimate, finite, not_measured, widened
 from .marks import Performance
-from .rate import lasting_rate
+from .rate import LastingRate, lasting_rate
 from .readings import Readings, absolute_offset, barometer_share, resolution
 from .steady import robust_slope
 from .surroundings import Drift, barometer, gas_temperature
@@ -101,6 +101,7 @@ class Balance:
     trouble: tuple[Reason, ...]
     doubt: tuple[Reason, ...]
     evidence: Evidence
+    rate: LastingRate
 
 
 def balance(
@@ -192,6 +193,7 @@ def balance(
         slopes=tuple(slopes),
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
         doubt=rate.doubt,
+        rate=rate,
         evidence=Evidence(
             part=part,
             window_s=(start_s, stop_s),
@@ -270,6 +272,7 @@ def _estimate(id: str, found: Balance, *, rig: bool = False) -> Estimate:
             trouble=found.trouble,
             doubt=found.doubt,
             rig=rig,
+            rate=found.rate,
         )
     )
 

@@ -233,6 +233,12 @@ REASON_IDS = frozenset(
         "rig_disturbed",
         "noise_wanders",
         "periodic_residual",
+        # holds ended early, and what hold would have decided
+        "enough_to_fail",
+        "enough_to_pass",
+        "on_course",
+        "hold_would_decide",
+        "no_hold_would_decide",
     }
 )
 
