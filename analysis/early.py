@@ -27,15 +27,15 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from records.errors import Reason
-from records.judgement import Outcome, ResolvedLimit
+from records.judgement import Judgement, Outcome, ResolvedLimit
 from records.plan import Limit, Plan, Step
 from records.rig import Channel, Rig
-from records.run import Mark, MarkKind
+from records.run import Mark, MarkKind, Run
 from records.trace import FloatArray, Trace
 
 from .clean import Stretch, stretch, usual_noise
 from .creep import creep_findings
-from .decision import resolve_limit
+from .decision import resolve_limit, verdict
 from .estimate import Estimate
 from .leak import body_hold
 from .lockup import inlet_moved
@@ -50,6 +50,7 @@ RATIO = 1.15  # from a look to the next
 LATEST_S = 1800.0  # no look but the last after so long
 BEFORE_S = 25.0  # of the trace before a hold that a look needs, for the shut-off
 LOOKED_AT = ("creep-hold", "body-hold")
+_RATES = ("creep_rate", "seat_leak", "external_leak")
 MOST_S = 3600.0  # longest hold that is worth naming
 _NET_DOF = 20.0  # of a change without a model, see ``rate``
 _GATE_SHARE = 0.1  # what the rig may leak, of the tightest leak limit
@@ -59,7 +60,7 @@ class Answer(StrEnum):
     """What a look says; never that a regulator passed."""
 
     ENOUGH_TO_FAIL = "enough_to_fail"
-    ENOUGH_TO_PASS = "enough_to_pass"  # noqa: S105
+    ENOUGH_TO_PASS = "enough_to_pass"
     ON_COURSE = "on_course"
 
 
@@ -109,7 +110,8 @@ def look_due(
     Args:
         hold_from_s: when the hold began.
         hold_s: how long it is to last.
-        after_s, until_s: on the trace's clock.
+        after_s: on the trace's clock, as the next.
+        until_s: the latest sample that counts.
     """
     due = [
         look
@@ -212,8 +214,8 @@ class Standing:
             "why": self.answer.value,
             "finding": self.finding,
             "after_s": f"{self.look.after_s:g}",
-            "risk": f"{self.look.risk:.2g}",
-            "spent": f"{self.look.spent:.2g}",
+            "one_in": f"{1.0 / self.look.risk:.0f}",
+            "one_in_all": f"{1.0 / self.look.spent:.0f}",
         }
 
 
@@ -345,6 +347,54 @@ def _gate(plan: Plan) -> float | None:
         and limit.max.of is None
     ]
     return _GATE_SHARE * min(tightest) if tightest else None
+
+
+def as_looks_say(judgement: Judgement, run: Run, hold: Mark) -> Judgement:
+    """Return a judgement made while a hold goes on, with the looks' word for it.
+
+    A finding of that hold fails only where the latest look says so: a 95 % interval
+    that is watched all the time fails too often.
+
+    Args:
+        judgement: of the run as if the hold were over.
+        run: so far.
+        hold: the mark with which the hold began.
+    """
+    plan = run.header.plan
+    step = plan.step(hold.step)
+    if step is None or step.kind not in LOOKED_AT or step.hold is None:
+        return judgement
+    failing = [
+        f
+        for f in judgement.findings
+        if f.step == step.id
+        and f.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
+        and f.id in _RATES
+    ]
+    if not failing:
+        return judgement
+    rig = run.header.rig
+    channels = [c for c in (rig.channel("inlet"), rig.channel("outlet")) if c]
+    traces = {c.id: run.trace(c, hold.part) for c in channels}
+    now = min((float(t.t_s[-1]) for t in traces.values() if len(t)), default=0.0)
+    look = look_due(hold.t_s, step.hold.value_si, hold.t_s, now)
+    standing: Standing | None = None
+    if look is not None and len(traces) == 2:
+        first, last = hold.t_s - BEFORE_S, hold.t_s + look.after_s
+        kept = {id: t.between(first, last) for id, t in traces.items()}
+        seen = HeldSoFar(rig, kept)
+        standing = look_at(seen, plan, step, hold.t_s, look, hold.part)
+    if standing is not None and standing.answer is Answer.ENOUGH_TO_FAIL:
+        return judgement
+    after = 0.0 if look is None else look.after_s
+    why = Reason.of("on_course", after_s=f"{after:g}")
+    findings = tuple(
+        dataclasses.replace(f, outcome=Outcome.INCONCLUSIVE, why=(why, *f.why))
+        if f in failing
+        else f
+        for f in judgement.findings
+    )
+    return dataclasses.replace(judgement, findings=findings, verdict=verdict(findings))
 
 
 def ended_at_look(marks: Iterable[Mark], done: Performance) -> Reason | None:

@@ -139,9 +139,26 @@ def _estimates(
             estimates = _hold(readings, step, performed)
         else:
             estimates = _outlet(readings, step, performed)
+        estimates = _with_look(readings, performed, estimates)
         estimates = [*estimates, *_lacking(step, estimates)]
         found += [_Found(step, step.id, e) for e in estimates]
     return found
+
+
+def _with_look(
+    readings: Readings, done: Performance, estimates: Sequence[Estimate]
+) -> list[Estimate]:
+    """Return the estimates with the look that ended their hold, where one did."""
+    why = ended_at_look(readings.run.marks, done)
+    if why is None:
+        return list(estimates)
+    return [
+        dataclasses.replace(
+            e,
+            evidence=dataclasses.replace(e.evidence, notes=(*e.evidence.notes, why)),
+        )
+        for e in estimates
+    ]
 
 
 def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]:
@@ -459,10 +476,14 @@ def _finding(
         lost = decision or Reason.of("limit_reference_missing", of="")
         return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
     outcome, why = _outcome(found, decision, interval, readings, all_found, plan)
+    evidence = estimate.evidence
+    if isinstance(resolved, ResolvedLimit):
+        evidence = with_hold_needed(estimate, outcome, resolved, why).evidence
     return dataclasses.replace(
         base,
         outcome=outcome,
         why=why,
+        evidence=evidence,
         p_conform=_conforms(found, decision, interval, readings, all_found),
     )
 
