@@ -44,9 +44,10 @@ from .rate import TAIL_REASONS, LastingRate
 from .readings import Readings, resolution
 
 RISK = 0.025  # of a wrong decision, per side, all looks of a hold together
-LAST_SHARE = 0.4  # of that risk, kept for the end of the hold
-FIRST_S = 20.0
-RATIO = 1.15  # from a look to the next
+LAST_SHARE = 0.3  # of that risk, kept for the end of the hold
+# Close together where most is decided; beyond the last each by RATIO later.
+TIMES_S = (30, 36, 44, 54, 65, 80, 95, 110, 125, 145, 165, 185, 200, 220, 245, 270)
+RATIO = 1.15
 LATEST_S = 1800.0  # no look but the last after so long
 BEFORE_S = 25.0  # of the trace before a hold that a look needs, for the shut-off
 LOOKED_AT = ("creep-hold", "body-hold")
@@ -88,10 +89,11 @@ def looks(hold_s: float, risk: float = RISK) -> tuple[Look, ...]:
         hold_s: how long the hold is to last, seconds.
         risk: chance of a wrong decision per side, all looks together.
     """
-    times = []
-    after = FIRST_S
-    while after < min(hold_s / math.sqrt(RATIO), LATEST_S):
-        times.append(round(after * 2.0) / 2.0)
+    until = min(0.95 * hold_s, LATEST_S)
+    times = [float(t) for t in TIMES_S if t <= until]
+    after = TIMES_S[-1] * RATIO
+    while after <= until:
+        times.append(float(round(after)))
         after *= RATIO
     square = sum(t * t for t in times)
     found, spent = [], 0.0
