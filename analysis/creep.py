@@ -149,6 +149,7 @@ def creep_findings(
             evidence=evidence,
             trouble=trouble,
             doubt=rate.doubt,
+            rate=rate,
         )
     )
     unknown = law.doubt(level, gas.level)
@@ -276,5 +277,6 @@ def _seat_leak(
             evidence=evidence,
             trouble=creep.trouble,
             doubt=creep.doubt,
+            rate=creep.rate,
         )
     )

@@ -11,6 +11,7 @@ from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
 
 from .budget import Combined, combine
+from .rate import LastingRate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +27,7 @@ class Estimate:
         rig: True where it says something of the rig and nothing of the regulator.
         hidden: what may hide part of it, one-sided, added to the upper end before it
             may pass; None where nothing is.
+        rate: what it was made from, for looks at a hold that goes on.
     """
 
     id: str
@@ -41,6 +43,7 @@ class Estimate:
     doubt: tuple[Reason, ...] = ()
     rig: bool = False
     hidden: float | None = None
+    rate: LastingRate | None = None
 
     def but(
         self, *, trouble: Sequence[Reason] = (), doubt: Sequence[Reason] = ()

@@ -37,6 +37,7 @@ from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
+from .early import ended_at_look, with_hold_needed
 from .estimate import Estimate, not_measured
 from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
@@ -168,6 +169,7 @@ def _estimates(
             estimates = _swept(readings, plan, performed, job)
         else:
             estimates = _outlet(readings, step, performed, volumes)
+        estimates = _with_look(readings, performed, estimates)
         estimates = [*estimates, *_lacking(step, estimates)]
         found += [_Found(step, step.id, e) for e in estimates]
     return found
@@ -189,6 +191,22 @@ def _find_volume(
             found_in=done.step.id,
         )
     return [found]
+
+
+def _with_look(
+    readings: Readings, done: Performance, estimates: Sequence[Estimate]
+) -> list[Estimate]:
+    """Return the estimates with the look that ended their hold, where one did."""
+    why = ended_at_look(readings.run.marks, done)
+    if why is None:
+        return list(estimates)
+    return [
+        dataclasses.replace(
+            e,
+            evidence=dataclasses.replace(e.evidence, notes=(*e.evidence.notes, why)),
+        )
+        for e in estimates
+    ]
 
 
 def _outlet(
@@ -624,10 +642,14 @@ def _finding(
         lost = decision or Reason.of("limit_reference_missing", of="")
         return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
     outcome, why = _outcome(found, decision, interval, readings, all_found, plan)
+    evidence = estimate.evidence
+    if isinstance(resolved, ResolvedLimit):
+        evidence = with_hold_needed(estimate, outcome, resolved, why).evidence
     return dataclasses.replace(
         base,
         outcome=outcome,
         why=why,
+        evidence=evidence,
         p_conform=_conforms(found, decision, interval, readings, all_found),
     )
 

@@ -24,7 +24,7 @@ from .clean import Stretch
 from .detectable import smallest_leak_note
 from .estimate import Estimate, finite, not_measured, widened
 from .marks import Performance
-from .rate import lasting_rate
+from .rate import LastingRate, lasting_rate
 from .readings import Readings, absolute_offset, barometer_share, resolution
 from .real_gas import GasLaw, gas_law
 from .steady import robust_slope
@@ -121,6 +121,7 @@ class Balance:
     trouble: tuple[Reason, ...]
     doubt: tuple[Reason, ...]
     evidence: Evidence
+    rate: LastingRate
 
 
 def balance(
@@ -209,6 +210,7 @@ def balance(
         slopes=tuple(slopes),
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
         doubt=(*rate.doubt, *(why for why in unknown if why is not None)),
+        rate=rate,
         evidence=Evidence(
             part=part,
             window_s=(start_s, stop_s),
@@ -294,6 +296,7 @@ def _estimate(id: str, found: Balance, *, rig: bool = False) -> Estimate:
             trouble=found.trouble,
             doubt=found.doubt,
             rig=rig,
+            rate=found.rate,
         )
     )
 

@@ -14,6 +14,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 
+from analysis.early import as_looks_say
 from analysis.judge import judge
 from records.judgement import Judgement
 from records.run import Mark, MarkKind, Part, Run, RunHeader, RunState, Samples
@@ -132,7 +133,12 @@ class SoFar:
         self._began_s = time.monotonic()
         marks = [*self._marks, *self._as_if_over(on)]
         self._busy = self._pool.submit(
-            _judged, self._header, tuple(self._parts.values()), marks, self._joined()
+            _judged,
+            self._header,
+            tuple(self._parts.values()),
+            marks,
+            self._joined(),
+            self._hold if on else None,
         )
 
     def _as_if_over(self, on: str) -> list[Mark]:
@@ -189,7 +195,11 @@ def _join(blocks: Sequence[Block]) -> Block:
 
 
 def _judged(
-    header: RunHeader, parts: tuple[Part, ...], marks: list[Mark], blocks: list[Block]
+    header: RunHeader,
+    parts: tuple[Part, ...],
+    marks: list[Mark],
+    blocks: list[Block],
+    hold: Mark | None,
 ) -> Judgement:
     run = Run(
         header=header,
@@ -203,4 +213,5 @@ def _judged(
             (b.part, b.instrument): Samples(b.t_ns, b.raw, b.flags) for b in blocks
         },
     )
-    return judge(run)
+    judgement = judge(run)
+    return judgement if hold is None else as_looks_say(judgement, run, hold)

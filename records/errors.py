@@ -260,6 +260,12 @@ REASON_IDS = frozenset(
         "volume_found",
         "smallest_leak",
         "additions_unseen",
+        # holds ended early, and what hold would have decided
+        "enough_to_fail",
+        "enough_to_pass",
+        "on_course",
+        "hold_would_decide",
+        "no_hold_would_decide",
     }
 )
 

@@ -171,6 +171,9 @@ class Plan:
         display: unit to show each channel role or kind in.
         max_pressures: highest pressure allowed per channel role, gauge; beyond it the
             test stops.
+        early_fail: a hold ends as soon as it is enough to fail.
+        early_pass: it ends also where it is enough to pass, not before
+            ``early_pass_after``; never for oxygen or cylinders.
         cautions: what has to be seen to before the test, printed on its page.
         not_shown: what this plan does not show, printed on its page.
         leak_regime: how gas gets through the leaks of this regulator, so that a leak
@@ -188,6 +191,9 @@ class Plan:
     test_gas: str = "nitrogen"
     display: dict[str, str] = field(default_factory=dict)
     max_pressures: dict[str, Quantity] = field(default_factory=dict)
+    early_fail: bool = True
+    early_pass: bool = False
+    early_pass_after: Quantity | None = None
     cautions: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     leak_regime: LeakRegime | None = None

@@ -22,6 +22,8 @@ _NEEDS_HOLD = {
 }
 _NEEDS_INLET = {"rig-hold", "pressurise", "lockup", "flow-sweep"}
 _SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
+LEAST_EARLY_PASS_S = 30.0
+CYLINDER_PA = 20e5  # gauge, of the inlet
 
 
 _DISPLAY_KINDS = {
@@ -121,6 +123,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
         seen.add(step.id)
     _check_whole(plan, name)
     _check_classes(plan, text, name)
+    _check_early(plan, text, name)
     _check_pressures(plan, text, name)
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
@@ -177,6 +180,35 @@ def _check_whole(plan: Plan, name: str) -> None:
                     limit=limit.max.typed,
                     step=step.id,
                 )
+
+
+def _check_early(plan: Plan, text: str, name: str) -> None:
+    """Refuse an early pass without a minimum hold, or where much hangs on a seat."""
+    if not plan.early_pass:
+        return
+    at = f"{name}:{_line_of(text, 'early_pass')}"
+    least = plan.early_pass_after
+    if least is None:
+        raise InputError("key_missing", where=at, key="early_pass_after")
+    if least.value_si < LEAST_EARLY_PASS_S:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="early_pass_after",
+            given=least.typed,
+            right=f"at least {LEAST_EARLY_PASS_S:g} s",
+        )
+    highest = plan.max_pressures.get("inlet")
+    words = f"{plan.id} {plan.title} {plan.test_gas}".lower()
+    high = highest is not None and highest.value_si > CYLINDER_PA
+    if high or "oxygen" in words or "cylinder" in words:
+        raise InputError(
+            "value_wrong",
+            where=at,
+            key="early_pass",
+            given="true",
+            right="false for oxygen and for cylinder pressures",
+        )
 
 
 def _check_pressures(plan: Plan, text: str, name: str) -> None:

@@ -79,7 +79,7 @@ class Prompter:
             case Marked(mark) if mark.kind is MarkKind.STEP_BEGIN:
                 self._say(f"{mark.t_s:8.1f} s  {mark.step}")
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
-                what = mark.data.get("event", "hold over")
+                what = mark.data.get("event") or mark.data.get("why", "hold over")
                 self._say(f"{mark.t_s:8.1f} s    {what.replace('_', ' ')}")
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")

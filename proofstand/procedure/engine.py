@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from analysis.early import BEFORE_S, LATEST_S
 from records.errors import InputError, RefusedError
 from records.jobcard import JobCard
 from records.measure import Kind
@@ -136,7 +137,9 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
         elif step.kind == "set" and job.set_pressure is not None:
             _check_asked(step, job)
         steps.append(filled)
-    return replace(plan, steps=tuple(steps))
+    # never an early pass for oxygen, whatever the plan was written for
+    early_pass = plan.early_pass and job.regulator.gas.lower() != "oxygen"
+    return replace(plan, steps=tuple(steps), early_pass=early_pass)
 
 
 def _check_asked(step: Step, job: JobCard) -> None:
@@ -206,6 +209,7 @@ class Engine:
         check_led(plan)
         self.plan = plan
         self._part = part
+        self._rig = rig
         self._watched: dict[str, Watched] = {}
         for channel in rig.channels:
             if channel.role in self._watched or channel.measure_unit.kind is not (
@@ -428,13 +432,22 @@ class Engine:
         self._now_s = now_s
         for watched in self._watched.values():
             watched.look(now_s)
-            watched.forget(now_s - KEEP_S)
+            watched.forget(self._kept_from(now_s))
         if self.progress.step < 0 and not self.progress.over:
             self._begin_step(0)
         self._watch_pressure()
         if self._watch_silence():
             return
         self._advance_all()
+
+    def _kept_from(self, now_s: float) -> float:
+        """Return from when samples are still looked at: looks want a hold's start."""
+        begun = self.progress.shut_off_s if self.progress.locked else None
+        if self.progress.hold_from_s is not None:
+            begun = self.progress.hold_from_s
+        if begun is None or now_s - begun > LATEST_S + TICK_S:
+            return now_s - KEEP_S
+        return min(now_s - KEEP_S, begun - BEFORE_S)
 
     def _advance_all(self) -> None:
         # A stage that is over at once lets the next one begin in the same moment.
@@ -451,6 +464,8 @@ class Engine:
             locked=now.locked,
             hold_from_s=now.hold_from_s,
             volumes=self._volumes,
+            rig=self._rig,
+            tick_s=TICK_S,
         )
 
     def _watch_pressure(self) -> None:
@@ -558,7 +573,8 @@ class Engine:
         if MarkKind.HOLD_END not in now.told:
             stopped = stage.stop(self._view()) if stage.stop is not None else None
             if stopped is not None:
-                self._mark(MarkKind.HOLD_END, {"why": stopped.event})
+                told = {**dict(stopped.facts), "why": stopped.event}
+                self._mark(MarkKind.HOLD_END, told)
             elif now.hold_from_s is None or (
                 self._now_s - now.hold_from_s < stage.seconds
             ):

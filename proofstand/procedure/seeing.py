@@ -6,8 +6,10 @@ from math import inf
 
 import numpy as np
 
+from analysis.early import BEFORE_S, Answer, HeldSoFar, look_at, look_due
 from analysis.events import CLOSING_SLACK, LOOK_AFTER_S, LOOK_BEFORE_S
 from analysis.events import shut_off as closing
+from records.plan import Plan, Step
 
 from .stages import See, Seen
 from .view import KEEP_S, View
@@ -274,5 +276,31 @@ def fell_by(share: float, role: str = "inlet") -> See:
         if first is None or now is None or now > (1.0 - share) * first:
             return None
         return Seen("fell", view.now_s, (("share", _text(1.0 - now / first)),))
+
+    return see
+
+
+def decided(step: Step, plan: Plan) -> See:
+    """A look at the hold that is on is enough to fail, or, where allowed, to pass."""
+    assert step.hold is not None
+    seconds = step.hold.value_si
+
+    def see(view: View) -> Seen | None:
+        if view.rig is None or not (plan.early_fail or plan.early_pass):
+            return None
+        start = view.hold_from_s
+        look = look_due(start, seconds, view.now_s - view.tick_s, view.now_s)
+        if look is None or not (view.has("inlet") and view.has("outlet")):
+            return None
+        until = start + look.after_s
+        traces = {
+            view.channel(role).id: view.recorded(role, start - BEFORE_S, until)
+            for role in ("inlet", "outlet")
+        }
+        seen = HeldSoFar(view.rig, traces)
+        standing = look_at(seen, plan, step, start, look)
+        if standing.answer is Answer.ON_COURSE:
+            return None
+        return Seen(standing.answer.value, view.now_s, tuple(standing.facts().items()))
 
     return see

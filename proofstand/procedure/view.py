@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.events import Event, EventDetector
 from analysis.steady import Steadiness, steadiness
-from records.rig import Channel
+from records.rig import Channel, Rig
 from records.trace import FloatArray, Trace
 
 KEEP_S = 120.0
@@ -74,6 +74,7 @@ class View:
         locked: the downstream valve is shut and the regulator locked up.
         hold_from_s: from when the hold that is on counts.
         volumes: trapped volume by role, m3, where the rig declares them.
+        rig: the rig. tick_s: time since the moment before, seconds.
     """
 
     def __init__(
@@ -85,6 +86,8 @@ class View:
         locked: bool = False,
         hold_from_s: float | None = None,
         volumes: Mapping[str, float] | None = None,
+        rig: Rig | None = None,
+        tick_s: float = 0.0,
     ) -> None:
         self._watched = watched
         self.now_s = now_s
@@ -92,6 +95,8 @@ class View:
         self.locked = locked
         self.hold_from_s = since_s if hold_from_s is None else hold_from_s
         self.volumes = volumes or {}
+        self.rig = rig
+        self.tick_s = tick_s
 
     def has(self, role: str) -> bool:
         """Tell whether the rig has a channel of this role."""
@@ -141,6 +146,17 @@ class View:
         """Return the good samples from a time on."""
         t, y = self.last(role, self.now_s - since_s)
         return Trace(self.channel(role).id, t, y, np.zeros(t.size, dtype=np.uint8))
+
+    def recorded(self, role: str, since_s: float, until_s: float) -> Trace:
+        """Return all samples between two times, with their flags."""
+        w = self._watched[role]
+        cut = slice(bisect_left(w.t_s, since_s), bisect_right(w.t_s, until_s))
+        return Trace(
+            w.channel.id,
+            np.array(w.t_s[cut]),
+            np.array(w.value[cut]),
+            np.array(w.flags[cut], dtype=np.uint8),
+        )
 
     def steadiness(self, role: str, seconds: float, drift: float) -> Steadiness | None:
         """Return the steadiness over the last seconds, or None without enough samples.

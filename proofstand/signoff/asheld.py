@@ -24,7 +24,11 @@ from ..words.sentences import page
 _SURROUNDINGS = ("ambient", "gas_temperature")
 _GAUGES = ("inlet", "outlet")
 # By the event that ended a hold, and by how a step ended.
-_EARLY = {"fell": "ended_fell"}
+_EARLY = {
+    "fell": "ended_fell",
+    "enough_to_fail": "ended_enough_to_fail",
+    "enough_to_pass": "ended_enough_to_pass",
+}
 _ENDED = {
     "timed_out": "ended_given_up",
     "interrupted": "ended_interrupted",

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.judge import judge
 from proofstand.procedure.engine import (
     STEP_KINDS,
     Abandon,
@@ -25,6 +26,7 @@ from proofstand.runs import load_job
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
+from records.judgement import Outcome
 from records.measure import parse_quantity
 from records.plan import Plan
 from records.planfile import builtin_plan, parse_plan
@@ -47,12 +49,13 @@ def replay(run: Run, cuts: list[float]) -> list[Mark]:
     marks: list[Mark] = []
     start = -1.0
     for stop in [*cuts, 1e9]:
-        part = {id: t.between(start, stop) for id, t in traces.items()}
+        # what was sampled at that moment may read a billionth of a second later
+        part = {id: t.between(start, stop + 1e-9) for id, t in traces.items()}
         marks += [o for o in engine.feed(part) if isinstance(o, Mark)]
         for answer in [a for a in answers if start < a.t_s <= stop]:
             command = Acknowledge(answer.data["request"], answer.by)
             marks += [o for o in engine.command(command) if isinstance(o, Mark)]
-        start = stop + 1e-9
+        start = stop + 2e-9
     return marks
 
 
@@ -82,19 +85,20 @@ def _continued(run: Run, at: int, until_s: float) -> list[Mark]:
     rig, plan = run.header.rig, run.header.plan
     done, now = run.marks[: at + 1], max(map(_told_s, run.marks[: at + 1]))
     traces = {c.id: run.trace(c, 1) for c in rig.channels}
-    seen = {id: t.between(-1.0, now) for id, t in traces.items()}
+    seen = {id: t.between(-1.0, now + 1e-9) for id, t in traces.items()}
     engine = Engine.restored(plan, rig, done, seen)
     answers = [m for m in run.marks[at + 1 :] if m.kind is MarkKind.CONFIRMED]
     marks: list[Mark] = []
-    start = now + 1e-9
+    start = now + 2e-9
     cuts = sorted({a.t_s for a in answers if a.t_s <= until_s})
     for stop in [*cuts, until_s]:
-        part = {id: t.between(start, stop) for id, t in traces.items()}
+        # what was sampled at that moment may read a billionth of a second later
+        part = {id: t.between(start, stop + 1e-9) for id, t in traces.items()}
         marks += [o for o in engine.feed(part) if isinstance(o, Mark)]
         for answer in [a for a in answers if a.t_s == stop]:
             command = Acknowledge(answer.data["request"], answer.by)
             marks += [o for o in engine.command(command) if isinstance(o, Mark)]
-        start = max(start, stop + 1e-9)
+        start = max(start, stop + 2e-9)
     return marks
 
 
@@ -542,3 +546,75 @@ def test_a_card_that_asks_for_no_pressure_is_refused(
         "set_pressure",
     )
     assert caught.value.facts["given"] == asked
+
+
+LEAKING = "seat_nicked:0.6"
+
+
+def _holds_ended(run: Run) -> dict[str, Mark]:
+    return {
+        m.step: m
+        for m in run.marks
+        if m.kind is MarkKind.HOLD_END and m.data.get("why") == "enough_to_fail"
+    }
+
+
+def test_a_hold_ends_at_the_look_that_is_enough_to_fail(run_of: RunOf) -> None:
+    run = open_run(run_of(LEAKING))
+    ended = _holds_ended(run)
+    assert "creep-hold" in ended
+    told = ended["creep-hold"].data
+    begin = next(
+        m for m in run.marks if m.step == "creep-hold" and m.kind is MarkKind.HOLD_BEGIN
+    )
+    held = ended["creep-hold"].t_s - begin.t_s
+    assert 0.0 <= held - float(told["after_s"]) < 0.25 + 1e-9
+    assert held < 180.0
+    assert float(told["one_in"]) >= float(told["one_in_all"]) >= 40.0
+    over = next(
+        m for m in run.marks if m.step == "creep-hold" and m.kind is MarkKind.STEP_END
+    )
+    assert over.data["how"] == "ended_early"
+    seat = next(f for f in judge(run).findings if f.id == "seat_leak")
+    assert seat.outcome is Outcome.FAIL
+    notes = {n.id for n in seat.evidence.notes}
+    assert {"hold_ended_early", "enough_to_fail"} <= notes
+
+
+def test_a_healthy_regulator_s_holds_run_their_time(run_of: RunOf) -> None:
+    assert not _holds_ended(open_run(run_of()))
+
+
+@pytest.mark.parametrize("most", [0.7, 90.0])
+def test_the_same_trace_ends_a_hold_at_the_same_look_however_it_arrives(
+    run_of: RunOf, most: float
+) -> None:
+    run = open_run(run_of(LEAKING))
+    picks = random.Random(f"blocks {most}")
+    cuts = {m.t_s for m in run.marks if m.kind is MarkKind.CONFIRMED}
+    t, last = 0.0, max(m.t_s for m in run.marks)
+    while t < last:
+        t += picks.uniform(0.2 * most, most)
+        cuts.add(t)
+    assert replay(run, sorted(cuts)) == list(run.marks)
+
+
+def test_a_plan_without_early_fail_holds_its_time(run_of: RunOf) -> None:
+    run = open_run(run_of(LEAKING))
+    plan = replace(run.header.plan, early_fail=False)
+    header = replace(run.header, plan=plan)
+    # up to where the recorded test went on to the next step
+    over = next(
+        m for m in run.marks if m.step == "creep-hold" and m.kind is MarkKind.STEP_END
+    )
+    marks = replay(replace(run, header=header), [over.t_s])
+    assert not [m for m in marks if m.data.get("why") == "enough_to_fail"]
+
+
+def test_an_oxygen_regulator_never_passes_early() -> None:
+    least = parse_quantity("60 s")
+    bold = replace(plan(), early_pass=True, early_pass_after=least)
+    job = demo_job()
+    assert prepared_plan(bold, job).early_pass
+    oxygen = replace(job, regulator=replace(job.regulator, gas="oxygen"))
+    assert not prepared_plan(bold, oxygen).early_pass

@@ -150,6 +150,8 @@ def test_an_over_pressure_mark_that_lacks_its_numbers_is_still_told(
     [
         ("timed_out", None, "given up: not done in time"),
         ("ended_early", "fell", "ended early: the trapped pressure fell by half"),
+        ("ended_early", "enough_to_fail", "ended early: enough to fail"),
+        ("ended_early", "enough_to_pass", "ended early: enough to pass"),
         ("ended_early", "other", "ended early"),
         ("interrupted", None, "the recording was interrupted"),
         ("done", None, ""),

@@ -107,6 +107,37 @@ def test_a_step_above_the_plan_s_own_highest_is_named() -> None:
     assert caught.value.facts["key"] == "steps.rig-hold.inlet"
 
 
+def with_early(more: str, text: str = TEXT) -> str:
+    return text.replace('rule = "guarded"', f'rule = "guarded"\n{more}', 1)
+
+
+def test_early_fail_is_on_and_early_pass_off_unless_a_plan_says_otherwise() -> None:
+    plan = parse_plan(TEXT, "p.toml")
+    assert plan.early_fail
+    assert not plan.early_pass
+    assert not parse_plan(with_early("early_fail = false"), "p.toml").early_fail
+    allowed = with_early('early_pass = true\nearly_pass_after = "60 s"')
+    assert parse_plan(allowed, "p.toml").early_pass
+
+
+def test_an_early_pass_wants_a_minimum_hold() -> None:
+    with pytest.raises(InputError, match="key_missing") as caught:
+        parse_plan(with_early("early_pass = true"), "p.toml")
+    assert caught.value.facts["key"] == "early_pass_after"
+    short = with_early('early_pass = true\nearly_pass_after = "5 s"')
+    with pytest.raises(InputError, match="value_wrong") as caught:
+        parse_plan(short, "p.toml")
+    assert caught.value.facts["key"] == "early_pass_after"
+
+
+@pytest.mark.parametrize("id", ["cylinder", "oxygen"])
+def test_no_early_pass_for_oxygen_and_cylinders(id: str) -> None:
+    more = 'early_pass = true\nearly_pass_after = "60 s"'
+    with pytest.raises(InputError, match="value_wrong") as caught:
+        parse_plan(with_early(more, builtin_plan(id)[1]), "p.toml")
+    assert caught.value.facts["key"] == "early_pass"
+
+
 def test_the_rig_may_leak_a_tenth_of_the_tightest_limit_and_no_more() -> None:
     text = TEXT.replace('"0.015 std cm3/min"', '"0.016 std cm3/min"')
     with pytest.raises(InputError, match="plan_gate_wide"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import fell_by
+from ..seeing import decided, fell_by, first_of
 from ..stages import Ask, Hold, Soak, Stage
 
 # A trapped inlet that has lost this share has told enough.
@@ -19,5 +19,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         Ask(act="isolate_inlet", confirm=True),
         Ask(act="hands_off"),
         Soak(seconds=soak),
-        Hold(seconds=step.hold.value_si, stop=fell_by(ENOUGH)),
+        Hold(
+            seconds=step.hold.value_si,
+            stop=first_of(fell_by(ENOUGH), decided(step, plan)),
+        ),
     )

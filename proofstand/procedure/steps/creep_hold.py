@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
+from ..seeing import decided
 from ..stages import Ask, Hold, Stage
 
 
@@ -12,5 +13,9 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     assert step.hold is not None
     return (
         Ask(act="hands_off"),
-        Hold(seconds=step.hold.value_si, from_event="shut_off"),
+        Hold(
+            seconds=step.hold.value_si,
+            from_event="shut_off",
+            stop=decided(step, plan),
+        ),
     )
