@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from enum import IntFlag
 
 import numpy as np
@@ -63,6 +64,12 @@ def flags_of_runs(runs: TimeArray, n: int, k: int) -> FlagArray:
 
 
 def _frozen(array: ArrayLike, dtype: type[np.generic]) -> NDArray[np.generic]:
+    if (
+        isinstance(array, np.ndarray)
+        and array.dtype == dtype
+        and not array.flags.writeable
+    ):
+        return array  # nobody can write to it: a slice of it costs nothing
     copy = np.array(array, dtype=dtype)
     copy.flags.writeable = False  # a frozen dataclass does not freeze its arrays
     return copy
@@ -98,6 +105,11 @@ class Block:
             raise ValueError(f"flags {self.flags.shape} do not fit {self.raw.shape}")
 
 
+_CHUNK = 16_384  # samples turned into values at a time, so that they stay at hand
+_NO_TIMES: FloatArray = np.empty(0)
+_NO_TIMES.flags.writeable = False
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Trace:
     """Samples of one channel in time order, SI, never changed once built.
@@ -107,23 +119,30 @@ class Trace:
         t_s: shape (n,), seconds from the start of the part, strictly rising.
         value: shape (n,), SI; NaN where nothing was read.
         flags: shape (n,), see :class:`Flag`.
+        unordered_s: shape (m,), times of samples that were left out because their time
+            did not rise above the one before, sorted.
     """
 
     channel: str
     t_s: FloatArray
     value: FloatArray
     flags: FlagArray
+    unordered_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
 
     def __post_init__(self) -> None:
         """Freeze the arrays and check them."""
-        object.__setattr__(self, "t_s", _frozen(self.t_s, np.float64))
-        object.__setattr__(self, "value", _frozen(self.value, np.float64))
-        object.__setattr__(self, "flags", _frozen(self.flags, np.uint8))
+        for name, dtype in (
+            ("t_s", np.float64),
+            ("value", np.float64),
+            ("flags", np.uint8),
+            ("unordered_s", np.float64),
+        ):
+            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
         if not self.t_s.shape == self.value.shape == self.flags.shape:
             raise ValueError(
                 f"{self.channel}: times, values and flags differ in length"
             )
-        if self.t_s.size > 1 and not bool(np.all(np.diff(self.t_s) > 0.0)):
+        if self.t_s.size > 1 and not bool(np.all(self.t_s[1:] > self.t_s[:-1])):
             raise ValueError(f"{self.channel}: time must rise from sample to sample")
 
     def __len__(self) -> int:
@@ -135,8 +154,17 @@ class Trace:
         lo = int(np.searchsorted(self.t_s, start_s, side="left"))
         hi = int(np.searchsorted(self.t_s, stop_s, side="right"))
         return Trace(
-            self.channel, self.t_s[lo:hi], self.value[lo:hi], self.flags[lo:hi]
+            self.channel,
+            self.t_s[lo:hi],
+            self.value[lo:hi],
+            self.flags[lo:hi],
+            _within(self.unordered_s, start_s, stop_s),
         )
+
+    def rows(self, first: int, stop: int) -> Trace:
+        """Return the samples from one number to before another."""
+        cut = slice(first, stop)
+        return Trace(self.channel, self.t_s[cut], self.value[cut], self.flags[cut])
 
     def good(self) -> Trace:
         """Return only the samples that carry no flag and are finite."""
@@ -165,3 +193,121 @@ class Trace:
         use = inside & near
         out[use] = np.interp(wanted[use], good.t_s, good.value)
         return out
+
+
+def _within(times_s: FloatArray, start_s: float, stop_s: float) -> FloatArray:
+    lo, hi = np.searchsorted(times_s, (start_s, stop_s), side="left")
+    return times_s[lo : hi + int(np.searchsorted(times_s[hi:], stop_s, side="right"))]
+
+
+class RecordedTrace(Trace):
+    """A trace that turns readings into values only where they are asked for.
+
+    An hour at 1 kHz is mostly waiting; who looks at a hold cuts it out with
+    :meth:`between` and pays for the hold.
+
+    Args:
+        channel: id of the channel.
+        t_ns: shape (n,), strictly rising.
+        raw: shape (n,), as read.
+        flags: shape (n,), see :class:`Flag`.
+        origin_ns: the time of the part's start.
+        values: turns readings into values, SI, reading by reading.
+    """
+
+    __slots__ = ("_cached", "_flags", "_origin_ns", "_raw", "_t_ns", "_values")
+
+    def __init__(
+        self,
+        channel: str,
+        t_ns: TimeArray,
+        raw: FloatArray,
+        flags: FlagArray,
+        origin_ns: int,
+        values: Callable[[FloatArray], FloatArray],
+    ) -> None:
+        for name, given in (
+            ("channel", channel),
+            ("_t_ns", t_ns),
+            ("_raw", raw),
+            ("_flags", flags),
+            ("_origin_ns", origin_ns),
+            ("_values", values),
+            ("_cached", {}),
+        ):
+            object.__setattr__(self, name, given)
+
+    def __len__(self) -> int:
+        """Return the number of samples."""
+        return int(self._t_ns.size)
+
+    @property
+    def t_s(self) -> FloatArray:  # type: ignore[override]
+        """Shape (n,), seconds from the start of the part, strictly rising."""
+        return self._kept("t_s", lambda: _seconds(self._t_ns, self._origin_ns))
+
+    @property
+    def value(self) -> FloatArray:  # type: ignore[override]
+        """Shape (n,), SI; NaN where nothing was read."""
+        return self._kept("value", self._converted)
+
+    @property
+    def flags(self) -> FlagArray:  # type: ignore[override]
+        """Shape (n,), see :class:`Flag`."""
+        if self._flags.flags.writeable:
+            object.__setattr__(self, "_flags", _frozen(self._flags, np.uint8))
+        return self._flags
+
+    @property
+    def unordered_s(self) -> FloatArray:  # type: ignore[override]
+        """None: such samples are told by an ordinary trace."""
+        return _NO_TIMES
+
+    def between(self, start_s: float, stop_s: float) -> Trace:
+        """Return the samples with start_s <= t <= stop_s."""
+        lo = self._first(start_s, after=False)
+        return self.rows(lo, max(lo, self._first(stop_s, after=True)))
+
+    def rows(self, first: int, stop: int) -> Trace:
+        """Return the samples from one number to before another."""
+        cut = slice(first, stop)
+        return RecordedTrace(
+            self.channel,
+            self._t_ns[cut],
+            self._raw[cut],
+            self._flags[cut],
+            self._origin_ns,
+            self._values,
+        )
+
+    def _first(self, t_s: float, *, after: bool) -> int:
+        """Return the first sample at a time or later, or only later."""
+        n = len(self)
+        if not n or not abs(t_s) < 1e9:
+            return n if t_s > 0.0 else 0
+        near = self._origin_ns + round(t_s * 1e9)
+        # whole nanoseconds and seconds round differently by less than this
+        lo, hi = np.searchsorted(self._t_ns, (near - 1000, near + 1000))
+        seconds = _seconds(self._t_ns[lo:hi], self._origin_ns)
+        return int(lo + np.searchsorted(seconds, t_s, side="right" if after else "left"))
+
+    def _kept(self, name: str, make: Callable[[], FloatArray]) -> FloatArray:
+        found: FloatArray | None = self._cached.get(name)
+        if found is None:
+            found = make()
+            found.flags.writeable = False
+            self._cached[name] = found
+        return found
+
+    def _converted(self) -> FloatArray:
+        out = np.empty(len(self))
+        with np.errstate(invalid="ignore", over="ignore"):
+            # what is no number stays none, and is left out as such
+            for i in range(0, out.size, _CHUNK):
+                raw = np.ascontiguousarray(self._raw[i : i + _CHUNK])
+                out[i : i + _CHUNK] = self._values(raw)
+        return out
+
+
+def _seconds(t_ns: TimeArray, origin_ns: int) -> FloatArray:
+    return np.asarray((t_ns - origin_ns) * 1e-9, dtype=np.float64)
