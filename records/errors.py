@@ -211,6 +211,7 @@ REASON_IDS = frozenset(
         "samples_left_out",
         "time_not_rising",
         "resolution_too_coarse",
+        "vented_in_hold",
         "inlet_not_steady",
         "inlet_off_plan",
         "not_steady",

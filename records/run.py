@@ -179,6 +179,11 @@ class Samples:
             for i in range(0, t.size - 1, _CHUNK)
         )
 
+    @functools.cached_property
+    def seconds(self) -> dict[tuple[int, int, int], FloatArray]:
+        """What its channels share of times in seconds; see ``RecordedTrace``."""
+        return {}
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Run:
@@ -234,6 +239,7 @@ class Run:
                 flags,
                 origin,
                 functools.partial(channel_values, channel),
+                found.seconds,
             )
         return channel_trace(channel, found.t_ns, raw, flags, origin)
 
@@ -270,11 +276,8 @@ def channel_trace(
     second measurement.
     """
     t_s: FloatArray = np.asarray((t_ns - origin_ns) * 1e-9, dtype=np.float64)
-    if t_s.size:
-        highest = np.maximum.accumulate(t_s)
-        keep = np.concatenate(([True], t_s[1:] > highest[:-1]))
-    else:
-        keep = np.ones(0, dtype=bool)
+    before = np.maximum.accumulate(np.concatenate(([-np.inf], t_s[:-1])))[: t_s.size]
+    keep = t_s > before
     with np.errstate(invalid="ignore", over="ignore"):
         # what is no number stays none
         values = channel_values(channel, raw[keep])
@@ -283,7 +286,8 @@ def channel_trace(
         t_s[keep],
         values,
         flags[keep],
-        np.sort(t_s[~keep]),
+        np.sort(t_s[t_s == before]),
+        np.sort(t_s[t_s < before]),
     )
 
 

@@ -106,6 +106,7 @@ class Block:
 
 
 _CHUNK = 16_384  # samples turned into values at a time, so that they stay at hand
+_WINDOWS = 4  # whose times are kept for the next channel
 _NO_TIMES: FloatArray = np.empty(0)
 _NO_TIMES.flags.writeable = False
 
@@ -119,15 +120,17 @@ class Trace:
         t_s: shape (n,), seconds from the start of the part, strictly rising.
         value: shape (n,), SI; NaN where nothing was read.
         flags: shape (n,), see :class:`Flag`.
-        unordered_s: shape (m,), times of samples that were left out because their time
-            did not rise above the one before, sorted.
+        repeated_s: shape (m,), times of samples that were left out because one with the
+            same time came before, sorted.
+        backward_s: the same of samples whose time lay before that of an earlier one.
     """
 
     channel: str
     t_s: FloatArray
     value: FloatArray
     flags: FlagArray
-    unordered_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
+    repeated_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
+    backward_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
 
     def __post_init__(self) -> None:
         """Freeze the arrays and check them."""
@@ -135,7 +138,8 @@ class Trace:
             ("t_s", np.float64),
             ("value", np.float64),
             ("flags", np.uint8),
-            ("unordered_s", np.float64),
+            ("repeated_s", np.float64),
+            ("backward_s", np.float64),
         ):
             object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
         if not self.t_s.shape == self.value.shape == self.flags.shape:
@@ -158,7 +162,8 @@ class Trace:
             self.t_s[lo:hi],
             self.value[lo:hi],
             self.flags[lo:hi],
-            _within(self.unordered_s, start_s, stop_s),
+            _within(self.repeated_s, start_s, stop_s),
+            _within(self.backward_s, start_s, stop_s),
         )
 
     def rows(self, first: int, stop: int) -> Trace:
@@ -213,9 +218,21 @@ class RecordedTrace(Trace):
         flags: shape (n,), see :class:`Flag`.
         origin_ns: the time of the part's start.
         values: turns readings into values, SI, reading by reading.
+        seconds: times in seconds that were made of the same ``t_ns``, by origin and
+            first and last row: channels of one instrument share them.
+        row: the first sample's row in them.
     """
 
-    __slots__ = ("_cached", "_flags", "_origin_ns", "_raw", "_t_ns", "_values")
+    __slots__ = (
+        "_cached",
+        "_flags",
+        "_origin_ns",
+        "_raw",
+        "_row",
+        "_seconds",
+        "_t_ns",
+        "_values",
+    )
 
     def __init__(
         self,
@@ -225,6 +242,8 @@ class RecordedTrace(Trace):
         flags: FlagArray,
         origin_ns: int,
         values: Callable[[FloatArray], FloatArray],
+        seconds: dict[tuple[int, int, int], FloatArray] | None = None,
+        row: int = 0,
     ) -> None:
         for name, given in (
             ("channel", channel),
@@ -233,6 +252,8 @@ class RecordedTrace(Trace):
             ("_flags", flags),
             ("_origin_ns", origin_ns),
             ("_values", values),
+            ("_seconds", {} if seconds is None else seconds),
+            ("_row", row),
             ("_cached", {}),
         ):
             object.__setattr__(self, name, given)
@@ -244,7 +265,7 @@ class RecordedTrace(Trace):
     @property
     def t_s(self) -> FloatArray:  # type: ignore[override]
         """Shape (n,), seconds from the start of the part, strictly rising."""
-        return self._kept("t_s", lambda: _seconds(self._t_ns, self._origin_ns))
+        return self._kept("t_s", self._shared_times)
 
     @property
     def value(self) -> FloatArray:  # type: ignore[override]
@@ -259,8 +280,13 @@ class RecordedTrace(Trace):
         return self._flags
 
     @property
-    def unordered_s(self) -> FloatArray:  # type: ignore[override]
-        """None: such samples are told by an ordinary trace."""
+    def repeated_s(self) -> FloatArray:  # type: ignore[override]
+        """None: an ordinary trace tells of such samples."""
+        return _NO_TIMES
+
+    @property
+    def backward_s(self) -> FloatArray:  # type: ignore[override]
+        """None: an ordinary trace tells of such samples."""
         return _NO_TIMES
 
     def between(self, start_s: float, stop_s: float) -> Trace:
@@ -278,7 +304,20 @@ class RecordedTrace(Trace):
             self._flags[cut],
             self._origin_ns,
             self._values,
+            self._seconds,
+            self._row + first,
         )
+
+    def _shared_times(self) -> FloatArray:
+        window = (self._origin_ns, self._row, self._row + len(self))
+        found: FloatArray | None = self._seconds.get(window)
+        if found is None:
+            found = _seconds(self._t_ns, self._origin_ns)
+            found.flags.writeable = False
+            if len(self._seconds) >= _WINDOWS:
+                self._seconds.clear()
+            self._seconds[window] = found
+        return found
 
     def _first(self, t_s: float, *, after: bool) -> int:
         """Return the first sample at a time or later, or only later."""
