@@ -106,6 +106,9 @@ class Block:
 
 
 _CHUNK = 16_384  # samples turned into values at a time, so that they stay at hand
+# A sample at a window's edge is in it, whatever a time's last digits say.
+EDGE_S = 1e-6
+_FAR_S = 9e9  # more seconds than nanoseconds can tell
 _WINDOWS = 4  # whose times are kept for the next channel
 _NO_TIMES: FloatArray = np.empty(0)
 _NO_TIMES.flags.writeable = False
@@ -154,7 +157,8 @@ class Trace:
         return int(self.t_s.size)
 
     def between(self, start_s: float, stop_s: float) -> Trace:
-        """Return the samples with start_s <= t <= stop_s."""
+        """Return the samples with start_s <= t <= stop_s, to the microsecond."""
+        start_s, stop_s = start_s - EDGE_S, stop_s + EDGE_S
         lo = int(np.searchsorted(self.t_s, start_s, side="left"))
         hi = int(np.searchsorted(self.t_s, stop_s, side="right"))
         return Trace(
@@ -290,9 +294,9 @@ class RecordedTrace(Trace):
         return _NO_TIMES
 
     def between(self, start_s: float, stop_s: float) -> Trace:
-        """Return the samples with start_s <= t <= stop_s."""
-        lo = self._first(start_s, after=False)
-        return self.rows(lo, max(lo, self._first(stop_s, after=True)))
+        """Return the samples with start_s <= t <= stop_s, to the microsecond."""
+        lo = self._first(start_s - EDGE_S)
+        return self.rows(lo, max(lo, self._first(stop_s + EDGE_S)))
 
     def rows(self, first: int, stop: int) -> Trace:
         """Return the samples from one number to before another."""
@@ -319,16 +323,11 @@ class RecordedTrace(Trace):
             self._seconds[window] = found
         return found
 
-    def _first(self, t_s: float, *, after: bool) -> int:
-        """Return the first sample at a time or later, or only later."""
-        n = len(self)
-        if not n or not abs(t_s) < 1e9:
-            return n if t_s > 0.0 else 0
-        near = self._origin_ns + round(t_s * 1e9)
-        # whole nanoseconds and seconds round differently by less than this
-        lo, hi = np.searchsorted(self._t_ns, (near - 1000, near + 1000))
-        seconds = _seconds(self._t_ns[lo:hi], self._origin_ns)
-        return int(lo + np.searchsorted(seconds, t_s, side="right" if after else "left"))
+    def _first(self, t_s: float) -> int:
+        """Return the first sample at a time or later."""
+        if not abs(t_s) < _FAR_S:
+            return len(self) if t_s > 0.0 else 0
+        return int(np.searchsorted(self._t_ns, self._origin_ns + round(t_s * 1e9)))
 
     def _kept(self, name: str, make: Callable[[], FloatArray]) -> FloatArray:
         found: FloatArray | None = self._cached.get(name)

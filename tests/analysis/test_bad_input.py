@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from analysis.judge import judge
-from proofstand.commands import main
+from proofstand.commands.main import main
 from records.errors import EXIT_INCOMPLETE, EXIT_INCONCLUSIVE, EXIT_INPUT
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.run import Mark, MarkKind, Run, RunState, Samples
@@ -30,7 +30,7 @@ INLET, OUTLET = 0, 1
 
 @functools.cache
 def healthy() -> Run:
-    return run(setting=Setting(rate_hz=10.0, rig_hold_s=60.0))
+    return run(setting=Setting(rate_hz=10.0))
 
 
 @functools.cache

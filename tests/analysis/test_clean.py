@@ -82,7 +82,7 @@ def test_a_slow_instrument_that_repeats_its_reading_is_not_stuck() -> None:
         found = looked(t, 100.0 + y)
         assert why(found) is None, every
         # and one that stops making new ones is
-        y[200:400] = y[200]
+        y[200:540] = y[200]
         assert why(looked(t, 100.0 + y)) == "samples_stuck", every
 
 
