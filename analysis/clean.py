@@ -232,9 +232,12 @@ def _jumps(y: FloatArray, rows: _Rows | None, step: float) -> NDArray[np.int64]:
     wide = np.flatnonzero(ranges > near)
     table = y[: ranges.size * _ROW].reshape(-1, _ROW)[wide]
     row, column = np.nonzero(np.abs(table - table.mean(axis=1)[:, None]) > near)
-    at = np.concatenate([wide[row] * _ROW + column, np.arange(ranges.size * _ROW, y.size)])
+    at = np.concatenate(
+        [wide[row] * _ROW + column, np.arange(ranges.size * _ROW, y.size)]
+    )
     distance = np.abs(y[at] - _median_around(y, at))
-    return at[distance > _JUMP_FACTOR * scale]
+    far: NDArray[np.int64] = at[distance > _JUMP_FACTOR * scale]
+    return far
 
 
 def running_median(y: FloatArray) -> FloatArray:
@@ -248,7 +251,9 @@ def _median_around(y: FloatArray, at: NDArray[np.int64]) -> FloatArray:
     wanted = at[:, None] + place[None, :]
     last = y.size - 1
     # turned about its ends, so that a slope goes on
-    inside = np.clip(np.where(wanted > last, 2 * last - wanted, np.abs(wanted)), 0, last)
+    inside = np.clip(
+        np.where(wanted > last, 2 * last - wanted, np.abs(wanted)), 0, last
+    )
     windows = y[inside]
     windows = np.where(wanted < 0, 2.0 * y[0] - windows, windows)
     windows = np.where(wanted > last, 2.0 * y[-1] - windows, windows)
@@ -415,7 +420,14 @@ def stretch(
     found_gaps = gaps(t, start_s, stop_s)
     left_out = _left_out(window, flags, good)
     trouble = _trouble(
-        trace.channel, (start_s, stop_s), n, t.size, left_out, clipped, least, found_gaps
+        trace.channel,
+        (start_s, stop_s),
+        n,
+        t.size,
+        left_out,
+        clipped,
+        least,
+        found_gaps,
     )
     coarse = None
     if _coarse(y, resolution):
@@ -481,7 +493,9 @@ def _trouble(
             "samples_saturated", channel=channel, share=share(left_out["saturated"])
         )
     if left_out["stuck"] > _STUCK_SHARE * n:
-        return Reason.of("samples_stuck", channel=channel, share=share(left_out["stuck"]))
+        return Reason.of(
+            "samples_stuck", channel=channel, share=share(left_out["stuck"])
+        )
     if clipped:
         return Reason.of(
             "samples_clipped", channel=channel, share=f"{100.0 * clipped:.1f} %"

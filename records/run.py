@@ -175,7 +175,7 @@ class Samples:
         """True where each sample's time lies above the last one's."""
         t = self.t_ns
         return all(
-            bool((t[i + 1 : i + _CHUNK + 1] > t[i : i + _CHUNK][: t.size - 1 - i]).all())
+            bool((t[i + 1 : i + _CHUNK + 1] > t[i : min(i + _CHUNK, t.size - 1)]).all())
             for i in range(0, t.size - 1, _CHUNK)
         )
 

@@ -237,6 +237,14 @@ class RecordedTrace(Trace):
         "_t_ns",
         "_values",
     )
+    _cached: dict[str, FloatArray]
+    _flags: FlagArray
+    _origin_ns: int
+    _raw: FloatArray
+    _row: int
+    _seconds: dict[tuple[int, int, int], FloatArray]
+    _t_ns: TimeArray
+    _values: Callable[[FloatArray], FloatArray]
 
     def __init__(
         self,
@@ -267,29 +275,29 @@ class RecordedTrace(Trace):
         return int(self._t_ns.size)
 
     @property
-    def t_s(self) -> FloatArray:  # type: ignore[override]
+    def t_s(self) -> FloatArray:
         """Shape (n,), seconds from the start of the part, strictly rising."""
         return self._kept("t_s", self._shared_times)
 
     @property
-    def value(self) -> FloatArray:  # type: ignore[override]
+    def value(self) -> FloatArray:
         """Shape (n,), SI; NaN where nothing was read."""
         return self._kept("value", self._converted)
 
     @property
-    def flags(self) -> FlagArray:  # type: ignore[override]
+    def flags(self) -> FlagArray:
         """Shape (n,), see :class:`Flag`."""
         if self._flags.flags.writeable:
             object.__setattr__(self, "_flags", _frozen(self._flags, np.uint8))
         return self._flags
 
     @property
-    def repeated_s(self) -> FloatArray:  # type: ignore[override]
+    def repeated_s(self) -> FloatArray:
         """None: an ordinary trace tells of such samples."""
         return _NO_TIMES
 
     @property
-    def backward_s(self) -> FloatArray:  # type: ignore[override]
+    def backward_s(self) -> FloatArray:
         """None: an ordinary trace tells of such samples."""
         return _NO_TIMES
 

@@ -14,7 +14,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from analysis import (
@@ -46,6 +45,7 @@ from records.run import (
 )
 from records.runfile import open_run, write_run
 from records.tomlfile import text_sha256
+from records.trace import FloatArray, Trace
 
 from .command import Settings
 from .figures import Figure
@@ -113,7 +113,7 @@ def hour() -> Run:
     )
 
 
-def _pressure(role: str, t: NDArray[np.float64]) -> NDArray[np.float64]:
+def _pressure(role: str, t: FloatArray) -> FloatArray:
     if role == "ambient":
         return _AIR_PA + 0.01 * t
     if role == "gas_temperature":
@@ -129,7 +129,9 @@ def _pressure(role: str, t: NDArray[np.float64]) -> NDArray[np.float64]:
         begin = _HOLDS[name][0] - 1.0
         stop = _HOLDS[name][1] + 10.0 if name != "lockup-3" else 2300.0
         x = t - begin
-        shut = np.clip(x / 2.0, 0.0, 1.0) ** 2 * (3.0 - 2.0 * np.clip(x / 2.0, 0.0, 1.0))
+        shut = np.clip(x / 2.0, 0.0, 1.0) ** 2 * (
+            3.0 - 2.0 * np.clip(x / 2.0, 0.0, 1.0)
+        )
         settle = 30.0 * (1.0 - np.exp(-np.maximum(x - 2.0, 0.0) / 9.0))
         y = y + np.where((x >= 0.0) & (t < stop), _RISE_PA * shut + settle, 0.0)
     return np.asarray(y - np.where((t >= 1000.0) & (t < 2300.0), air - 10.0, 0.0))
@@ -262,12 +264,13 @@ def _of_an_hour() -> list[Figure]:
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
     found = judge.judge(run)
+    numbers = sum(f.measured is not None for f in found.findings)
     told = (
-        f"{len(found.findings)} findings, {sum(f.measured is not None for f in found.findings)}"
-        f" with a number; a pass takes {one * 1e3:.1f} ms; reading the file "
-        f"takes {reading / one:.0f} passes"
+        f"{len(found.findings)} findings, {numbers} with a number; a pass takes "
+        f"{one * 1e3:.1f} ms; reading the file takes {reading / one:.0f} passes"
     )
-    figures = [Figure("judging, beyond reading", whole / one, high=12.0, unit="passes", how=told)]
+    name = "judging, beyond reading"
+    figures = [Figure(name, whole / one, high=12.0, unit="passes", how=told)]
     figures += [
         Figure(f"  {stage}", took / one, unit="passes") for stage, took in taken.items()
     ]
@@ -312,12 +315,10 @@ def _of_a_hold() -> list[Figure]:
     """100,000 samples, fitted here and by an ordinary least-squares curve."""
     n, held = 100_000, 300.0
     picks = np.random.default_rng(12)
-    t = np.arange(n) * (held / n)
+    t: FloatArray = np.arange(n) * (held / n)
     y = 2_900.0 + 5.0 * np.exp(-t / 20.0) + 0.01 * t + 0.8 * picks.standard_normal(n)
 
-    def curve(
-        t: NDArray[np.float64], a: float, r: float, c: float, tau: float
-    ) -> NDArray[np.float64]:
+    def curve(t: FloatArray, a: float, r: float, c: float, tau: float) -> FloatArray:
         return np.asarray(a + r * t + c * np.exp(-t / tau))
 
     def theirs() -> object:
@@ -327,10 +328,11 @@ def _of_a_hold() -> list[Figure]:
         return tail.fit_tail(t, y, tau_max_s=60.0, amplitude=350.0, resolution=0.2)
 
     def cleaned() -> object:
-        held_trace = clean.Trace("outlet", t, y, np.zeros(n, np.uint8))
+        held_trace = Trace("outlet", t, y, np.zeros(n, np.uint8))
         held_out = clean.stretch(held_trace, 0.0, held, 0.2)
+        t_s, value = held_out.t_s, held_out.value
         return tail.fit_tail(
-            held_out.t_s, held_out.value, tau_max_s=60.0, amplitude=350.0, resolution=0.2
+            t_s, value, tau_max_s=60.0, amplitude=350.0, resolution=0.2
         )
 
     other, mine = _timed(theirs, 5), _timed(ours, 9)

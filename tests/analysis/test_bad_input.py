@@ -113,7 +113,9 @@ def vented(raw: Array, _: Flags, __: Times) -> None:
     late = inside("creep-hold", 0.5)
     since = seconds()[late] - seconds()[late][0]
     raw[late, OUTLET] *= np.exp(-since)
-    raw[late, OUTLET] += np.round(np.random.default_rng(3).normal(0, 0.8, late.sum()), 1)
+    raw[late, OUTLET] += np.round(
+        np.random.default_rng(3).normal(0, 0.8, late.sum()), 1
+    )
 
 
 def cut_off(raw: Array, _: Flags, __: Times) -> None:
@@ -237,8 +239,7 @@ def test_a_hold_shorter_than_a_block_is_too_short(held_s: float) -> None:
     begin, _ = hold("body-hold")
     marks: list[Mark] = [
         dataclasses.replace(m, t_s=begin + held_s)
-        if m.step == "body-hold"
-        and m.kind in (MarkKind.HOLD_END, MarkKind.STEP_END)
+        if m.step == "body-hold" and m.kind in (MarkKind.HOLD_END, MarkKind.STEP_END)
         else m
         for m in whole.marks
     ]
