@@ -33,6 +33,8 @@ _ROW = 32
 _RANGE_OF_ROW = 4.14  # mean range of 32 normal readings over their deviation
 _MEAN_S = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002)
 _LEAST_IN_MEAN = 4
+# Above this a row of 32 may hold a jump: its range in deviations of the noise.
+_WIDE = 5.0
 _UNLIKELY = 7.0  # ln of the odds against a run of equal readings by chance
 # Fewer steps of scatter than this, and the steps hide what the pressure does.
 _SAME_SHARE = 0.7
@@ -229,7 +231,7 @@ def _jumps(y: FloatArray, rows: _Rows | None, step: float) -> NDArray[np.int64]:
     scale = max(float(np.median(ranges)) / _RANGE_OF_ROW, 0.6 * step)
     # what lies far from a median lies not much less far from the mean of its row
     near = 0.75 * _JUMP_FACTOR * scale
-    wide = np.flatnonzero(ranges > near)
+    wide = np.flatnonzero(ranges > _WIDE * scale)
     table = y[: ranges.size * _ROW].reshape(-1, _ROW)[wide]
     row, column = np.nonzero(np.abs(table - table.mean(axis=1)[:, None]) > near)
     at = np.concatenate(

@@ -124,17 +124,17 @@ def _pressure(role: str, t: FloatArray) -> FloatArray:
     y = np.where((t > 60.0) & (t < 3450.0), level, 0.0)
     air = 0.01 * t
     if role == "inlet":
-        return np.asarray(y - np.where((t >= 1650.0) & (t < 2300.0), air - 16.5, 0.0))
+        return np.asarray(y - np.where((t >= 1650.0) & (t < 2310.0), air - 16.5, 0.0))
     for name in ("lockup-1", "lockup-2", "lockup-3"):
         begin = _HOLDS[name][0] - 1.0
-        stop = _HOLDS[name][1] + 10.0 if name != "lockup-3" else 2300.0
+        stop = _HOLDS[name][1] + 10.0 if name != "lockup-3" else 2310.0
         x = t - begin
         shut = np.clip(x / 2.0, 0.0, 1.0) ** 2 * (
             3.0 - 2.0 * np.clip(x / 2.0, 0.0, 1.0)
         )
         settle = 30.0 * (1.0 - np.exp(-np.maximum(x - 2.0, 0.0) / 9.0))
         y = y + np.where((x >= 0.0) & (t < stop), _RISE_PA * shut + settle, 0.0)
-    return np.asarray(y - np.where((t >= 1000.0) & (t < 2300.0), air - 10.0, 0.0))
+    return np.asarray(y - np.where((t >= 1000.0) & (t < 2310.0), air - 10.0, 0.0))
 
 
 def _rig() -> Rig:
@@ -315,7 +315,7 @@ def _of_a_hold() -> list[Figure]:
     """100,000 samples, fitted here and by an ordinary least-squares curve."""
     n, held = 100_000, 300.0
     picks = np.random.default_rng(12)
-    t: FloatArray = np.arange(n) * (held / n)
+    t: FloatArray = np.asarray(np.arange(n) * (held / n), dtype=np.float64)
     y = 2_900.0 + 5.0 * np.exp(-t / 20.0) + 0.01 * t + 0.8 * picks.standard_normal(n)
 
     def curve(t: FloatArray, a: float, r: float, c: float, tau: float) -> FloatArray:
