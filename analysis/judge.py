@@ -32,6 +32,7 @@ from records.plan import ZERO_UNCERTAINTY, Limit, Plan, Step
 from records.rig import Channel
 from records.run import Run, RunState
 
+from .as_read import as_read
 from .budget import combine
 from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
@@ -105,6 +106,7 @@ def judge(
     done = performances(run, plan)
     found = _estimates(readings, plan, done, job)
     found = _across(found, readings, plan, done, job)
+    found = [f.with_estimate(as_read(f.estimate, readings)) for f in found]
     found = _linked(found, readings, plan)
     found = [
         f.with_estimate(in_service_gas(f.estimate, readings, plan, job)) for f in found
@@ -767,11 +769,12 @@ def _beyond(
     window = estimate.evidence.window_s
     if record.range is None or window is None:
         return []
-    trace = readings.trace(channel, estimate.evidence.part).between(*window).good()
-    if not len(trace):
+    held = readings.looked_at(channel, estimate.evidence.part, *window)
+    read = held.value[(held.t_s >= window[0]) & (held.t_s <= window[1])]
+    if not read.size:
         return []
     # what noise does around zero is no reading below the range
-    low, high = float(np.mean(trace.value)), float(np.max(trace.value))
+    low, high = float(np.mean(read)), float(np.max(read))
     if record.covers(low, high):
         return []
     unit = channel.measure_unit

@@ -16,12 +16,14 @@ from records.rig import Channel, Rig, Traits
 from records.run import Run
 from records.trace import Trace
 
-from .clean import Stretch, stretch, usual_noise
+from .clean import Stretch, never_moves, stretch, usual_noise
 
 # Where the rig file says nothing: the widest that the trade meets.
 FALLBACK_TAU_S = 900.0
 FALLBACK_AMPLITUDE_K = 10.0
 FALLBACK_DRIFT_K_PER_H = 1.0
+_MOVED = ("inlet", "outlet", "interstage")
+_NEAR_S = 1e-6
 
 
 class Readings:
@@ -36,6 +38,9 @@ class Readings:
         self.rig: Rig = run.header.rig
         self._traces: dict[tuple[str, int], Trace] = {}
         self._noise: dict[tuple[str, int], float] = {}
+        self._stretches: dict[
+            tuple[str, int], dict[tuple[float, float, int], Stretch]
+        ] = {}
 
     @property
     def traits(self) -> Traits | None:
@@ -79,9 +84,7 @@ class Readings:
         key = (channel.id, part)
         if key not in self._traces:
             if any(p.number == part for p in self.run.parts):
-                with np.errstate(invalid="ignore", over="ignore"):
-                    # what is no number stays none, and is left out as such
-                    self._traces[key] = self.run.trace(channel, part)
+                self._traces[key] = self.run.trace(channel, part)
             else:
                 empty = np.empty(0)
                 self._traces[key] = Trace(
@@ -94,17 +97,45 @@ class Readings:
     ) -> Stretch:
         """Return the good samples of a channel between two times."""
         key = (channel.id, part)
-        trace = self.trace(channel, part)
-        if key not in self._noise:
-            self._noise[key] = usual_noise(trace)
-        return stretch(
-            trace,
-            start_s,
-            stop_s,
-            resolution(channel),
-            noise=self._noise[key],
-            least=least,
-        )
+        known = self._stretches.setdefault(key, {})
+        window = (start_s, stop_s, least)
+        if window not in known:
+            trace = self.trace(channel, part)
+            if key not in self._noise:
+                self._noise[key] = self._usual(channel, trace)
+            known[window] = stretch(
+                trace,
+                start_s,
+                stop_s,
+                resolution(channel),
+                noise=self._noise[key],
+                least=least,
+            )
+        return known[window]
+
+    def _usual(self, channel: Channel, trace: Trace) -> float:
+        """Return the usual noise of a channel; of one that never moves any is usual."""
+        noise = usual_noise(trace)
+        gauge = channel.role in _MOVED and channel.measure_unit.kind is Kind.PRESSURE
+        # a pressure that is worked with and reads the same throughout is not read
+        return math.inf if noise == 0.0 and gauge and never_moves(trace) else noise
+
+    def looked_at(
+        self, channel: Channel, part: int, start_s: float, stop_s: float
+    ) -> Stretch:
+        """Return the stretch that a finding from between two times was made of.
+
+        Of those asked for already the narrowest that holds both times, else a new one.
+        """
+        known = self._stretches.get((channel.id, part), {})
+        holding = [
+            found
+            for found in known.values()
+            if found.start_s <= start_s + _NEAR_S and found.stop_s >= stop_s - _NEAR_S
+        ]
+        if not holding:
+            return self.stretch(channel, part, start_s, stop_s)
+        return min(holding, key=lambda found: found.stop_s - found.start_s)
 
 
 def resolution(channel: Channel) -> float:

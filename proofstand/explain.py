@@ -35,7 +35,7 @@ _PRESSURES = ("noise", "calibration_offset", "calibration_linearity", "resolutio
 _KINDS: dict[str, str] = {
     **dict.fromkeys((*_PRESSURES, "definition", "mean", "flowing"), "Pa"),
     **dict.fromkeys(("calibration_gain", "noise_ratio", "sd_ln_tau"), "1"),
-    **dict.fromkeys(("p_two_tails", "priors", "first_fifth_left_out"), "1"),
+    **dict.fromkeys(("p_tails", "priors"), "1"),
     **dict.fromkeys(("volume", "allowance"), "m3"),
     **dict.fromkeys(("gas_temperature", "gas_temperature_slope"), "K/s"),
     **dict.fromkeys(("gas_temperature_level", "gas_temperature_k"), "K"),
@@ -47,7 +47,7 @@ _KINDS: dict[str, str] = {
 # What is fitted is a pressure or, over both volumes, an amount of gas.
 _FITTED_RATES = ("slope", "rate", "mean_slope", "u_mean_slope", "net_rate")
 _FITTED = {
-    **dict.fromkeys((*_FITTED_RATES, "rate_with_it"), ("Pa/s", "Pa·m3/s")),
+    **dict.fromkeys(_FITTED_RATES, ("Pa/s", "Pa·m3/s")),
     **dict.fromkeys(("tail", "u_tail"), ("Pa", "Pa·m3")),
 }
 

@@ -106,9 +106,12 @@ class Calibration:
 
     def apply(self, reading: FloatArray) -> FloatArray:
         """Return values for readings, SI, any shape."""
-        return np.asarray(
-            np.polynomial.polynomial.polyval(reading, np.asarray(self.coefficients))
-        )
+        first, *others = reversed(self.coefficients or (0.0,))
+        value: FloatArray = np.full_like(reading, first)
+        for coefficient in others:
+            value *= reading
+            value += coefficient
+        return value
 
     def u_at(self, value: float) -> float:
         """Return the standard uncertainty of one value, SI."""

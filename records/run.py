@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -13,10 +14,13 @@ from .jobcard import JobCard
 from .measure import Quantity
 from .plan import Plan
 from .rig import Channel, Rig
-from .trace import Block, FlagArray, FloatArray, TimeArray, Trace
+from .trace import Block, FlagArray, FloatArray, RecordedTrace, TimeArray, Trace
 
 LOOP_ZERO_MA = 4.0  # live zero of a 4 to 20 mA signal
 LOOP_SPAN_MA = 16.0
+_CHUNK = 65_536
+# Up to here seconds tell nanoseconds apart.
+_FINE_NS = 10**15
 
 # What may be asked of the hands.
 ACTS = (
@@ -158,13 +162,27 @@ class RunHeader:
     station: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Samples:
     """All samples of one instrument in one part."""
 
     t_ns: TimeArray
     raw: FloatArray
     flags: FlagArray
+
+    @functools.cached_property
+    def rising(self) -> bool:
+        """True where each sample's time lies above the last one's."""
+        t = self.t_ns
+        return all(
+            bool((t[i + 1 : i + _CHUNK + 1] > t[i : min(i + _CHUNK, t.size - 1)]).all())
+            for i in range(0, t.size - 1, _CHUNK)
+        )
+
+    @functools.cached_property
+    def seconds(self) -> dict[tuple[int, int, int], FloatArray]:
+        """What its channels share of times in seconds; see ``RecordedTrace``."""
+        return {}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -201,7 +219,8 @@ class Run:
     def trace(self, channel: Channel, part: int) -> Trace:
         """Return a channel's samples in a part as values in SI.
 
-        The calibration recorded with the run is applied; raw data stay as they are.
+        The calibration recorded with the run is applied where values are asked for; raw
+        data stay as they are.
         """
         found = self.samples.get((part, channel.instrument))
         if found is None or found.t_ns.size == 0:
@@ -210,9 +229,19 @@ class Run:
         # A journal cut off right after its first block may lack the origin.
         origin = known.get(channel.instrument, int(found.t_ns[0]))
         column = self.header.rig.columns(channel.instrument).index(channel)
-        return channel_trace(
-            channel, found.t_ns, found.raw[:, column], found.flags[:, column], origin
-        )
+        raw, flags = found.raw[:, column], found.flags[:, column]
+        ends = int(found.t_ns[0]) - origin, int(found.t_ns[-1]) - origin
+        if found.rising and max(map(abs, ends)) < _FINE_NS:
+            return RecordedTrace(
+                channel.id,
+                found.t_ns,
+                raw,
+                flags,
+                origin,
+                functools.partial(channel_values, channel),
+                found.seconds,
+            )
+        return channel_trace(channel, found.t_ns, raw, flags, origin)
 
 
 def reading_si(channel: Channel, raw: FloatArray) -> FloatArray:
@@ -243,15 +272,23 @@ def channel_trace(
     """Return raw samples of one channel as a trace in SI.
 
     A sample whose time does not rise above the last one's is left out of the trace (it
-    stays in the record): a repeated answer is not a second measurement.
+    stays in the record, and the trace tells its time): a repeated answer is not a
+    second measurement.
     """
     t_s: FloatArray = np.asarray((t_ns - origin_ns) * 1e-9, dtype=np.float64)
-    if t_s.size:
-        highest = np.maximum.accumulate(t_s)
-        keep = np.concatenate(([True], t_s[1:] > highest[:-1]))
-    else:
-        keep = np.ones(0, dtype=bool)
-    return Trace(channel.id, t_s[keep], channel_values(channel, raw[keep]), flags[keep])
+    before = np.maximum.accumulate(np.concatenate(([-np.inf], t_s[:-1])))[: t_s.size]
+    keep = t_s > before
+    with np.errstate(invalid="ignore", over="ignore"):
+        # what is no number stays none
+        values = channel_values(channel, raw[keep])
+    return Trace(
+        channel.id,
+        t_s[keep],
+        values,
+        flags[keep],
+        np.sort(t_s[t_s == before]),
+        np.sort(t_s[t_s < before]),
+    )
 
 
 def as_blocks(run: Run, rows: int = 20) -> list[Block]:
