@@ -12,8 +12,9 @@ from records.trace import Flag, FloatArray, TimeArray
 BIN_S = 0.1
 GAP_S = 1.0
 _UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
+_EMPTY_S = 1.5 * BIN_S  # from one bin to the next: a bin between them is empty
 # Small enough that a piece stays in the processor's cache from one look to the next.
-_PIECE = 1 << 15
+_PIECE = 1 << 17
 _EDGE = 1e-6  # of a bin: a sample on the edge belongs to the bin that begins there
 
 Piece = tuple[bool, list[float], list[float]]
@@ -115,7 +116,13 @@ class Bins:
         starts, counts = at[full], at[full + 1] - at[full]
         if starts.size:
             middle = 0.5 * (t[starts] + t[starts + counts - 1])
-            self._close(found, middle.tolist(), _medians(y, starts, counts).tolist())
+            times, values = middle.tolist(), _medians(y, starts, counts).tolist()
+            before = self._last
+            if before is None or np.diff(middle, prepend=before[0]).max() < _EMPTY_S:
+                self._last = (times[-1], values[-1])
+                found.append((False, times, values))
+            else:
+                self._close(found, times, values)
         # copies: the block is its owner's
         self._open_t = [t[at[-1] :].copy()]
         self._open_y = [y[at[-1] :].copy()]
@@ -128,7 +135,7 @@ class Bins:
         out_y: list[float] = []
         before = self._last
         for t, y in zip(times, values, strict=True):
-            if before is not None and t - before[0] >= 1.5 * BIN_S:
+            if before is not None and t - before[0] >= _EMPTY_S:
                 missing = round((t - before[0]) / BIN_S) - 1
                 for i in range(1, missing + 1):
                     share = i / (missing + 1)

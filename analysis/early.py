@@ -238,7 +238,7 @@ class HeldSoFar(Readings):
         )
         self.rig = dataclasses.replace(rig, channels=kept)
         self._seen = dict(traces)
-        self._usual: dict[str, float] = {}
+        self._noise_of: dict[str, float] = {}
 
     def trace(self, channel: Channel, part: int) -> Trace:
         """Return a channel's samples."""
@@ -249,14 +249,14 @@ class HeldSoFar(Readings):
     ) -> Stretch:
         """Return the good samples of a channel between two times."""
         seen = self._seen[channel.id]
-        if channel.id not in self._usual:
-            self._usual[channel.id] = usual_noise(seen)
+        if channel.id not in self._noise_of:
+            self._noise_of[channel.id] = usual_noise(seen)
         return stretch(
             seen,
             start_s,
             stop_s,
             resolution(channel),
-            noise=self._usual[channel.id],
+            noise=self._noise_of[channel.id],
             least=least,
         )
 

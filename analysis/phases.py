@@ -902,7 +902,9 @@ def find_phases(
         scales: span and smallest step of the same channels.
         asked: what was asked of the hands and when, if there are marks.
     """
-    with_samples: dict[Role, Trace] = {r: t for r, t in traces.items() if len(t.good())}
+    with_samples: dict[Role, Trace] = {
+        r: t for r, t in traces.items() if np.isfinite(t.value).any()
+    }
     watch = PhaseWatch({r: scales[r] for r in with_samples}, asked)
     labels: list[Label] = []
     for role, trace in with_samples.items():

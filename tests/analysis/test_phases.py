@@ -346,7 +346,8 @@ def test_a_wide_gap_ends_what_stood_before_it() -> None:
 )
 def test_strange_traces_give_no_label_and_no_error(value: Array) -> None:
     t: Array = np.asarray(np.arange(value.size) * 0.05, dtype=np.float64)
-    trace = Trace("outlet", t, value, np.zeros(t.size, np.uint8))
+    flags = np.zeros(value.size, np.uint8)
+    trace = Trace("outlet", t, value, flags)
     assert find_phases({"outlet": trace}, SCALES) == []
     assert find_phases({}, {}) == []
 
