@@ -33,6 +33,7 @@ _GUARD_S = 0.5
 _BLOCKS = 40  # of each stretch between additions
 _TAUS = 48
 _LEAST_TAU_S = 0.3
+_FINER, _FINE = 5, 1.0  # looks at the time constant, and when it is fine enough
 _HEAT = 0.5  # settling over step, one standard deviation: pressing heats by a third
 _CLEAR = 4.0
 _U_APART_K = 1.0  # the syringe may be so much warmer or colder than the rig
@@ -218,26 +219,38 @@ def settled_steps(
     ]
     flat += [np.asarray(order >= k, dtype=np.float64) for k in range(1, len(spans) + 1)]
     starts = [float(t_s[0]), *(end for _, end in spans)]
-    found: list[tuple[float, FloatArray]] = []
-    for tau in np.geomspace(_LEAST_TAU_S, max(tau_max_s, 1.0), _TAUS):
+
+    def design(tau: float) -> FloatArray:
         tails = [
             np.where(order >= k, np.exp(-np.maximum(at - s, 0.0) / tau), 0.0)
             for k, s in enumerate(starts)
         ]
-        found.append((float(tau), np.column_stack([*flat, *tails])))
+        return np.column_stack([*flat, *tails])
+
+    z = mean - level
+    low, high = _LEAST_TAU_S, max(tau_max_s, 1.0)
+    for _ in range(_FINER):
+        taus = np.geomspace(low, high, _TAUS)
+        found = [(float(tau), design(float(tau))) for tau in taus]
+        rss = np.array([_left(x, z) for _, x in found])
+        i = int(np.argmin(rss))
+        s2 = max(float(rss[i]) / max(1, z.size - found[0][1].shape[1] - 1), 1e-18)
+        beside = rss[[max(i - 1, 0), min(i + 1, _TAUS - 1)]] - rss[i]
+        if float(beside.max()) < _FINE * s2:
+            break
+        # clear settling: its time constant lies between the nodes
+        low, high = float(taus[max(i - 4, 0)]), float(taus[min(i + 4, _TAUS - 1)])
     # the usual size of a step bounds what settles beside it
     ridge = np.zeros(found[0][1].shape[1])
     ridge[len(flat) :] = 1.0 / (_HEAT * scale / len(spans)) ** 2
-    z = mean - level
-    s2 = _quietest(found, z)
     fits = []
     for tau, x in found:
         normal = x.T @ x / s2 + np.diag(ridge)
         cover = np.linalg.inv(normal)
         b = cover @ (x.T @ z) / s2
         rest = z - x @ b
-        rss = float(rest @ rest) + s2 * float(ridge @ b**2)
-        log = -0.5 * rss / s2 - 0.5 * float(np.linalg.slogdet(normal)[1])
+        misfit = float(rest @ rest) + s2 * float(ridge @ b**2)
+        log = -0.5 * misfit / s2 - 0.5 * float(np.linalg.slogdet(normal)[1])
         fits.append((tau, b, cover, rest, log))
     best = max(fits, key=lambda f: f[4])
     ratio, _ = long_run_ratio(best[3], 2)
@@ -268,14 +281,11 @@ def settled_steps(
     )
 
 
-def _quietest(found: list[tuple[float, FloatArray]], z: FloatArray) -> float:
-    """Return the variance of a block about the best fit, nothing known beforehand."""
-    least = math.inf
-    for _, x in found:
-        b, *_ = np.linalg.lstsq(x, z, rcond=None)
-        rest = z - x @ b
-        least = min(least, float(rest @ rest) / max(1, z.size - x.shape[1] - 1))
-    return max(least, 1e-18)
+def _left(x: FloatArray, z: FloatArray) -> float:
+    """Return the sum of squares that a fit leaves, nothing known beforehand."""
+    b, *_ = np.linalg.lstsq(x, z, rcond=None)
+    rest = z - x @ b
+    return float(rest @ rest)
 
 
 def _lines(
