@@ -84,7 +84,7 @@ def creep_findings(
     air = barometer(readings, done.part, start, stop)
     gas = gas_temperature(readings, done.part, start, stop)
     level = float(y.mean()) + absolute_offset(outlet, air.level)
-    law = gas_law(readings.run.header.plan.test_gas)
+    law = gas_law(readings.test_gas)
     per_kelvin = law.warming(max(level, 1.0), gas.level)
     rate = lasting_rate(
         t,

@@ -84,7 +84,7 @@ def pressure_decay_rate(
         return not_measured("pressure_decay_rate", channel.role, why)
     step = resolution(channel)
     level = float(np.mean(held.value)) + absolute_offset(channel, STANDARD_PRESSURE_PA)
-    law = gas_law(readings.run.header.plan.test_gas)
+    law = gas_law(readings.test_gas)
     rate = lasting_rate(
         held.t_s,
         held.value,

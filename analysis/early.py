@@ -228,11 +228,12 @@ class HeldSoFar(Readings):
     may come later than the look, and a decision must not hang on that.
 
     Args:
-        rig: the rig, with its traits.
+        rig: the rig, with its traits. test_gas: what it is fed with.
         traces: by channel id, up to the look, flags included.
     """
 
-    def __init__(self, rig: Rig, traces: Mapping[str, Trace]) -> None:
+    def __init__(self, rig: Rig, test_gas: str, traces: Mapping[str, Trace]) -> None:
+        self.test_gas = test_gas
         kept = tuple(
             c for c in rig.channels if c.role in ("inlet", "outlet") and c.id in traces
         )
@@ -384,7 +385,7 @@ def as_looks_say(judgement: Judgement, run: Run, hold: Mark) -> Judgement:
     if look is not None and len(traces) == 2:
         first, last = hold.t_s - BEFORE_S, hold.t_s + look.after_s
         kept = {id: t.between(first, last) for id, t in traces.items()}
-        seen = HeldSoFar(rig, kept)
+        seen = HeldSoFar(rig, plan.test_gas, kept)
         standing = look_at(seen, plan, step, hold.t_s, look, hold.part)
     if standing is not None and standing.answer is Answer.ENOUGH_TO_FAIL:
         return judgement

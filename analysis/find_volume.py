@@ -78,7 +78,7 @@ def outlet_volume(readings: Readings, outlet: Channel, done: Performance) -> Est
     held = readings.stretch(outlet, done.part, start, stop)
     air = barometer(readings, done.part, start, stop)
     gas = gas_temperature(readings, done.part, start, stop)
-    law = gas_law(readings.run.header.plan.test_gas)
+    law = gas_law(readings.test_gas)
     additions = _additions(done, law, air, gas)
     unseen = Reason.of(
         "additions_unseen", found=len(additions), needed=max(1, step.repeats)

@@ -140,7 +140,7 @@ def balance(
         stop_s: its end.
         found: volumes that the run found itself, by role.
     """
-    law = gas_law(readings.run.header.plan.test_gas)
+    law = gas_law(readings.test_gas)
     air = barometer(readings, part, start_s, stop_s)
     gas = gas_temperature(readings, part, start_s, stop_s)
     sides: list[_Side] = []
@@ -386,7 +386,7 @@ def _lost_before(
     if stop - start < 1.0:
         return None
     lost, heat = 0.0, 0.0
-    law = gas_law(readings.run.header.plan.test_gas)
+    law = gas_law(readings.test_gas)
     emptied: list[str] = []
     for role in ROLES:
         channel = readings.channel(role)

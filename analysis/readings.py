@@ -36,6 +36,7 @@ class Readings:
     def __init__(self, run: Run) -> None:
         self.run = run
         self.rig: Rig = run.header.rig
+        self.test_gas = run.header.plan.test_gas
         self._traces: dict[tuple[str, int], Trace] = {}
         self._noise: dict[tuple[str, int], float] = {}
         self._stretches: dict[

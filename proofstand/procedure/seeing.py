@@ -297,7 +297,7 @@ def decided(step: Step, plan: Plan) -> See:
             view.channel(role).id: view.recorded(role, start - BEFORE_S, until)
             for role in ("inlet", "outlet")
         }
-        seen = HeldSoFar(view.rig, traces)
+        seen = HeldSoFar(view.rig, plan.test_gas, traces)
         standing = look_at(seen, plan, step, start, look)
         if standing.answer is Answer.ON_COURSE:
             return None

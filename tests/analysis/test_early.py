@@ -242,7 +242,7 @@ def seen(of: Run, start: float, look: Look) -> HeldSoFar:
         for c in rig.channels
         if c.role in ("inlet", "outlet")
     }
-    return HeldSoFar(rig, traces)
+    return HeldSoFar(rig, of.header.plan.test_gas, traces)
 
 
 def test_a_seat_that_leaks_twice_its_limit_is_told_within_the_hold(
