@@ -11,8 +11,8 @@ from records.rig import Channel
 
 from .estimate import Estimate, finite, not_measured, widened
 from .events import shut_off
+from .highest import lockup_highest
 from .leak import effective_volume
-from .lockup import lockup_highest
 from .marks import Performance
 from .rate import SETTLE_S, lasting_rate, reopened_at
 from .readings import Readings, absolute_offset, barometer_share, resolution

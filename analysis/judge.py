@@ -36,6 +36,7 @@ from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
 from .estimate import Estimate, not_measured
+from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .marks import Performance, Skipped, performances
@@ -149,6 +150,8 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
         return []
     if step.kind == "set":
         estimates = [set_pressure(readings, outlet, done)]
+        if done.hold is not None:
+            estimates += hunting_findings(readings, outlet, done.part, done.hold)
     elif step.kind == "lockup":
         estimates = lockup_findings(readings, outlet, done)
     else:

@@ -368,6 +368,8 @@ def _findings(
     table: list[dict[str, Any]] = []
     small: list[dict[str, Any]] = []
     for finding in judgement.findings:
+        if finding.kind.beside and finding.limit is None:
+            continue
         row = _row(finding, judgement, run, plan, marks)
         row["number"] = numbers.get(finding.step, "")
         if finding.limit is not None or finding.required or not limited:
