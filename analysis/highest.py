@@ -30,7 +30,7 @@ from .steady import robust_level
 
 MEAN_S = 1.0
 _CLOSED_S = 3.0  # after the start, so long as the closing may still go on
-_NEAR = 2.5  # standard deviations below the top that may be the top
+_NEAR = 3.5  # standard deviations below the top that may be the top
 _MOST_LOCAL = 3.0
 _TRIED = 6.0
 
@@ -128,6 +128,6 @@ def _near_the_top(means: FloatArray, noise: float, width: int) -> float:
     alike = 0.0
     if apart.size >= 12 and power > 0.0:
         alike = min(0.8, max(0.0, float(apart[1:] @ apart[:-1]) / power))
-    # About half of flat noise lies so near its top, and means that slide over white
-    # noise reach as high as three times as many that do not overlap (by trial).
+    # Most of flat noise lies so near its top, and means that slide over white
+    # noise reach as high as several times as many that do not overlap (by trial).
     return max(1.0, _TRIED * near / width * (1.0 - alike) / (1.0 + alike))

@@ -2,7 +2,8 @@
 
 The swing is looked for as a line of the spectrum that stands out of its neighbours
 after a first-order correlation was taken out of the readings. Slow noise and drift are
-no swing: at least three of them have to fit into the window. What the sampling folds
+no swing: at least eight have to fit into the window, and the line has to stand out of
+the slower ones beside it too. What the sampling folds
 can't be told from one trace, so a frequency is as found, and is not given where the
 mains explain it.
 
@@ -32,7 +33,7 @@ from .readings import Readings, calibration_lines, resolution_line
 from .steady import straight_line
 
 _LEAST = 64
-_SWINGS = 3  # at least so many in the window
+_SWINGS = 8  # at least so many in the window
 _P = 1e-3
 _AROUND = 15  # neighbours of a line on either side
 _FOLDS_BELOW_HZ = 20.0
@@ -213,7 +214,21 @@ def even_swing(t_s: FloatArray, y: FloatArray, channel: str = "") -> Swing | Rea
     over = np.where(eligible, power / level, 0.0)
     top = int(np.argmax(over))
     p = -math.expm1(count * math.log1p(-min(1.0 - 1e-15, math.exp(-over[top]))))
+    p = max(p, _against_slower(power, top, count))
     return _measured(power, level, over, top, p, rate, n)
+
+
+def _against_slower(power: FloatArray, top: int, count: int) -> float:
+    """Return the chance of a line against the slower ones beside it.
+
+    Slow noise rises towards low frequencies: its lines stand out of the faster ones
+    and not of these. The ratio of two spectral powers has the F distribution; Hann's
+    window makes neighbours share a third of their freedom.
+    """
+    slower = power[max(1, top - 2 - _AROUND) : max(2, top - 2)]
+    free = slower.size / 1.5
+    ratio = float(power[top]) / max(float(np.mean(slower)), 1e-300)
+    return min(1.0, count * math.exp(-free * math.log1p(ratio / free)))
 
 
 def _measured(
@@ -232,10 +247,10 @@ def _measured(
     square = max(0.0, float(np.sum(power[shown] - level[shown])))
     amplitude = math.sqrt(2.0 * square)
     # of a sine, twice the noise in its line; of a broad swing its own chance as well
-    parts = int(shown.sum())
-    scatter = 2.0 * float(np.sum(power[shown] * level[shown])) * 2.0
+    broad = int(np.sum(shown & (power > 0.1 * power[top]))) > 6
+    scatter = 3.0 * float(np.sum(power[shown] * level[shown]))
     scatter += 1.5 * float(np.sum(level[shown] ** 2))
-    if parts > 6:
+    if broad:
         scatter += 1.5 * float(np.sum(power[shown] ** 2))
     u = math.sqrt(scatter) / max(amplitude, math.sqrt(scatter) ** 0.5)
     near = slice(max(1, top - 1), min(power.size, top + 2))
@@ -247,7 +262,7 @@ def _measured(
     ratio = max(1.0, total / float(level[top]))
     # the bound of one sine in white noise, and what the mean of three lines adds
     u_frequency = width * (math.sqrt(1.5) / math.pi / math.sqrt(ratio) + 0.03)
-    if parts > 6:
+    if broad:
         inside = np.arange(power.size)[max(1, top - 10) : top + 11]
         share = np.maximum(0.0, (power - level)[inside])
         spread = float(share @ (inside - middle) ** 2) / float(share.sum())

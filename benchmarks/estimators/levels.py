@@ -87,7 +87,8 @@ class _Drawn:
         drawn = ranges()["creep"]["noise"]
         if self.spikes:
             hit = self.rng.random(t.size) < drawn["spike_share"]
-            size = self.rng.uniform(*drawn["spike_sigma"], size=t.size)
+            low, high = drawn["spike_sigma"]
+            size = self.rng.uniform(low, high, t.size)
             sign = np.where(self.rng.random(t.size) < 0.5, -1.0, 1.0)
             y = np.where(hit, y + sign * size * self.sigma, y)
             kept = self.rng.random(t.size) >= drawn["dropout_share"]
