@@ -15,6 +15,7 @@ between 1 and 20 Hz: common practice, no source.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -41,6 +42,7 @@ _MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 _MEDIAN = math.log(2.0)  # median of a unit exponential
 _UNSEEN = 3.0
 _MOST_UNEVEN = 0.05
+_READ_WELL = 0.005  # of an amplitude, by trial
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +217,11 @@ def even_swing(t_s: FloatArray, y: FloatArray, channel: str = "") -> Swing | Rea
     top = int(np.argmax(over))
     p = -math.expm1(count * math.log1p(-min(1.0 - 1e-15, math.exp(-over[top]))))
     p = max(p, _against_slower(power, top, count))
-    return _measured(power, level, over, top, p, rate, n)
+    found = _measured(power, level, over, top, p, rate, n)
+    # straight lines where readings are missing cut off what swings there
+    lost = _READ_WELL + (n - y.size) / n
+    u = math.hypot(found.u_amplitude, lost * found.amplitude)
+    return dataclasses.replace(found, u_amplitude=u)
 
 
 def _against_slower(power: FloatArray, top: int, count: int) -> float:
@@ -248,7 +254,7 @@ def _measured(
     amplitude = math.sqrt(2.0 * square)
     # of a sine, twice the noise in its line; of a broad swing its own chance as well
     broad = int(np.sum(shown & (power > 0.1 * power[top]))) > 6
-    scatter = 3.0 * float(np.sum(power[shown] * level[shown]))
+    scatter = 4.0 * float(np.sum(power[shown] * level[shown]))
     scatter += 1.5 * float(np.sum(level[shown] ** 2))
     if broad:
         scatter += 1.5 * float(np.sum(power[shown] ** 2))
