@@ -13,7 +13,7 @@ from records.trace import FloatArray
 from .detectable import smallest_leak_note
 from .estimate import Estimate, estimated, finite, not_measured, widened
 from .events import shut_off
-from .lockup import lockup_highest
+from .highest import lockup_highest
 from .marks import Performance
 from .rate import (
     SETTLE_S,

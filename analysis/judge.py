@@ -42,6 +42,7 @@ from .early import ended_at_look, with_hold_needed
 from .estimate import Estimate, not_measured
 from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
+from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .marks import Performance, Skipped, performances
@@ -219,6 +220,8 @@ def _outlet(
         return []
     if step.kind == "set":
         estimates = [set_pressure(readings, outlet, done)]
+        if done.hold is not None:
+            estimates += hunting_findings(readings, outlet, done.part, done.hold)
     elif step.kind == "lockup":
         estimates = lockup_findings(readings, outlet, done)
     else:

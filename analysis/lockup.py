@@ -12,8 +12,8 @@ import numpy as np
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence, Shape
 from records.measure import UNITS, Quantity, to_unit
+from records.plan import READ_AFTER_S
 from records.rig import Channel
-from records.trace import FloatArray
 
 from .estimate import Estimate, estimated, not_measured
 from .events import (
@@ -25,12 +25,15 @@ from .events import (
     find_events,
     shut_off,
 )
+from .highest import lockup_highest
+from .hold_noise import borrowed_noise, readings_in, sliding_means
+from .hunting import hunting_findings
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
-from .set_pressure import STEADY_SHARE
+from .set_pressure import STEADY_SHARE, left_drift, too_slow
+from .settling import settling_time
 from .steady import robust_level, steadiness
 
-READ_S = 5.0  # after shut-off
 _HALF_S = 1.0
 _CLEAR_S = 0.5
 _LEAST_BEFORE_S = 2.0
@@ -57,8 +60,19 @@ def find_shut_off(
 def lockup_findings(
     readings: Readings, outlet: Channel, done: Performance
 ) -> list[Estimate]:
-    """Return lockup pressure, highest and rise of one lockup step."""
-    ids = ("lockup_pressure", "lockup_highest", "lockup_rise")
+    """Return what one lockup step shows.
+
+    Lockup pressure at the step's stated time, highest of the hold, rise over the
+    pressure that flowed, settling time, and the swing of the flow before.
+    """
+    ids = (
+        "lockup_pressure",
+        "lockup_highest",
+        "lockup_rise",
+        "settling_time",
+        "hunting_amplitude",
+        "hunting_frequency",
+    )
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, outlet.role, why) for id in ids]
@@ -74,15 +88,22 @@ def lockup_findings(
         return [
             not_measured("lockup_pressure", outlet.role, why),
             highest.but(doubt=[why]),
-            not_measured("lockup_rise", outlet.role, why),
+            *(not_measured(id, outlet.role, why) for id in ids[2:]),
         ]
     trouble, doubt = _closing(done, shut)
+    beside = [
+        settling_time(readings, outlet, done, shut).but(trouble=trouble, doubt=doubt),
+        *hunting_findings(
+            readings, outlet, done.part, _flowing(readings, outlet, done, shut)
+        ),
+    ]
     pressure = _at(readings, outlet, done, shut)
     if isinstance(pressure, Reason):
         return [
             not_measured("lockup_pressure", outlet.role, pressure),
             highest.but(trouble=trouble, doubt=doubt),
             not_measured("lockup_rise", outlet.role, pressure),
+            *beside,
         ]
     value, noise, evidence, bad = pressure
     level_lines = [
@@ -103,6 +124,7 @@ def lockup_findings(
         ),
         highest.but(trouble=trouble, doubt=doubt),
         _rise(readings, outlet, done, shut, pressure, troubles, doubt),
+        *beside,
     ]
 
 
@@ -124,6 +146,20 @@ def _closing(done: Performance, shut: ShutOff) -> tuple[list[Reason], list[Reaso
     return [], []
 
 
+def _flowing(
+    readings: Readings, outlet: Channel, done: Performance, shut: ShutOff
+) -> tuple[float, float]:
+    """Return the stretch before a closing in which the outlet flowed undisturbed."""
+    stop = shut.onset_s - _CLEAR_S
+    start = max(done.begin_s, stop - LOOK_BEFORE_S)
+    # From before the step's start: a transition cut in its middle would not be seen as
+    # one, and one within the first moments not before the noise is known.
+    trace = readings.trace(outlet, done.part).between(done.begin_s - _EARLIER_S, stop)
+    for event in find_events(trace, 0.0, resolution(outlet)):
+        start = max(start, event.window_s[1] + _CLEAR_S)
+    return start, stop
+
+
 def _rise(
     readings: Readings,
     outlet: Channel,
@@ -134,14 +170,8 @@ def _rise(
     doubt: list[Reason],
 ) -> Estimate:
     value, noise, evidence, _ = pressure
-    stop = shut.onset_s - _CLEAR_S
-    start = max(done.begin_s, stop - LOOK_BEFORE_S)
-    # From before the step's start: a transition cut in its middle would not be seen as
-    # one, and one within the first moments not before the noise is known.
-    trace = readings.trace(outlet, done.part).between(done.begin_s - _EARLIER_S, stop)
+    start, stop = _flowing(readings, outlet, done, shut)
     step = resolution(outlet)
-    for event in find_events(trace, 0.0, step):
-        start = max(start, event.window_s[1] + _CLEAR_S)
     window = readings.stretch(outlet, done.part, start, stop)
     if window.t_s.size < 8 or window.width_s < _LEAST_BEFORE_S:
         why = window.trouble or Reason.of(
@@ -155,6 +185,8 @@ def _rise(
     more = list(trouble)
     if window.trouble:
         more.append(window.trouble)
+    if flow.too_slow:
+        more.append(too_slow(outlet, window, flow))
     if not steady.steady:
         more.append(
             Reason.of(
@@ -180,7 +212,7 @@ def _rise(
         resolution_line(outlet, -1.0),
         BudgetLine(
             source="definition",
-            u=abs(steady.drift) / math.sqrt(12.0),
+            u=left_drift(steady),
             shape=Shape.RECTANGULAR,
         ),
     ]
@@ -209,19 +241,24 @@ def _at(
 ) -> tuple[float, BudgetLine, Evidence, list[Reason]] | Reason:
     """Return the lockup pressure at the stated time, its noise, and what it is from."""
     assert done.hold is not None
-    at = shut.t50_s + READ_S
+    after = (
+        READ_AFTER_S if done.step.read_after is None else done.step.read_after.value_si
+    )
+    at = shut.t50_s + after
     if done.hold[1] < at + _HALF_S - 0.1:
         return Reason.of(
             "hold_too_short",
             held_s=f"{done.hold[1] - shut.t50_s:.1f}",
-            needed_s=f"{READ_S + _HALF_S:.0f}",
+            needed_s=f"{after + _HALF_S:.0f}",
         )
     window = readings.stretch(outlet, done.part, at - _HALF_S, at + _HALF_S)
     bad = [window.trouble] if window.trouble else []
     if window.t_s.size < 8:
         return bad[0]
     value = float(np.mean(window.value))
-    rest = readings.stretch(outlet, done.part, shut.t50_s + 3.0, done.hold[1])
+    rest = readings.stretch(
+        outlet, done.part, shut.t50_s + min(3.0, after - _HALF_S), done.hold[1]
+    )
     u, dof, slope = borrowed_noise(rest.t_s, rest.value, 2.0 * _HALF_S)
     if not math.isfinite(u):
         own = robust_level(window.t_s, window.value, resolution(outlet))
@@ -235,85 +272,9 @@ def _at(
             window_s=(at - _HALF_S, at + _HALF_S),
             used=window.used,
             dropped=window.dropped,
-            model=(("shut_off_s", shut.t50_s), ("read_after_s", READ_S)),
+            model=(("shut_off_s", shut.t50_s), ("read_after_s", after)),
         ),
         bad,
-    )
-
-
-def borrowed_noise(
-    t_s: FloatArray, y: FloatArray, window_s: float
-) -> tuple[float, float, float]:
-    """Return u of a short mean from the noise of a whole hold, its dof, and a slope.
-
-    The hold's settling is taken out; what is left is averaged over sliding windows as
-    long as the reading, so that slow noise counts which the reading itself can't show.
-    """
-    span = float(t_s[-1] - t_s[0]) if t_s.size > 1 else 0.0
-    windows = span / window_s
-    if windows < 4.0 or t_s.size < 24:
-        return math.inf, 2.0, 0.0
-    x = t_s - t_s[0]
-    shapes = np.column_stack(
-        [np.ones_like(x), x / span, np.exp(-x / 3.0), np.exp(-x / 10.0)]
-    )
-    z = y - float(np.median(y))
-    found, *_ = np.linalg.lstsq(shapes, z, rcond=None)
-    residual = z - shapes @ found
-    width = max(2, round(window_s / span * (t_s.size - 1)))
-    means = sliding_means(residual, width)
-    slope = abs(found[1] / span - found[2] / 3.0 - found[3] / 10.0)
-    free = windows - 2.0  # line and settling took some of the freedom
-    u = float(np.std(means)) * math.sqrt(1.0 + 4.0 / free)
-    return u, max(2.0, free / 2.0), float(slope)
-
-
-def sliding_means(y: FloatArray, width: int) -> FloatArray:
-    """Return means over every run of ``width`` readings."""
-    if y.size < width:
-        return np.asarray([float(np.mean(y))])
-    total = np.concatenate([[0.0], np.cumsum(y)])
-    return np.asarray((total[width:] - total[:-width]) / width)
-
-
-def lockup_highest(
-    readings: Readings, outlet: Channel, part: int, window: tuple[float, float]
-) -> Estimate:
-    """Return the highest outlet pressure, averaged over one second, of a hold."""
-    held = readings.stretch(outlet, part, *window)
-    trouble = [held.trouble] if held.trouble else []
-    if held.t_s.size < 8:
-        return not_measured("lockup_highest", outlet.role, trouble[0])
-    centre = float(np.median(held.value))
-    usual = float(np.median(np.diff(held.t_s)))
-    width = max(2, round(1.0 / usual)) if usual > 0.0 else 2
-    means = sliding_means(held.value - centre, width)
-    top = int(np.argmax(means))
-    value = centre + float(means[top])
-    around = held.value[top : top + width]
-    steps = np.diff(held.value, n=2)
-    noise = float(np.sqrt(np.mean(steps**2) / 6.0)) if steps.size else 0.0
-    spread = min(float(np.std(around)), 3.0 * noise) if noise > 0.0 else 0.0
-    lines = [
-        BudgetLine(
-            source="noise",
-            u=max(spread, noise) / math.sqrt(min(width, held.t_s.size)),
-            value=value,
-            dof=max(2.0, float(width - 1)),
-            type="A",
-        ),
-        *calibration_lines(outlet, value, difference=False),
-        resolution_line(outlet),
-    ]
-    evidence = Evidence(
-        part=part,
-        window_s=window,
-        used=held.used,
-        dropped=held.dropped,
-        model=(("at_s", float(held.t_s[min(top + width // 2, held.t_s.size - 1)])),),
-    )
-    return estimated(
-        "lockup_highest", outlet.role, value, lines, evidence, trouble=trouble
     )
 
 
@@ -340,8 +301,7 @@ def inlet_moved(
         if done.step.inlet_band is None
         else (done.step.inlet_band.value_si)
     )
-    usual = float(np.median(np.diff(held.t_s)))
-    width = max(2, round(1.0 / usual)) if usual > 0.0 else 2
+    width = readings_in(held.t_s, 1.0)
     level = float(np.median(held.value))
     means = sliding_means(held.value - level, width)
     moved = float(np.ptp(means))

@@ -8,10 +8,11 @@ from records.errors import Reason
 from records.judgement import BudgetLine, Shape
 from records.rig import Channel
 
+from .clean import Stretch
 from .estimate import Estimate, estimated, not_measured
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
-from .steady import robust_level, steadiness
+from .steady import Level, Steadiness, robust_level, steadiness
 from .zero import evidence_of
 
 # drift over the reading that is still steady, relative to the level
@@ -22,8 +23,8 @@ _HUNTING_SHARE = 0.02
 def set_pressure(readings: Readings, outlet: Channel, done: Performance) -> Estimate:
     """Return the set pressure of a reading.
 
-    The reading has to be shown steady; what drift is left counts as an uncertainty of
-    the definition.
+    The reading has to be shown steady; drift beyond what its noise makes of nothing
+    counts as an uncertainty of the definition.
     """
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
@@ -40,6 +41,8 @@ def set_pressure(readings: Readings, outlet: Channel, done: Performance) -> Esti
         trouble.append(
             Reason.of("hunting_in_window", swing_pa=f"{steady.peak_to_peak:.1f}")
         )
+    if level.too_slow:
+        trouble.append(too_slow(outlet, window, level))
     if not steady.steady:
         trouble.append(
             Reason.of(
@@ -57,7 +60,7 @@ def set_pressure(readings: Readings, outlet: Channel, done: Performance) -> Esti
         resolution_line(outlet),
         BudgetLine(
             source="definition",
-            u=abs(steady.drift) / math.sqrt(12.0),
+            u=left_drift(steady),
             shape=Shape.RECTANGULAR,
         ),
     ]
@@ -68,4 +71,24 @@ def set_pressure(readings: Readings, outlet: Channel, done: Performance) -> Esti
         lines,
         evidence_of(window, done.part, level),
         trouble=trouble,
+    )
+
+
+def left_drift(steady: Steadiness) -> float:
+    """Return the standard uncertainty that a drift leaves of what a mean stands for.
+
+    Even over the reading; the noise of the mean is another line, so what noise adds to
+    the square of a drift is taken off.
+    """
+    square = steady.drift**2 - steady.u_drift**2
+    return math.sqrt(max(0.0, square) / 12.0)
+
+
+def too_slow(channel: Channel, window: Stretch, level: Level) -> Reason:
+    """Return that the noise is too slow for a window to tell its uncertainty."""
+    return Reason.of(
+        "noise_too_slow",
+        channel=channel.id,
+        window_s=f"{window.width_s:.0f}",
+        correlation_s=f"{level.correlation_s:.1f}",
     )

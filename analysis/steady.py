@@ -1,10 +1,11 @@
 """Levels and slopes of a stretch of readings whose noise is correlated in time.
 
 Successive readings of a pressure are not independent, so the textbook uncertainty of a
-mean or of a straight line is too small. Readings are averaged into at most 64 blocks;
-the correlation of the block means inflates the variance by the ratio of the long-run to
-the short-run variance (first-order autoregression with its small-sample bias removed,
-or the average over a grid of noise models, whichever is larger).
+mean or of a straight line is too small. Readings are averaged into at most 64 blocks.
+A level and the steadiness take their intervals from :mod:`analysis.noise_average`; a
+slope inflates its variance by the ratio of the long-run to the short-run variance
+(first-order autoregression with its small-sample bias removed, or the average over a
+grid of noise models, whichever is larger).
 
 Source: N. F. Zhang, "Calculation of the uncertainty of the mean of autocorrelated
 measurements", Metrologia 43 (2006) S276; D. J. Schuirmann, "A comparison of the two
@@ -21,6 +22,8 @@ import numpy as np
 from scipy.special import stdtrit
 
 from records.trace import FloatArray
+
+from .noise_average import noise_average
 
 _BLOCKS = 64
 _PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
@@ -53,6 +56,8 @@ class Level:
         inflation: long-run over short-run variance of the block means.
         correlation_s: correlation time.
         used, dropped: readings taken and left out as spikes.
+        too_slow: the noise is too slow for the stretch to tell its uncertainty.
+        wanders: slow noise under faster noise; the uncertainty allows for it.
     """
 
     mean: float
@@ -62,6 +67,8 @@ class Level:
     correlation_s: float
     used: int
     dropped: int
+    too_slow: bool = False
+    wanders: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +92,7 @@ class Steadiness:
         drift, u_drift: change over the whole stretch and its standard uncertainty.
         mean, u_mean, dof: see :class:`Level`.
         peak_to_peak: spread of the means over blocks.
+        too_slow: the noise is too slow for the stretch to tell a drift from it.
     """
 
     steady: bool
@@ -94,6 +102,7 @@ class Steadiness:
     u_mean: float
     dof: float
     peak_to_peak: float
+    too_slow: bool = False
 
 
 def straight_line(x: FloatArray, y: FloatArray) -> Line:
@@ -160,20 +169,27 @@ def robust_level(t_s: FloatArray, y: FloatArray, resolution: float = 0.0) -> Lev
         return Level(
             centre + mean, math.inf, 1.0, 1.0, span, kept.size, int((~keep).sum())
         )
-    s = float(np.std(e, ddof=1))
-    lrv, rho = long_run_ratio(e - mean, 1)
-    dof = max(2.0, n / lrv - 1.0)
-    block_s = span / n
-    correlation = block_s * (-1.0 / math.log(rho) if rho > 0.05 else 0.3)
+    noise = noise_average(e - mean, 1)
+    dof = _whole_dof(n / noise.ratio - 1.0)
     return Level(
         centre + mean,
-        s * math.sqrt(lrv / n),
+        noise.half95 / float(stdtrit(dof, 0.975)),
         dof,
-        lrv,
-        correlation,
+        noise.ratio,
+        span / n * max(0.3, noise.correlation),
         kept.size,
         int((~keep).sum()),
+        noise.too_slow,
+        noise.wanders,
     )
+
+
+def _whole_dof(dof: float) -> float:
+    """Return degrees of freedom as a coverage factor takes them, at least 2.
+
+    Source: JCGM 100:2008 (GUM), G.4.1: the next lower integer.
+    """
+    return float(max(2, math.floor(dof + 1e-9)))
 
 
 def robust_slope(t_s: FloatArray, y: FloatArray, resolution: float = 0.0) -> Slope:
@@ -220,19 +236,28 @@ def steadiness(
     if y.size < 8:
         return Steadiness(False, 0.0, math.inf, math.nan, math.inf, 1.0, math.inf)
     level = robust_level(t_s, y, resolution)
-    slope = robust_slope(t_s, y, resolution)
     width = float(t_s[-1] - t_s[0])
-    drift, u_drift = slope.slope * width, slope.u * width
-    t_factor = float(stdtrit(slope.dof, 0.95))
-    blocks = block_means(y[keep_near(y, resolution)], 16)
+    if width <= 0.0:
+        return Steadiness(
+            False, 0.0, math.inf, level.mean, level.u, 1.0, float(np.ptp(y))
+        )
+    # spikes are judged about the line, so that a drift drops no readings at its ends
+    x, z = (t_s - t_s[0]) / width - 0.5, y - float(np.median(y))
+    keep = keep_near(z - straight_line(x, z).slope * x, resolution)
+    xb, zb = block_means(x[keep]), block_means(z[keep])
+    line = straight_line(xb, zb)
+    noise = noise_average(zb - line.intercept - line.slope * xb, 2)
+    dof = _whole_dof(zb.size / noise.ratio - 2.0)
+    blocks = block_means(z[keep], 16)
     return Steadiness(
-        bool(abs(drift) + t_factor * u_drift < drift_limit),
-        drift,
-        u_drift,
+        bool(abs(line.slope) + noise.half90 < drift_limit) and not noise.too_slow,
+        line.slope,
+        noise.half90 / float(stdtrit(dof, 0.95)),
         level.mean,
         level.u,
         level.dof,
         float(np.ptp(blocks)),
+        noise.too_slow,
     )
 
 

@@ -94,4 +94,7 @@ def evidence_of(window: Stretch, part: int, level: Level) -> Evidence:
             ("noise_ratio", level.inflation),
             ("correlation_s", level.correlation_s),
         ),
+        notes=(Reason.of("noise_wanders", ratio=f"{level.inflation:.0f}"),)
+        if level.wanders
+        else (),
     )

@@ -358,7 +358,9 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         share = "" if finding.limit is None else share_text(finding.limit)
         limit += f" ({share})" if share else ""
         rows.append((finding.step, name, shown.line, limit, finding.outcome.value))
-        if finding.outcome not in (Outcome.PASS, Outcome.NO_LIMIT) and finding.why:
+        quiet = finding.kind.beside and finding.limit is None
+        passes = finding.outcome in (Outcome.PASS, Outcome.NO_LIMIT)
+        if not passes and not quiet and finding.why:
             said = " ".join(reason(w) for w in finding.why)
             notes.append(f"{finding.step}, {name}: {said}")
     rate = label("pressure_decay_rate")

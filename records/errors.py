@@ -241,6 +241,12 @@ REASON_IDS = frozenset(
         "hunting_in_window",
         "rig_disturbed",
         "noise_wanders",
+        "noise_too_slow",
+        "not_settled",
+        "settling_hidden",
+        "no_swing_shown",
+        "may_be_mains",
+        "faster_would_fold",
         "periodic_residual",
         # sweeps and flow
         "supply_effect_sign_unclear",

@@ -42,6 +42,7 @@ class FindingKind:
         steps: kinds of step that give it.
         definition: what exactly it is and when it is read, so that a simulator's truth
             and an estimate mean the same.
+        beside: it informs only, and is printed where a plan has a limit on it.
     """
 
     id: str
@@ -50,6 +51,7 @@ class FindingKind:
     channel: str
     steps: tuple[str, ...]
     definition: str
+    beside: bool = False
 
 
 _G, _D, _N = Reference.GAUGE, Reference.DIFFERENCE, Reference.NONE
@@ -112,7 +114,7 @@ FINDINGS = _registry(
         "outlet",
         ("lockup", "creep-hold"),
         "Highest outlet pressure, averaged over one second, between closing and the "
-        "end of the hold.",
+        "end of the hold; what noise adds to a maximum is taken off.",
     ),
     FindingKind(
         "lockup_rise",
@@ -122,6 +124,39 @@ FINDINGS = _registry(
         ("lockup",),
         "Lockup pressure less the outlet pressure that flowed just before the "
         "downstream valve closed, at the same inlet pressure.",
+    ),
+    FindingKind(
+        "settling_time",
+        Kind.TIME,
+        _N,
+        "outlet",
+        ("lockup",),
+        "Time from shut-off (half of the rise) until the outlet, averaged over half a "
+        "second, stays within the step's band (1 % of the pressure that flowed unless "
+        "stated) of its level over the last tenth of the hold; for the later half of "
+        "the hold at least.",
+        beside=True,
+    ),
+    FindingKind(
+        "hunting_amplitude",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("set", "lockup"),
+        "Amplitude of the outlet's periodic swing at a small bleed: root two times its "
+        "root mean square, half peak to peak of a sine. Where no swing is shown, zero "
+        "with the largest that could be there unseen.",
+        beside=True,
+    ),
+    FindingKind(
+        "hunting_frequency",
+        Kind.FREQUENCY,
+        _N,
+        "outlet",
+        ("set", "lockup"),
+        "Frequency of the outlet's strongest periodic swing at a small bleed, as far "
+        "as half the sampling rate; only where a swing is shown.",
+        beside=True,
     ),
     FindingKind(
         "creep_rate",
@@ -150,6 +185,7 @@ FINDINGS = _registry(
         "Change of the outlet pressure over the creep hold at an even air pressure, "
         "settling of gas temperature and all: mean of its last thirty-second less that "
         "of its first, from ten seconds after closing.",
+        beside=True,
     ),
     FindingKind(
         "outlet_volume",
@@ -199,6 +235,7 @@ FINDINGS = _registry(
         "difference of the inlet: flowing just before the lockups, or at the readings "
         "of an inlet sweep; means where there are several. Positive where the outlet "
         "follows the inlet.",
+        beside=True,
     ),
     FindingKind(
         "repeatability",
@@ -208,6 +245,7 @@ FINDINGS = _registry(
         ("set", "lockup"),
         "Standard deviation (n - 1) of set pressures, or of lockup pressures, read "
         "again at the same inlet and reached from the same side.",
+        beside=True,
     ),
     FindingKind(
         "droop",

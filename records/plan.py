@@ -33,6 +33,8 @@ LeakRegime = Literal["laminar", "orifice", "molecular", "unknown"]
 # Beside findings, a limit may refer to this: the expanded uncertainty (95 %) of the
 # zero that the channel's calibration record states.
 ZERO_UNCERTAINTY = "zero_uncertainty"
+# After shut-off, where a plan says nothing else: common practice, no source.
+READ_AFTER_S = 5.0
 
 _OF = re.compile(r"(.+?)\s+of\s+([a-z_]+)\s*$")
 
@@ -94,7 +96,10 @@ class Step:
         stages: inlet pressures to go through on the way up, gauge.
         hold: how long to hold or read. soak: wait before the hold is counted.
         window: shortest and longest closing time of the downstream valve.
-        band: how far the reading may lie from the target to be taken.
+        read_after: when after shut-off a lockup is read; five seconds unless given.
+        band: how far the reading may lie from the target to be taken; of a lockup, how
+            near its level the outlet has to stay to have settled (1 % of what flowed
+            unless given).
         inlet_band: how far the inlet may move over a hold, relative.
         inlets: inlet pressures of an inlet sweep, gauge, in the order of the readings.
         flows: flows of a flow sweep, in the order of the readings.
@@ -121,6 +126,7 @@ class Step:
     hold: Quantity | None = None
     soak: Quantity | None = None
     window: tuple[Quantity, Quantity] | None = None
+    read_after: Quantity | None = None
     band: Quantity | None = None
     inlet_band: Quantity | None = None
     channel: str | None = None

@@ -364,6 +364,17 @@ def _check_values(step: Step, text: str, name: str) -> None:
             given=step.hold.typed,
             right="a time above zero",
         )
+    if step.read_after is not None:
+        # the reading takes one second either side, and the hold has to reach there
+        most = 0.0 if step.hold is None else step.hold.value_si - 1.0
+        if step.kind != "lockup" or not 1.0 <= step.read_after.value_si <= most:
+            raise InputError(
+                "value_wrong",
+                where=_place(text, name, step, "\nread_after ="),
+                key=f"steps.{step.id}.read_after",
+                given=step.read_after.typed,
+                right="a lockup's, from 1 s to a second before its hold ends",
+            )
 
 
 def _check_added(step: Step, text: str, name: str) -> None:

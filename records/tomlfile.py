@@ -33,6 +33,7 @@ _KIND_OF_KEY = {
     "hold": Kind.TIME,
     "soak": Kind.TIME,
     "window": Kind.TIME,
+    "read_after": Kind.TIME,
     "period": Kind.TIME,
     "timeout": Kind.TIME,
     "patience": Kind.TIME,

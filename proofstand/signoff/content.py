@@ -51,8 +51,6 @@ _SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
-# Told in the judgement; on the page only where the plan sets a limit.
-_TOLD_ONLY = frozenset({"supply_pressure_effect", "repeatability", "creep_total"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
 _NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")
@@ -370,7 +368,7 @@ def _findings(
     table: list[dict[str, Any]] = []
     small: list[dict[str, Any]] = []
     for finding in judgement.findings:
-        if limited and finding.limit is None and finding.id in _TOLD_ONLY:
+        if limited and finding.kind.beside and finding.limit is None:
             continue
         row = _row(finding, judgement, run, plan, marks)
         row["number"] = numbers.get(finding.step, "")

@@ -19,7 +19,6 @@ import pytest
 
 from analysis.diagnosis import SIGNS
 from analysis.judge import judge
-from analysis.lockup import READ_S
 from proofstand.explain import explain
 from proofstand.procedure.steps.body_hold import ENOUGH
 from proofstand.report import fault_text, judgement_json, stops, table
@@ -30,6 +29,7 @@ from proofstand.words.sentences import page_list, page_words
 from records.faults import CATALOGUE
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import parse_quantity
+from records.plan import READ_AFTER_S
 from records.run import Mark, MarkKind, Run
 from records.runfile import open_run
 
@@ -329,7 +329,7 @@ def test_lockup_says_when_it_was_read_and_against_what(run_of: RunOf) -> None:
         explain(judgement, run, run.header.plan, "lockup_pressure"),
     ]
     for said in told:
-        assert f"read {READ_S:g} s after shut-off" in said
+        assert f"read {READ_AFTER_S:g} s after shut-off" in said
         assert "flowed just before" in said
         assert "flow not measured" in said
 

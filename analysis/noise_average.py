@@ -1,0 +1,184 @@
+"""How far noise moves a mean or a slope, averaged over what the noise may be.
+
+From one short window nobody can tell how slow its noise is: one model taken as true
+gives an interval that is too narrow, the largest one that is too wide. So each model of
+the correlation of block means gets the weight that the residuals give it, and the
+interval holds 95 % of the mixture of their t distributions.
+
+Two cases are told apart because the average alone would be wrong: noise as slow as the
+slowest model (nothing in the window says how much slower it really is), and a slow part
+that hides under faster noise (its few swings look smaller than they are).
+
+Source: J. A. Hoeting and others, "Bayesian model averaging: a tutorial", Statistical
+Science 14 (1999) 382; the models and their priors are this project's own.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtr
+
+from records.trace import FloatArray
+
+_PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
+_WHITE = 0.3
+_SLOW_PART = ((0.9, 0.5), (0.96, 0.5), (0.96, 0.3), (0.98, 0.3))
+_SLOWEST_WEIGHT = 0.5
+_HIDDEN_WEIGHT = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseAverage:
+    """What the noise of block means does to their mean or to their slope.
+
+    Attributes:
+        half95, half90: half widths of the two-sided intervals.
+        ratio: long-run over short-run variance. correlation: in blocks.
+        too_slow: the noise is as slow as the slowest model: no interval is trusted.
+        wanders: a slow part hides under faster noise; the widths allow for it.
+    """
+
+    half95: float
+    half90: float
+    ratio: float
+    correlation: float
+    too_slow: bool
+    wanders: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Models:
+    """Per model: whitening with the fit taken out, and what follows from it.
+
+    Attributes:
+        white: shape (m, n, n). log_weight: shape (m,), prior and determinants.
+        factor: variance of the last coefficient for a unit of variance, shape (m,).
+        ratio: shape (m,), variance of the mean over that of independent values.
+        phi, part: shape (m,).
+    """
+
+    white: FloatArray
+    log_weight: FloatArray
+    factor: FloatArray
+    ratio: FloatArray
+    phi: FloatArray
+    part: FloatArray
+
+
+def noise_average(residual: FloatArray, fitted: int) -> NoiseAverage:
+    """Return how far noise moves the last coefficient of a fit.
+
+    Args:
+        residual: shape (n,), n of at least 4, block means about their mean (``fitted``
+            1) or about their straight line (``fitted`` 2).
+        fitted: number of coefficients that were fitted. The widths are those of the
+            mean, or of the change over all blocks.
+    """
+    n = residual.size
+    models = _models(n, fitted)
+    weight, spread = _weighed(models, residual, n - fitted)
+    if weight.size == 0:
+        return NoiseAverage(0.0, 0.0, 1.0, 0.0, False, False)
+    wanders = bool(
+        float(weight[(models.part == 0.5) & (models.phi >= 0.8)].sum()) > _HIDDEN_WEIGHT
+    )
+    too_slow = bool(float(weight[models.phi >= _PHI[-1]].sum()) > _SLOWEST_WEIGHT)
+    half95 = _half_width(weight, spread, n - fitted, 0.95)
+    half90 = _half_width(weight, spread, n - fitted, 0.90)
+    if wanders:
+        slow = _models(n, fitted, slow=True)
+        other, wide = _weighed(slow, residual, n - fitted)
+        half95 = max(half95, _half_width(other, wide, n - fitted, 0.95))
+        half90 = max(half90, _half_width(other, wide, n - fitted, 0.90))
+    times = np.where(models.phi > 0.0, models.part, 0.0)
+    decay = np.log(np.where(models.phi > 0.0, models.phi, 0.5))
+    return NoiseAverage(
+        half95,
+        half90,
+        float(weight @ models.ratio),
+        float(weight @ (times / -decay)),
+        too_slow,
+        wanders,
+    )
+
+
+def _weighed(
+    models: _Models, residual: FloatArray, dof: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return each model's weight, and its standard uncertainty of the coefficient."""
+    rss = np.sum((models.white @ residual) ** 2, axis=1)
+    if not np.all(rss > 0.0):
+        return np.empty(0), np.empty(0)
+    log = models.log_weight - 0.5 * dof * np.log(rss)
+    weight = np.exp(log - log.max())
+    return weight / weight.sum(), np.sqrt(rss / dof * models.factor)
+
+
+def _half_width(
+    weight: FloatArray, spread: FloatArray, dof: int, coverage: float
+) -> float:
+    """Return the half width that holds so much of a mixture of t distributions."""
+    outside = 0.5 * (1.0 - coverage)
+    low, high = 0.0, 1e3 * float(spread.max())
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if float(weight @ stdtr(dof, -middle / spread)) > outside:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+@functools.lru_cache(maxsize=64)
+def _models(n: int, fitted: int, *, slow: bool = False) -> _Models:
+    place = (np.arange(n) + 0.5) / n - 0.5
+    design = np.column_stack([place**k for k in range(fitted)])
+    inverse = np.linalg.inv(design.T @ design) @ design.T
+    lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    whites, logs, factors, ratios = [], [], [], []
+    table = _slow_models() if slow else _all_models()
+    for phi, part, prior in table:
+        matrix = part * np.power(phi, lag) if phi else np.zeros((n, n))
+        np.fill_diagonal(matrix, 1.0)
+        chol = np.linalg.cholesky(matrix)
+        white = np.linalg.solve(chol, np.column_stack([design, np.eye(n)]))
+        q, r = np.linalg.qr(white[:, :fitted])
+        whitening = white[:, fitted:]
+        whites.append(whitening - q @ (q.T @ whitening))
+        log_det = float(np.log(np.diag(chol)).sum())
+        log_fit = float(np.log(np.abs(np.diag(r))).sum())
+        logs.append(math.log(prior) - log_det - log_fit)
+        factors.append(float((inverse @ matrix @ inverse.T)[-1, -1]))
+        ratios.append(float(matrix.sum()) / n)
+    return _Models(
+        np.asarray(whites),
+        np.asarray(logs),
+        np.asarray(factors),
+        np.asarray(ratios),
+        np.asarray([phi for phi, _, _ in table]),
+        np.asarray([part for _, part, _ in table]),
+    )
+
+
+def _all_models() -> list[tuple[float, float, float]]:
+    """Return (phi, part, prior): at lag k the correlation is part times phi^k.
+
+    The part is that of a first-order process read at the blocks' middles (1), averaged
+    over the blocks (more than 1), or under as much white noise (0.5).
+    """
+    models = [(0.0, 0.0, _WHITE)]
+    for phi in _PHI:
+        # the slowest stands for whatever is slower still: a guard, seldom the truth
+        prior = (1.0 - _WHITE) / (3 * len(_PHI)) * (0.4 if phi == _PHI[-1] else 1.0)
+        x = -math.log(phi)
+        averaged = (1.0 - phi) ** 2 / (phi * 2.0 * (x - 1.0 + math.exp(-x)))
+        models += [(phi, part, prior) for part in (0.5, 1.0, averaged)]
+    return models
+
+
+def _slow_models() -> list[tuple[float, float, float]]:
+    return [(phi, part, 1.0 / len(_SLOW_PART)) for phi, part in _SLOW_PART]
