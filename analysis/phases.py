@@ -16,6 +16,7 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -44,7 +45,10 @@ SHORTEST_HOLD_S = 20.0
 _ZERO_OF_SPAN = 0.01  # nearer to zero than this is no pressure
 _ZERO_BINS = 5
 _PRESSED_S = 8.0  # so long after a rise was seen it stands
-_WAIT_S = 4.0  # an outlet's transition is judged when the inlet's are known too
+# An outlet's transition is judged when the inlet's are known too, and either when it is
+# seen to last.
+_WAIT_S: Mapping[Role, float] = MappingProxyType({"inlet": 2.0, "outlet": 6.0})
+_BLIP_S = 0.5
 _SUPPLY_WAIT_S = 30.0  # an outlet that fills before its inlet was filled from elsewhere
 _SINK_S = 3.0  # a fall that takes longer is a leak, not a valve
 _EMPTYING = 0.5  # of the level: no regulator droops so far
@@ -197,7 +201,7 @@ class _Channel:
             self._add(times[0], _Gap(self.t[-1], times[0]))
         self._gap = False
         for event in self.detector.take(piece):
-            self._add(event.told_s + (_WAIT_S if self.role == "outlet" else 0.0), event)
+            self._add(event.told_s + _WAIT_S[self.role], event)
         for t, y in zip(times, values, strict=True):
             self.t.append(t)
             self.y.append(y)
@@ -228,7 +232,7 @@ class _Channel:
         self.down = down
         at = self.t[-_ZERO_BINS] if len(self.t) >= _ZERO_BINS else t
         self._run = 0
-        wait = _WAIT_S if self.role == "outlet" and not first else 0.0
+        wait = 0.0 if first else _WAIT_S[self.role]
         self._add(t + wait, _Crossed(at, down))
 
     def _watch_trend(self, t: float) -> None:
@@ -586,6 +590,8 @@ class PhaseWatch:
                 self._tell("reopened", kink.t_s, window, (role,), facts)
 
     def _inlet_moved(self, event: Event) -> None:
+        if not self._stands("inlet", event):
+            return
         channel = self._channels["inlet"]
         self._supply = [*self._supply[-7:], event]
         if event.kind == "rise" and abs(event.before) < 2.0 * channel.near:
@@ -600,6 +606,10 @@ class PhaseWatch:
             return
         share = abs(event.change) / max(abs(event.before), channel.near)
         if event.kind == "rise" and self._isolated and share > 0.01:
+            sunk = channel.level(event.window_s[0] - 1.5, event.window_s[0] - 0.2)
+            later = channel.level(event.told_s + 0.5, event.told_s + _WAIT_S["inlet"])
+            if sunk is None or later is None or later - sunk < 0.5 * event.change:
+                return  # it sinks on
             self._isolated = False
             self._end_rest(event.window_s[0])
             self._press(event, ("inlet",))
@@ -641,7 +651,7 @@ class PhaseWatch:
     def _supply_stepped(self, now: float) -> None:
         """A step of the supply ends what stands, if no outlet's came before it."""
         event = self._step
-        if event is None or now <= event.told_s + _WAIT_S:
+        if event is None or now <= event.told_s + _WAIT_S["outlet"]:
             return
         self._step = None
         if self._rest is not None and self._rest < event.window_s[0]:
@@ -669,7 +679,7 @@ class PhaseWatch:
             self._chain_to = event.window_s[1]
             self._begin_rest(event.window_s[1], "filled")
             return
-        if not self._stands(event):
+        if not self._stands("outlet", event):
             return
         if self._by_supply(event):
             self._end_rest(event.window_s[0])
@@ -680,22 +690,29 @@ class PhaseWatch:
         else:
             self._rose(event)
 
-    def _stands(self, event: Event) -> bool:
+    def _stands(self, role: Role, event: Event) -> bool:
         """Tell whether a transition is more than a few odd readings in a row."""
-        channel = self._channels["outlet"]
+        channel = self._channels[role]
         onset = event.window_s[0]
-        since = onset - 3.0 if self._rest is None else max(self._rest, onset - 3.0)
+        since = onset - 3.0
+        if role == "outlet" and self._rest is not None:
+            since = max(since, self._rest)
         earlier = channel.level(since, onset - 0.2)
         if earlier is None:
             return True
-        stop = event.told_s + _WAIT_S
-        # by what was known then: a next transition ends what stands after this one
+        least = 0.4 * abs(event.change)
+        known = stop = event.told_s + _WAIT_S[role]
         for other in channel.events_after(event):
-            if other.told_s <= stop:
-                stop = min(stop, other.window_s[0])
+            if other.told_s > known:
+                continue
+            # a next transition ends what stands after this one
+            stop = min(stop, other.window_s[0])
+            soon = other.window_s[0] < event.window_s[1] + _BLIP_S
+            if soon and abs(other.after - earlier) < least:
+                return False
         later = channel.level(event.window_s[1], stop)
         after = event.after if later is None else later
-        return abs(after - earlier) >= 0.4 * abs(event.change)
+        return abs(after - earlier) >= least
 
     def _filled(self, event: Event) -> None:
         self._flow = None
@@ -712,7 +729,9 @@ class PhaseWatch:
 
     def _fell(self, event: Event, now: float) -> None:
         channel = self._channels["outlet"]
-        _, later = channel.between(event.window_s[0], min(now, event.told_s + _WAIT_S))
+        _, later = channel.between(
+            event.window_s[0], min(now, event.told_s + _WAIT_S["outlet"])
+        )
         lowest = float(np.min(later)) if later.size else event.after
         if lowest < max(2.0 * channel.near, _EMPTYING * event.before):
             self._end_rest(event.window_s[0])
@@ -783,7 +802,7 @@ class PhaseWatch:
         if quiet is not None and abs(quiet - before) < near:
             before = quiet
         for _ in range(2):
-            stop = min(t50 + 4.0, event.told_s + _WAIT_S)
+            stop = min(t50 + 4.0, event.told_s + _WAIT_S["outlet"])
             later = channel.level(t50 + 2.0, stop)
             if later is not None and abs(later - event.after) < near:
                 after = later

@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.signal import lfilter
 
 from analysis.phases import Asked, Label, Role, Scale, find_phases
 from records.run import MarkKind
@@ -183,8 +185,6 @@ def drawn(seed: int, trial: int, *, slow: bool = False) -> Procedure:
 
 
 def _noise(rng: np.random.Generator, n: int, rho: float) -> Array:
-    from scipy.signal import lfilter
-
     white = rng.standard_normal(n)
     first = rng.standard_normal()
     scale = np.sqrt(1.0 - rho**2)
@@ -236,10 +236,14 @@ def _vent(script: _Script, rng: np.random.Generator) -> None:
 
 
 def by_thresholds(procedure: Procedure) -> Wanted:
-    """Return labels by fixed levels: flow below 1.01 of set, zero below 5 % of it."""
+    """Return labels by fixed levels: flow below 1.01 of set, zero below 5 % of it.
+
+    Both channels are smoothed by a running median of 0.3 s.
+    """
     t = procedure.traces["outlet"].t_s
-    y = procedure.traces["outlet"].value
-    x = procedure.traces["inlet"].value
+    width = max(3, round(0.3 / float(t[1] - t[0])) | 1)
+    y = median_filter(procedure.traces["outlet"].value, width)
+    x = median_filter(procedure.traces["inlet"].value, width)
     state = np.where(y < 0.05 * _SET, 0, np.where(y < 1.01 * _SET, 1, 2))
     vented = (state == 0) & (x < 0.05 * _INLET)
     found: Wanted = []
@@ -248,11 +252,13 @@ def by_thresholds(procedure: Procedure) -> Wanted:
         before, after = int(state[i - 1]), int(state[i])
         if before == 0:
             found.append(("pressurised", float(t[i])))
-        elif after == 0:
-            if vented[i:].all():
-                found.append(("vented", float(t[i])))
-        else:
+        elif after != 0:
             found.append(("flow_on" if after == 1 else "flow_off", float(t[i])))
+    if vented[-1]:
+        under_pressure = np.flatnonzero(~vented)
+        found.append(
+            ("vented", float(t[under_pressure[-1]]) if under_pressure.size else 0.0)
+        )
     return found
 
 
@@ -323,7 +329,7 @@ def _procedures(settings: Settings) -> list[Figure]:
             sum(x.right for x in told),
             len(told),
             low=98.0,
-            how=f"{len(told)} procedures",
+            how="procedures",
             beside=f"thresholds {_percent([x.plain for x in told])} (four kinds only)",
         )
     ]
@@ -335,7 +341,7 @@ def _procedures(settings: Settings) -> list[Figure]:
             "shut-off within 0.1 s",
             int(np.sum(np.abs(errors) <= 0.1)),
             errors.size,
-            how=f"{errors.size} closings",
+            how="closings",
             beside=f"thresholds {_percent(list(np.abs(plain) <= 0.1))}",
         ),
         Figure(

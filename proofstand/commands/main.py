@@ -46,6 +46,9 @@ COMMANDS = (
 )
 
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
 class _Parser(argparse.ArgumentParser):
     """Says a usage error like every other trouble."""
 
@@ -87,6 +90,9 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    # Sums shared out over threads round differently; a run is judged the same
+    # everywhere: on one thread, said before the libraries are loaded.
+    os.environ |= dict.fromkeys(_THREADS, "1")
     given = list(sys.argv[1:] if arguments is None else arguments)
     wants_json = "--json" in given
     try:
