@@ -110,6 +110,11 @@ def _noise_of_a_mean(
     if not math.isfinite(u):
         level = robust_level(t_s, y, step)
         return level.u, level.dof
+    # means that are alike say less of their scatter than as many that are not
+    alike = _alike(apart)
+    free = max(2.0, apart.size * (1.0 - alike) / (1.0 + alike) - 2.0)
+    if 0.5 * free < dof:
+        u, dof = u * math.sqrt(1.0 + 2.0 / free), max(2.0, 0.5 * free)
     if second.size >= 8:
         # what leaps or bends within the hold is no noise; slow noise is not seen here
         local = 1.4826 * float(np.median(second)) / math.sqrt(6.0)
@@ -122,12 +127,20 @@ def _near_the_top(means: FloatArray, noise: float, width: int) -> float:
     if noise <= 0.0:
         return 1.0
     near = int(np.sum(means > float(means.max()) - _NEAR * noise))
-    apart = means[::width]
-    apart = apart - apart.mean()
-    power = float(apart @ apart)
-    alike = 0.0
-    if apart.size >= 12 and power > 0.0:
-        alike = min(0.8, max(0.0, float(apart[1:] @ apart[:-1]) / power))
+    alike = _alike(means[::width])
     # Most of flat noise lies so near its top, and means that slide over white
     # noise reach as high as several times as many that do not overlap (by trial).
     return max(1.0, _TRIED * near / width * (1.0 - alike) / (1.0 + alike))
+
+
+def _alike(apart: FloatArray) -> float:
+    """Return the correlation of means that follow each other, a curve taken out."""
+    if apart.size < 12:
+        return 0.0
+    x = np.linspace(-1.0, 1.0, apart.size)
+    rest = apart - np.polynomial.Polynomial.fit(x, apart, 2)(x)
+    power = float(rest @ rest)
+    if power <= 0.0:
+        return 0.0
+    found = float(rest[1:] @ rest[:-1]) / power
+    return min(0.8, max(0.0, found + (1.0 + 3.0 * found) / apart.size))

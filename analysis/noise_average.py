@@ -27,7 +27,7 @@ from records.trace import FloatArray
 _PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
 _WHITE = 0.3
 _SLOW_PART = ((0.9, 0.5), (0.96, 0.5), (0.96, 0.3), (0.98, 0.3))
-_SLOWEST_WEIGHT = 0.5
+_SLOWEST_WEIGHT = 0.4
 _HIDDEN_WEIGHT = 0.3
 
 
