@@ -79,7 +79,6 @@ INPUT_IDS = frozenset(
         "plan_order",
         "plan_lacks_step",
         "plan_gate_wide",
-        "plan_step_not_led",
         "plan_target_missing",
         "job_target_missing",
         "fault_unknown",

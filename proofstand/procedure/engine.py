@@ -106,11 +106,7 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
         RefusedError: ``plan_step_not_led``, ``no_purge_statement``,
             ``pressure_above_rating``, ``set_pressure_of_another_plan``.
     """
-    for step in plan.steps:
-        if step.kind not in STEP_KINDS:
-            raise RefusedError(
-                "plan_step_not_led", where=plan.id, step=step.id, kind=step.kind
-            )
+    check_led(plan)
     if not job.purged:
         raise RefusedError("no_purge_statement", where=job.id)
     rating = job.regulator.nameplate.inlet_max
@@ -166,10 +162,14 @@ def _check_asked(step: Step, job: JobCard) -> None:
 
 
 def check_led(plan: Plan) -> None:
-    """Refuse a plan with a step that no test can be led through."""
+    """Refuse a plan with a step that no test can be led through.
+
+    Raises:
+        RefusedError: ``plan_step_not_led``.
+    """
     for step in plan.steps:
         if step.kind not in STEP_KINDS:
-            raise InputError(
+            raise RefusedError(
                 "plan_step_not_led", where=plan.id, step=step.id, kind=step.kind
             )
 
