@@ -171,6 +171,7 @@ class _Channel:
         self.seen_to = -math.inf
         self.items: list[_Due] = []
         self._bins = Bins()
+        self._gap = False  # before the next bin
         self._number = 0
         self._run = 0  # bins since the side of zero last changed
         self.down: bool | None = None
@@ -213,8 +214,6 @@ class _Channel:
                 self._block = []
                 self._watch_trend(t)
         self.seen_to = times[-1]
-
-    _gap = False
 
     def _add(self, due_s: float, item: _Item) -> None:
         self._number += 1
@@ -303,8 +302,8 @@ class _Channel:
             self.items = self.items[-64:]
 
 
-_X = np.arange(_SIDE) - 0.5 * (_SIDE - 1)
-_XX = float(_X @ _X)
+_XS = tuple(i - 0.5 * (_SIDE - 1) for i in range(_SIDE))
+_XX = sum(x * x for x in _XS)
 _SLOPE_OF_NOISE = math.sqrt(2.0 / _XX)
 
 
@@ -313,9 +312,6 @@ def _slope(z: Sequence[float]) -> tuple[float, float]:
     mean = sum(z) / _SIDE
     b = sum(x * (v - mean) for x, v in zip(_XS, z, strict=True)) / _XX
     return b, sum((v - mean - b * x) ** 2 for x, v in zip(_XS, z, strict=True))
-
-
-_XS: tuple[float, ...] = tuple(_X.tolist())
 
 
 def _slow(event: Event) -> bool:

@@ -16,6 +16,7 @@ import tempfile
 from collections import Counter
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,6 +42,7 @@ _INLET = 68_900.0
 # A turn is over when it is within 5 % of its change: 3 x^2 - 2 x^3 = 0.95.
 _STANDS = 0.8646
 _RUNS = 4
+_PASSING_S = 5.0
 _STARTS = ("vented", "vented", "locked", "flowing", "pressurised")
 _KINDS = (
     "pressurised",
@@ -238,7 +240,8 @@ def _vent(script: _Script, rng: np.random.Generator) -> None:
 def by_thresholds(procedure: Procedure) -> Wanted:
     """Return labels by fixed levels: flow below 1.01 of set, zero below 5 % of it.
 
-    Both channels are smoothed by a running median of 0.3 s.
+    Both channels are smoothed by a running median of 0.3 s; a level that is left again
+    within 5 s is only passed.
     """
     t = procedure.traces["outlet"].t_s
     width = max(3, round(0.3 / float(t[1] - t[0])) | 1)
@@ -247,13 +250,17 @@ def by_thresholds(procedure: Procedure) -> Wanted:
     state = np.where(y < 0.05 * _SET, 0, np.where(y < 1.01 * _SET, 1, 2))
     vented = (state == 0) & (x < 0.05 * _INLET)
     found: Wanted = []
-    at = np.flatnonzero(np.diff(state) != 0) + 1
-    for i in at.tolist():
-        before, after = int(state[i - 1]), int(state[i])
+    edges = [*(np.flatnonzero(np.diff(state) != 0) + 1).tolist(), t.size - 1]
+    before = int(state[0])
+    for i, stop in pairwise(edges):
+        after = int(state[i])
+        if t[stop] - t[i] < _PASSING_S or after == before:
+            continue
         if before == 0:
             found.append(("pressurised", float(t[i])))
         elif after != 0:
             found.append(("flow_on" if after == 1 else "flow_off", float(t[i])))
+        before = after
     if vented[-1]:
         under_pressure = np.flatnonzero(~vented)
         found.append(
