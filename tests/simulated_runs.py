@@ -41,17 +41,32 @@ def once(out: Path, make: Callable[[], object]) -> Path:
 
 @pytest.fixture(scope="session")
 def run_of(shared: Path) -> RunOf:
-    """Return a function that gives the run file of a seed with faults, unsigned."""
-    from proofstand.simulated import simulate
+    """Return a function that gives the run file of a seed with faults, unsigned.
 
-    def made(*faults: str, seed: int = 1) -> Path:
-        name = "-".join([str(seed), *faults]).replace(":", "_")
+    ``patient``: no hold ends before its time, though it be enough to fail.
+    """
+    from proofstand.simulated import simulate
+    from records.planfile import builtin_plan
+
+    def made(*faults: str, seed: int = 1, patient: bool = False) -> Path:
+        name = "-".join([str(seed), *faults, *["patient"] * patient]).replace(":", "_")
         out = shared / f"{name}.h5"
+        plan_name = "low-pressure"
+        if patient:
+            text = builtin_plan(plan_name)[1]
+            plan = shared / f"{name}.toml"
+            once(
+                plan,
+                lambda: plan.write_text(
+                    text.replace("\n\n", "\nearly_fail = false\n\n", 1), "utf-8"
+                ),
+            )
+            plan_name = str(plan)
         return once(
             out,
             lambda: simulate(
                 family="second-stage",
-                plan_name="low-pressure",
+                plan_name=plan_name,
                 faults=faults,
                 seed=seed,
                 out=out,

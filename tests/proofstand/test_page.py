@@ -86,7 +86,7 @@ def held_of(data: dict[str, Any], step: str) -> dict[str, str]:
 
 
 def test_an_over_pressure_stop_is_told_with_what_saw_it(run_of: RunOf) -> None:
-    run, judgement = judged(run_of("seat_nicked"))
+    run, judgement = judged(run_of("seat_nicked", patient=True))
     (mark,) = [m for m in run.marks if m.data.get("trouble") == "over_pressure"]
     value = float(mark.data["value"]) / IN_WC_PA
     trace = run.trace(run.header.rig.channels[0], 1)
@@ -112,7 +112,7 @@ def test_an_over_pressure_stop_is_told_with_what_saw_it(run_of: RunOf) -> None:
 
 
 def test_over_pressure_at_the_inlet_is_not_the_diaphragm_s(run_of: RunOf) -> None:
-    run, judgement = judged(run_of("seat_nicked"))
+    run, judgement = judged(run_of("seat_nicked", patient=True))
 
     def at_inlet(mark: Mark) -> list[Mark]:
         if mark.data.get("trouble") != "over_pressure":
@@ -131,7 +131,7 @@ def test_over_pressure_at_the_inlet_is_not_the_diaphragm_s(run_of: RunOf) -> Non
 def test_an_over_pressure_mark_that_lacks_its_numbers_is_still_told(
     run_of: RunOf,
 ) -> None:
-    run, _ = judged(run_of("seat_nicked"))
+    run, _ = judged(run_of("seat_nicked", patient=True))
 
     def bare(mark: Mark) -> list[Mark]:
         if mark.data.get("trouble") != "over_pressure":
@@ -335,7 +335,7 @@ def test_lockup_says_when_it_was_read_and_against_what(run_of: RunOf) -> None:
 
 
 def test_creep_says_what_it_was_corrected_for(run_of: RunOf) -> None:
-    run, judgement = judged(run_of("seat_nicked"))
+    run, judgement = judged(run_of("seat_nicked", patient=True))
     (creep,) = [f for f in judgement.findings if f.id == "creep_rate"]
     assert creep.measured is not None
     said = " ".join(data_of(run, judgement)["definitions"])
