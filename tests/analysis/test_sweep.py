@@ -82,7 +82,7 @@ def test_the_wrong_sign_warns_and_decides_nothing() -> None:
     assert [dict(w.facts)["found"] for w in told] == ["rises"]
     assert all(w.id != "supply_effect_wrong_sign" for w in right.warnings)
     note = {n.id for n in the(judged(0.0), "supply_pressure_effect").evidence.notes}
-    assert note == {"supply_effect_sign_unclear"}
+    assert "supply_effect_sign_unclear" in note
 
 
 @pytest.mark.parametrize(

@@ -113,7 +113,7 @@ def test_the_level_of_the_barometer_says_nothing_of_gauge_levels() -> None:
     raw[:, 2] += 500.0
     other = judge(with_samples(Samples(s.t_ns, raw, s.flags)))
     for a, b in zip(found().findings, other.findings, strict=True):
-        if a.id in LEAKS or a.id == "seat_transfer":
+        if a.id in LEAKS or a.id in ("seat_transfer", "creep_total"):
             assert a.measured is not None
             assert b.measured is not None
             # the amount trapped grows by half a per cent, and heat with it
@@ -127,6 +127,10 @@ def test_sampled_twice_as_often_the_findings_stay_within_their_uncertainty() -> 
     fast = judge(run(Fault(seat=0.05), Setting(rate_hz=40.0, seed=2)))
     for a, b in zip(slow.findings, fast.findings, strict=True):
         assert (a.step, a.id, a.channel) == (b.step, b.id, b.channel)
+        if a.id == "hunting_frequency":  # there is none to find
+            assert a.measured is None
+            assert b.measured is None
+            continue
         assert a.measured is not None
         assert b.measured is not None
         apart = abs(a.measured.value - b.measured.value)
