@@ -36,6 +36,7 @@ from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
 from .estimate import Estimate, not_measured
+from .events import LOOK_BEFORE_S
 from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
@@ -118,6 +119,9 @@ def _estimates(
         found += _holds_found(readings, plan)
     for step in plan.steps:
         performed = done[step.id]
+        if isinstance(performed, Performance) and performed.how == "timed_out":
+            given_up = _swing_of_given_up(readings, performed)
+            found += [_Found(step, step.id, e) for e in given_up]
         if step.trial:
             continue
         if isinstance(performed, Skipped):
@@ -158,6 +162,16 @@ def _outlet(readings: Readings, step: Step, done: Performance) -> list[Estimate]
         estimates = creep_findings(readings, outlet, done)
     moved = inlet_moved(readings, done)
     return estimates if moved is None else [e.but(trouble=[moved]) for e in estimates]
+
+
+def _swing_of_given_up(readings: Readings, done: Performance) -> list[Estimate]:
+    """Return the swing of an outlet that could not be set, where that shows it."""
+    outlet = readings.channel("outlet")
+    if outlet is None or done.step.kind != "set" or done.hold is not None:
+        return []
+    window = (max(done.begin_s, done.end_s - LOOK_BEFORE_S), done.end_s)
+    swing = hunting_findings(readings, outlet, done.part, window)
+    return swing if all(e.value for e in swing) else []
 
 
 def _gauges(readings: Readings) -> list[Channel]:

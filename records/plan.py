@@ -96,7 +96,8 @@ class Step:
             unless given).
         inlet_band: how far the inlet may move over a hold, relative.
         repeats: cycles of an exercise.
-        trial: a rough reading that gives no finding.
+        trial: a rough reading that gives no finding, but for the swing of an outlet
+            that could not be set.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}

@@ -53,6 +53,8 @@ def test_what_was_true_lies_in_the_intervals(
 ) -> None:
     pairs = compared(open_run(run_of(*faults)))
     ids = set(FINDINGS) - {"pressure_decay_rate"}
+    # what was true is kept ten times a second and knows nothing of a swing or a band
+    ids -= {"settling_time", "hunting_amplitude", "hunting_frequency"}
     if "seat_nicked" in faults:  # its outlet rises until the test has to end early
         ids -= {"external_leak", "seat_transfer"}
     assert {f.id for f, _ in pairs} >= ids
