@@ -2,14 +2,16 @@
 
 The generator is closed form: levels, a smooth closing, a settling of the gas, and noise
 made from independent normal numbers. It shares no code with the simulator nor with the
-estimators.
+estimators. The last table is of whole simulated tests.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+import tempfile
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,17 +21,20 @@ from scipy.special import stdtrit
 from analysis.clean import stretch, usual_noise
 from analysis.events import shut_off
 from analysis.hunting import Swing, even_swing
+from analysis.judge import judge
 from analysis.lockup import lockup_findings
 from analysis.marks import Performance
 from analysis.readings import Readings
 from analysis.settling import settling_time
 from analysis.steady import robust_level, steadiness
+from proofstand.simulated import simulate
 from records.errors import Reason
 from records.jobcard import JobCard, Regulator
 from records.measure import parse_quantity
 from records.planfile import builtin_plan
 from records.rig import Channel, Rig, Station
 from records.run import Part, Run, RunHeader, RunState, Samples, Software
+from records.runfile import open_run
 from records.trace import Trace
 
 from .command import Settings
@@ -564,6 +569,51 @@ def _hunting_tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
     ]
 
 
+# --- simulated tests -----------------------------------------------------------------
+
+_A_TEST = 100  # trials for each whole simulated test: it takes as long as many
+
+
+def _one_simulated(task: tuple[int, int]) -> list[tuple[str, bool]]:
+    """Return per lockup finding of a whole test whether its interval holds the truth."""
+    seed, number = task
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "run.h5"
+        simulate(
+            family="second-stage",
+            plan_name="low-pressure",
+            faults=(),
+            seed=(seed + number) % 1_000_000,
+            out=out,
+        )
+        run = open_run(out)
+    assert run.truth is not None
+    true = {(t["id"], t["step"]): t["value"] for t in run.truth["findings"]}
+    found = []
+    for f in judge(run).findings:
+        if f.id in ("set_pressure", *_LOCKUP) and f.interval is not None:
+            value = true[f.id, f.step]
+            found.append((f.id, f.interval[0] <= value <= f.interval[1]))
+        elif f.id == "hunting_amplitude" and f.measured is not None:
+            found.append((f.id, f.measured.value == 0.0))
+    return found
+
+
+def _simulated_table(settings: Settings) -> tuple[str, list[Figure]]:
+    tasks = [(settings.seed, i) for i in range(max(1, settings.trials // _A_TEST))]
+    found = [
+        hit
+        for test in spread_over(_one_simulated, tasks, settings.jobs)
+        for hit in test
+    ]
+    rows = []
+    for id in ("set_pressure", *_LOCKUP, "hunting_amplitude"):
+        hits = [hit for name, hit in found if name == id]
+        what = f"{id}, none claimed" if id == "hunting_amplitude" else id
+        rows.append(share(what, sum(hits), len(hits), how=f"{len(tasks)} tests"))
+    return "Whole simulated tests: the truth in the interval, calibration in it", rows
+
+
 def tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
     """Return the tables of this part."""
     return [
@@ -571,4 +621,5 @@ def tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
         *_lockup_tables(settings),
         _settling_table(settings),
         *_hunting_tables(settings),
+        _simulated_table(settings),
     ]
