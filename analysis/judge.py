@@ -40,6 +40,7 @@ from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
 from .early import ended_at_look, with_hold_needed
 from .estimate import Estimate, not_measured
+from .events import LOOK_BEFORE_S
 from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
 from .hunting import hunting_findings
@@ -147,6 +148,9 @@ def _estimates(
         found += _holds_found(readings, plan)
     for step in plan.steps:
         performed = done[step.id]
+        if isinstance(performed, Performance) and performed.how == "timed_out":
+            given_up = _swing_of_given_up(readings, performed)
+            found += [_Found(step, step.id, e) for e in given_up]
         if step.trial:
             continue
         if isinstance(performed, Skipped):
@@ -342,6 +346,16 @@ def _of_lockups(repeats: Sequence[Repeat]) -> list[tuple[str, float]]:
         return []
     ratio = (low.value - high.value) / (low.inlet - high.inlet)
     return [("of_lockup_pressures", ratio)]
+
+
+def _swing_of_given_up(readings: Readings, done: Performance) -> list[Estimate]:
+    """Return the swing of an outlet that could not be set, where that shows it."""
+    outlet = readings.channel("outlet")
+    if outlet is None or done.step.kind != "set" or done.hold is not None:
+        return []
+    window = (max(done.begin_s, done.end_s - LOOK_BEFORE_S), done.end_s)
+    swing = hunting_findings(readings, outlet, done.part, window)
+    return swing if all(e.value for e in swing) else []
 
 
 def _gauges(readings: Readings) -> list[Channel]:

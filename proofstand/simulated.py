@@ -364,13 +364,16 @@ def simulate(
     simulated = SimulatedRig(seed, severities, family=made_for)
     history = simulated.keep_history()
     kinds = {step.id: step.kind for step in prepared.steps}
+    read_after_s = {
+        step.id: step.read_after.value_si for step in prepared.steps if step.read_after
+    }
 
     marks: list[Mark] = []
 
     def truth() -> dict[str, Any]:
         return {
             **simulated.truth(),
-            "findings": true_findings(history, marks, kinds),
+            "findings": true_findings(history, marks, kinds, read_after_s),
         }
 
     clock = VirtualClock(simulated)

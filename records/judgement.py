@@ -143,7 +143,8 @@ FINDINGS = _registry(
         _D,
         "outlet",
         ("set", "lockup"),
-        "Amplitude of the outlet's periodic swing at a small bleed: root two times its "
+        "Amplitude of the outlet's periodic swing at a small bleed (where it could not "
+        "be set, over the last fifteen seconds of trying): root two times its "
         "root mean square, half peak to peak of a sine. Where no swing is shown, zero "
         "with the largest that could be there unseen.",
         beside=True,

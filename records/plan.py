@@ -111,7 +111,8 @@ class Step:
             of a syringe), or a leak that feeds for the time ``adding``.
         u_added: its standard uncertainty, of the same kind; of a leak with that of its
             time in it.
-        trial: a rough reading that gives no finding.
+        trial: a rough reading that gives no finding, but for the swing of an outlet
+            that could not be set.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}

@@ -2,14 +2,16 @@
 
 The generator is closed form: levels, a smooth closing, a settling of the gas, and noise
 made from independent normal numbers. It shares no code with the simulator nor with the
-estimators.
+estimators. The last table is of whole simulated tests.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+import tempfile
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +19,22 @@ from scipy.signal import lfilter
 from scipy.special import stdtrit
 
 from analysis.clean import stretch, usual_noise
+from analysis.events import shut_off
+from analysis.hunting import Swing, even_swing
+from analysis.judge import judge
 from analysis.lockup import lockup_findings
 from analysis.marks import Performance
 from analysis.readings import Readings
+from analysis.settling import settling_time
 from analysis.steady import robust_level, steadiness
+from proofstand.simulated import simulate
+from records.errors import Reason
 from records.jobcard import JobCard, Regulator
 from records.measure import parse_quantity
 from records.planfile import builtin_plan
 from records.rig import Channel, Rig, Station
 from records.run import Part, Run, RunHeader, RunState, Samples, Software
+from records.runfile import open_run
 from records.trace import Trace
 
 from .command import Settings
@@ -422,6 +431,195 @@ def _lockup_tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
     return [(f"{id}: 95 % interval, noise part", rows[id]) for id in _LOCKUP]
 
 
+# --- settling ------------------------------------------------------------------------
+
+
+def _one_settling(task: tuple[int, int, int]) -> tuple[bool | None, float]:
+    """Return whether the interval holds the truth (None: not found), and the error."""
+    seed, cell, number = task
+    rng = np.random.default_rng([seed, _PART, 5, cell, number])
+    hold_s = _between(rng, ranges()["levels"]["hold_s"], False)
+    drawn = _draw(KINDS[cell], 20.0 + hold_s, rng)
+    t = drawn.t_s
+    rise = _between(rng, ranges()["levels"]["rise_of_set"], False) * SET_PA
+    closing = _between(rng, ranges()["levels"]["closing_s"], False)
+    size = _between(rng, [0.02, 0.10], False) * SET_PA
+    tau = _between(rng, [1.0, 0.1 * hold_s], True)
+    onset = 20.0 - 0.5 * closing
+    truth = SET_PA + rise * _closing((t - onset) / closing, 1.5)
+    truth = truth + size * (1.0 - np.exp(-np.maximum(0.0, t - 20.0) / tau))
+    trace = drawn.trace(truth)
+    shut = shut_off(trace, 0.0, float(t[-1]))
+    if shut is None:
+        return None, math.nan
+    # half of the rise, its level after that of two to four seconds later
+    t50 = 20.0
+    for _ in range(4):
+        after = float(np.mean(truth[(t >= t50 + 2.0) & (t <= t50 + 4.0)]))
+        t50 = float(np.interp(0.5 * (SET_PA + after), truth, t))
+    width = max(2, round(0.5 * (t.size - 1) / float(t[-1])))
+    late = t >= t50
+    means = np.convolve(truth[late], np.full(width, 1.0 / width), "valid")
+    at = np.convolve(t[late], np.full(width, 1.0 / width), "valid")
+    level = float(np.mean(means[at >= at[-1] - 0.1 * (at[-1] - at[0])]))
+    beyond = np.flatnonzero(np.abs(means - level) > 0.01 * SET_PA)
+    true = float(at[beyond[-1]]) - t50 if beyond.size else 0.0
+    readings, outlet = _readings(trace, drawn.step)
+    step = next(s for s in readings.run.header.plan.steps if s.kind == "lockup")
+    hold = (shut.t50_s, float(t[-1]))
+    done = Performance(step, 1, 0.0, hold[1], hold, "done", (), (), 1)
+    found = settling_time(readings, outlet, done, shut)
+    if found.value is None or found.interval is None:
+        return None, math.nan
+    return found.interval[0] <= true <= found.interval[1], found.value - true
+
+
+def _settling_table(settings: Settings) -> tuple[str, list[Figure]]:
+    rows = []
+    for cell, kind in enumerate(KINDS):
+        tasks = [(settings.seed, cell, i) for i in range(settings.trials)]
+        found = spread_over(_one_settling, tasks, settings.jobs)
+        taken = [(hit, error) for hit, error in found if hit is not None]
+        errors = np.abs([error for _, error in taken] or [math.nan])
+        rows.append(
+            share(
+                kind.name,
+                sum(hit for hit, _ in taken),
+                len(taken),
+                how=f"median error {float(np.median(errors)):.2f} s",
+                beside=f"said hidden or not settled: {len(found) - len(taken)}",
+            )
+        )
+    return "Settling time to 1 % of set: 95 % interval", rows
+
+
+# --- hunting -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Hunt:
+    false: bool
+    plain_false: bool
+    shown: bool
+    amplitude: bool
+    frequency: bool
+
+
+def _one_hunt(task: tuple[int, int, int]) -> _Hunt:
+    seed, cell, number = task
+    rng = np.random.default_rng([seed, _PART, 6, cell, number])
+    seconds = _between(rng, ranges()["levels"]["window_s"], False)
+    drawn = _draw(KINDS[cell], seconds, rng)
+    t = drawn.t_s
+    rate = (t.size - 1) / float(t[-1])
+    frequency = _between(rng, [1.0, min(20.0, 0.45 * rate)], True)
+    size = _between(rng, [0.2, 5.0], True) * drawn.sigma
+    wave = size * np.sin(2.0 * math.pi * (frequency * t + rng.random()))
+
+    def seen(truth: Array) -> tuple[Swing | Reason, float]:
+        trace = drawn.trace(SET_PA + truth)
+        held = stretch(trace, 0.0, float(t[-1]), drawn.step, noise=usual_noise(trace))
+        y = held.value - np.mean(held.value)
+        lines = np.abs(np.fft.rfft(y)[1:]) ** 2
+        g = float(lines.max() / lines.sum())
+        return even_swing(held.t_s, held.value), lines.size * (1.0 - g) ** lines.size
+
+    none, plain = seen(np.zeros(t.size))
+    some, _ = seen(wave)
+    false = isinstance(none, Swing) and none.shown
+    if isinstance(some, Reason) or not some.shown:
+        held = isinstance(some, Swing) and size <= some.largest
+        return _Hunt(false, plain < 1e-3, False, held, True)
+    u = math.hypot(some.u_amplitude, drawn.step / math.sqrt(12.0))
+    return _Hunt(
+        false,
+        plain < 1e-3,
+        True,
+        abs(some.amplitude - size) <= 1.96 * u,
+        abs(some.frequency - frequency) <= 1.96 * some.u_frequency,
+    )
+
+
+def _hunting_tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
+    claimed, sizes, speeds = [], [], []
+    for cell, kind in enumerate(KINDS):
+        tasks = [(settings.seed, cell, i) for i in range(settings.trials)]
+        found = spread_over(_one_hunt, tasks, settings.jobs)
+        n = len(found)
+        shown = [f for f in found if f.shown]
+        plain = 100.0 * sum(f.plain_false for f in found) / n
+        claimed.append(
+            share(
+                kind.name,
+                sum(f.false for f in found),
+                n,
+                high=1.0,
+                how=f"shown where there {100.0 * len(shown) / n:.0f} %",
+                beside=f"Fisher's g on the plain spectrum {plain:.1f} %",
+            )
+        )
+        sizes.append(
+            share(kind.name, sum(f.amplitude for f in found), n, how="or upper end")
+        )
+        speeds.append(share(kind.name, sum(f.frequency for f in shown), len(shown)))
+    return [
+        ("Hunting claimed where there is none", claimed),
+        ("Hunting amplitude, 0.2 to 5 sigma: 95 % interval", sizes),
+        ("Hunting frequency where shown: 95 % interval", speeds),
+    ]
+
+
+# --- simulated tests -----------------------------------------------------------------
+
+_A_TEST = 100  # trials for each whole simulated test: it takes as long as many
+
+
+def _one_simulated(task: tuple[int, int]) -> list[tuple[str, bool]]:
+    """Return per lockup finding of a whole test whether its interval holds."""
+    seed, number = task
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "run.h5"
+        simulate(
+            family="second-stage",
+            plan_name="low-pressure",
+            faults=(),
+            seed=(seed + number) % 1_000_000,
+            out=out,
+        )
+        run = open_run(out)
+    assert run.truth is not None
+    true = {(t["id"], t["step"]): t["value"] for t in run.truth["findings"]}
+    found = []
+    for f in judge(run).findings:
+        if f.id in ("set_pressure", *_LOCKUP) and f.interval is not None:
+            value = true[f.id, f.step]
+            found.append((f.id, f.interval[0] <= value <= f.interval[1]))
+        elif f.id == "hunting_amplitude" and f.measured is not None:
+            found.append((f.id, f.measured.value == 0.0))
+    return found
+
+
+def _simulated_table(settings: Settings) -> tuple[str, list[Figure]]:
+    tasks = [(settings.seed, i) for i in range(max(1, settings.trials // _A_TEST))]
+    found = [
+        hit
+        for test in spread_over(_one_simulated, tasks, settings.jobs)
+        for hit in test
+    ]
+    rows = []
+    for id in ("set_pressure", *_LOCKUP, "hunting_amplitude"):
+        hits = [hit for name, hit in found if name == id]
+        what = f"{id}, none claimed" if id == "hunting_amplitude" else id
+        rows.append(share(what, sum(hits), len(hits), how=f"{len(tasks)} tests"))
+    return "Whole simulated tests: the truth in the interval, calibration in it", rows
+
+
 def tables(settings: Settings) -> list[tuple[str, list[Figure]]]:
     """Return the tables of this part."""
-    return [*_set_tables(settings), *_lockup_tables(settings)]
+    return [
+        *_set_tables(settings),
+        *_lockup_tables(settings),
+        _settling_table(settings),
+        *_hunting_tables(settings),
+        _simulated_table(settings),
+    ]

@@ -79,7 +79,10 @@ class _Hold:
 
 
 def true_findings(
-    history: History, marks: Sequence[Mark], kinds: Mapping[str, str]
+    history: History,
+    marks: Sequence[Mark],
+    kinds: Mapping[str, str],
+    read_after_s: Mapping[str, float] | None = None,
 ) -> list[dict[str, Any]]:
     """Return the true findings of each step that was held, as plain records.
 
@@ -87,12 +90,14 @@ def true_findings(
         history: from the start of the test.
         marks: of the test, in order.
         kinds: kind of each step by its id.
+        read_after_s: when after shut-off a lockup is read, by the step's id, where that
+            is not five seconds.
 
     Returns:
         Records with ``id``, ``step``, ``attempt``, ``channel`` ("" where it is of none)
         and ``value``, SI; pressures gauge.
     """
-    truth = _Truth(history)
+    truth = _Truth(history, read_after_s or {})
     found: list[dict[str, Any]] = []
     for hold in _holds(marks, kinds):
         for id, channel, value in truth.of(hold):
@@ -133,8 +138,9 @@ def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
 
 
 class _Truth:
-    def __init__(self, history: History) -> None:
+    def __init__(self, history: History, read_after_s: Mapping[str, float]) -> None:
         self._history = history
+        self._read_after_s = read_after_s
         self._columns = history.columns()
         self._zero: dict[str, float] = {}
         # per lockup step its last attempt: inlet, flowing outlet, lockup pressure
@@ -260,7 +266,8 @@ class _Truth:
         window = (t >= onset) & (t <= hold.begins_s + 3.0)
         below = np.flatnonzero(window & (outlet < 0.5 * (before + after)))
         shut = float(t[below[-1]]) if below.size else hold.begins_s
-        read = (shut + _READ_S - _MEAN_S, shut + _READ_S + _MEAN_S)
+        at = shut + self._read_after_s.get(hold.step, _READ_S)
+        read = (at - _MEAN_S, at + _MEAN_S)
         lockup = self._mean("outlet", read)
         supply = self._mean("inlet", (onset - _FLOWING_S, onset - _CLEAR_S))
         self._lockups.pop(hold.step, None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -9,7 +10,12 @@ import pytest
 from scipy.signal import lombscargle
 
 from analysis.hunting import Swing, even_swing, hunting_findings
+from analysis.judge import judge
 from records.errors import Reason
+from records.judgement import Outcome
+from records.planfile import builtin_plan, parse_plan
+from records.run import Mark, MarkKind
+from tests.analysis.closed_form import run
 from tests.analysis.one_outlet import Array, ar1, outlet_of
 
 
@@ -144,3 +150,57 @@ def test_equal_readings_and_uneven_times() -> None:
     rng = np.random.default_rng(1)
     uneven = even_swing(np.sort(rng.uniform(0.0, 20.0, 200)), rng.normal(size=200))
     assert isinstance(uneven, Reason)
+
+
+def test_an_outlet_that_hunts_too_much_to_be_set_says_so() -> None:
+    whole = run()
+    begin = next(
+        m.t_s
+        for m in whole.marks
+        if m.step == "set-rough" and m.kind is MarkKind.STEP_BEGIN
+    )
+    ends = Mark(
+        part=1,
+        t_s=begin + 30.0,
+        kind=MarkKind.STEP_END,
+        step="set-rough",
+        data={"how": "timed_out"},
+    )
+    samples = whole.samples[1, "logger"]
+    t = samples.t_ns / 1e9
+    raw = samples.raw.copy()
+    raw[:, 1] = np.where(
+        t > begin, 2700.0 + 90.0 * np.sin(2.0 * math.pi * 4.3 * t), raw[:, 1]
+    )
+    marks = (*(m for m in whole.marks if m.t_s <= begin), ends)
+    hunts = dataclasses.replace(
+        whole,
+        marks=marks,
+        samples={(1, "logger"): dataclasses.replace(samples, raw=raw)},
+    )
+    told = {f.id: f for f in judge(hunts).findings if f.step == "set-rough"}
+    size, speed = told["hunting_amplitude"].measured, told["hunting_frequency"].measured
+    assert size is not None
+    assert speed is not None
+    assert size.value == pytest.approx(90.0, abs=3.0 * size.u)
+    assert speed.value == pytest.approx(4.3, abs=3.0 * speed.u)
+
+
+def test_a_plan_may_have_a_limit_on_hunting() -> None:
+    plan, text = builtin_plan("low-pressure")
+    limited = text.replace(
+        '[[steps.limits]]\nfinding = "set_pressure"',
+        '[[steps.limits]]\nfinding = "hunting_amplitude"\n'
+        'max = "0.05 in. w.c. difference"\nsource = "shop default"\n\n'
+        '[[steps.limits]]\nfinding = "set_pressure"',
+        1,
+    )
+    with_limit = parse_plan(limited, "plan.toml")
+    (found,) = (
+        f
+        for f in judge(run(), with_limit).findings
+        if f.id == "hunting_amplitude" and f.limit is not None
+    )
+    assert found.outcome is Outcome.PASS
+    informs = [f for f in judge(run(), plan).findings if f.id == "hunting_amplitude"]
+    assert {f.outcome for f in informs} == {Outcome.NO_LIMIT}

@@ -55,6 +55,10 @@ def test_what_was_true_lies_in_the_intervals(
     pairs = compared(open_run(run_of(*faults)))
     run_steps = {step.kind for step in builtin_plan("low-pressure")[0].steps}
     ids = {id for id, kind in FINDINGS.items() if run_steps & set(kind.steps)}
+    # what was true is kept ten times a second and knows nothing of a swing or a band
+    ids -= {"settling_time", "hunting_amplitude", "hunting_frequency"}
+    if "seat_nicked" in faults:  # its outlet rises until the test has to end early
+        ids -= {"external_leak", "seat_transfer"}
     assert {f.id for f, _ in pairs} >= ids
     outside = []
     for finding, true in pairs:

@@ -67,6 +67,18 @@ FAULTS = [
     ('leak = "std cm3/min"', 'leak = "psi"', "quantity_kind_wrong", "leak"),
     ('channel = "outlet"', 'channel = "outlett"', "value_wrong", "outlet"),
     ('id = "exercise"', 'id = "exer/cise"', "value_wrong", "letters"),
+    (
+        'window = ["1 s", "5 s"]',
+        'window = ["1 s", "5 s"]\nread_after = "29.5 s"',
+        "value_wrong",
+        "before its hold ends",
+    ),
+    (
+        'window = ["1 s", "5 s"]',
+        'window = ["1 s", "5 s"]\nread_after = "5 psi gauge"',
+        "quantity_kind_wrong",
+        "time",
+    ),
     ('outlet = "in. w.c."', 'outlet = "inches"', "quantity_unit_unknown", ""),
 ]
 
