@@ -185,9 +185,12 @@ def _rise(
     more = list(trouble)
     if window.trouble:
         more.append(window.trouble)
-    if flow.too_slow:
+    wanders = flow.too_slow or steady.too_slow
+    # noise too slow to be told from a drift still moved the outlet no further than this
+    bounded = wanders and steady.peak_to_peak < limit
+    if wanders and not bounded:
         more.append(too_slow(outlet, window, flow))
-    if not steady.steady:
+    if not steady.steady and not bounded:
         more.append(
             Reason.of(
                 "not_steady",
@@ -212,7 +215,7 @@ def _rise(
         resolution_line(outlet, -1.0),
         BudgetLine(
             source="definition",
-            u=left_drift(steady),
+            u=steady.peak_to_peak / 3.0**0.5 if bounded else left_drift(steady),
             shape=Shape.RECTANGULAR,
         ),
     ]

@@ -58,7 +58,7 @@ class EffectiveVolume:
                     value=self.volume,
                 ),
                 BudgetLine(
-                    source=f"volume_{role}_rigid",
+                    source=f"volume_rigid_{role}",
                     u=self.u_rigid,
                     sensitivity=holding,
                     value=self.holds,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -34,7 +33,7 @@ def events_until(
     while now < until_s:
         length = cuts[i % len(cuts)] if cuts else TICK_S
         stop = min(now + length, until_s)
-        start = math.nextafter(now, math.inf) if i else -1.0
+        start = now + 2.1e-6 if i else -1.0  # a cut reaches a microsecond further
         yield Sampled(1, {k: t.between(start, stop) for k, t in traces.items()})
         now, i = stop, i + 1
         while at < len(marks) and seen[at] <= now:

@@ -180,7 +180,7 @@ def test_every_shown_number_carries_its_unit(run: Run, run_of: RunOf) -> None:
         line for line in out.splitlines() if "±" in line and "U (95 %)" not in line
     ]
     assert len(lines) > 10
-    units = ("in. w.c.", "psi", "std cm3/min", "in. w.c./min", " s  ", " Hz  ")
+    units = ("in. w.c.", "psi", "std cm3/min", "in. w.c./min", " s  ", " Hz  ", " %  ")
     assert all(any(u in line for u in units) for line in lines)
     pressures = [x for x in lines if "in. w.c. " in x and "/min" not in x]
     assert all("gauge" in x or "difference" in x for x in pressures)

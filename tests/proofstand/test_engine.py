@@ -49,13 +49,13 @@ def replay(run: Run, cuts: list[float]) -> list[Mark]:
     marks: list[Mark] = []
     start = -1.0
     for stop in [*cuts, 1e9]:
-        # what was sampled at that moment may read a billionth of a second later
+        # a cut takes what lies within a microsecond of its ends
         part = {id: t.between(start, stop + 1e-9) for id, t in traces.items()}
         marks += [o for o in engine.feed(part) if isinstance(o, Mark)]
         for answer in [a for a in answers if start < a.t_s <= stop]:
             command = Acknowledge(answer.data["request"], answer.by)
             marks += [o for o in engine.command(command) if isinstance(o, Mark)]
-        start = stop + 2e-9
+        start = stop + 2.1e-6
     return marks
 
 
@@ -89,16 +89,16 @@ def _continued(run: Run, at: int, until_s: float) -> list[Mark]:
     engine = Engine.restored(plan, rig, done, seen)
     answers = [m for m in run.marks[at + 1 :] if m.kind is MarkKind.CONFIRMED]
     marks: list[Mark] = []
-    start = now + 2e-9
+    start = now + 2.1e-6
     cuts = sorted({a.t_s for a in answers if a.t_s <= until_s})
     for stop in [*cuts, until_s]:
-        # what was sampled at that moment may read a billionth of a second later
+        # a cut takes what lies within a microsecond of its ends
         part = {id: t.between(start, stop + 1e-9) for id, t in traces.items()}
         marks += [o for o in engine.feed(part) if isinstance(o, Mark)]
         for answer in [a for a in answers if a.t_s == stop]:
             command = Acknowledge(answer.data["request"], answer.by)
             marks += [o for o in engine.command(command) if isinstance(o, Mark)]
-        start = max(start, stop + 2e-9)
+        start = max(start, stop + 2.1e-6)
     return marks
 
 
