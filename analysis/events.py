@@ -31,7 +31,10 @@ _SPAN_SHARE = 5e-4
 _NOISE_FACTOR = 6.0
 _END_SHARE = 0.15
 # The closing time is good to about a quarter for any shape of closing.
-CLOSING_SLACK = 1.25
+_CLOSING_SLACK = 1.25
+# The pressure rises only over the last part of a hand's movement: a rise half as long
+# as the shortest movement that is asked for is not yet a snapped valve.
+_RISE_OF_MOVEMENT = 0.5
 # A closing is looked for from so long before it is asked for to so long after its hold
 # began.
 LOOK_BEFORE_S = 15.0
@@ -92,6 +95,11 @@ class ShutOff:
     before: float
     after: float
     noise: float
+
+
+def accepted_closing_s(shortest_s: float, longest_s: float) -> tuple[float, float]:
+    """Return the :attr:`ShutOff.closing_s` that fit a stated time of closing, s."""
+    return shortest_s * _RISE_OF_MOVEMENT, longest_s * _CLOSING_SLACK
 
 
 class EventDetector:

@@ -194,9 +194,8 @@ def _not_reached(wanted: Quantity, points: Sequence[At]) -> Reason:
     return Reason.of("flow_not_reached", wanted=wanted.typed, found=found)
 
 
-def _drift(levels: Sequence[Level]) -> BudgetLine:
-    largest = max(abs(each.drift) for each in levels)
-    return BudgetLine(source="definition", u=largest / math.sqrt(12.0))
+def _moved(levels: Sequence[Level]) -> BudgetLine:
+    return BudgetLine(source="definition", u=max(x.u_definition for x in levels))
 
 
 def _dof(levels: Sequence[Level]) -> float:
@@ -222,7 +221,7 @@ def _droop(
             ("at_rated_flow", under, -1.0),
         )
     ]
-    lines += [_drift(levels), *difference_lines(sweep.outlet, fall)]
+    lines += [_moved(levels), *difference_lines(sweep.outlet, fall)]
     model = [
         ("set_flow", sweep.set_flow.value_si),
         ("rated_flow", sweep.rated_flow.value_si),
@@ -310,7 +309,7 @@ def _closure(sweep: _Sweep, after: _After | Reason) -> Estimate:
             dof=last.level.dof,
             type="A",
         ),
-        dataclasses.replace(_drift([last.level]), sensitivity=-p4 / p2**2),
+        dataclasses.replace(_moved([last.level]), sensitivity=-p4 / p2**2),
     ]
     model = [("p2", p2), ("p4", p4), ("flow", last.x), ("shut_off_s", after.t50_s)]
     return estimated(
@@ -441,7 +440,7 @@ def _accuracy(
             dof=worst.dof,
             type="A",
         ),
-        dataclasses.replace(_drift([worst]), sensitivity=1.0 / base),
+        dataclasses.replace(_moved([worst]), sensitivity=1.0 / base),
     ]
     levels = [p.level for p in inside]
     model = [

@@ -10,18 +10,18 @@ import math
 import numpy as np
 
 from records.errors import Reason
-from records.judgement import BudgetLine, Evidence, Shape
+from records.judgement import BudgetLine, Evidence
 from records.measure import UNITS, Quantity, to_unit
 from records.plan import READ_AFTER_S
 from records.rig import Channel
 
 from .estimate import Estimate, estimated, not_measured
 from .events import (
-    CLOSING_SLACK,
     LOOK_AFTER_S,
     LOOK_BEFORE_S,
     LOOK_LONGER_S,
     ShutOff,
+    accepted_closing_s,
     find_events,
     shut_off,
 )
@@ -30,9 +30,9 @@ from .hold_noise import borrowed_noise, readings_in, sliding_means
 from .hunting import hunting_findings
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
-from .set_pressure import STEADY_SHARE, left_drift, too_slow
 from .settling import settling_time
-from .steady import robust_level, steadiness
+from .steady import robust_level
+from .steady_level import STEADY_SHARE, steady_level
 
 _HALF_S = 1.0
 _CLEAR_S = 0.5
@@ -138,10 +138,11 @@ def _closing(done: Performance, shut: ShutOff) -> tuple[list[Reason], list[Reaso
         shortest_s=f"{shortest:g}",
         longest_s=f"{longest:g}",
     )
-    if shut.closing_s < shortest / CLOSING_SLACK:
+    least, most = accepted_closing_s(shortest, longest)
+    if shut.closing_s < least:
         # a snapped valve traps overshoot: neither pass nor fail
         return [why], []
-    if shut.closing_s > longest * CLOSING_SLACK:
+    if shut.closing_s > most:
         return [], [why]
     return [], []
 
@@ -171,34 +172,16 @@ def _rise(
 ) -> Estimate:
     value, noise, evidence, _ = pressure
     start, stop = _flowing(readings, outlet, done, shut)
-    step = resolution(outlet)
     window = readings.stretch(outlet, done.part, start, stop)
     if window.t_s.size < 8 or window.width_s < _LEAST_BEFORE_S:
         why = window.trouble or Reason.of(
             "not_steady", channel=outlet.id, found_s=f"{max(0.0, stop - start):.1f}"
         )
         return not_measured("lockup_rise", outlet.role, why, evidence=evidence)
-    flow = robust_level(window.t_s, window.value, step)
     # twice the share of a set reading: the stretch before a closing is short
-    limit = 2.0 * STEADY_SHARE * abs(flow.mean)
-    steady = steadiness(window.t_s, window.value, limit, step)
-    more = list(trouble)
-    if window.trouble:
-        more.append(window.trouble)
-    wanders = flow.too_slow or steady.too_slow
-    # noise too slow to be told from a drift still moved the outlet no further than this
-    bounded = wanders and steady.peak_to_peak < limit
-    if wanders and not bounded:
-        more.append(too_slow(outlet, window, flow))
-    if not steady.steady and not bounded:
-        more.append(
-            Reason.of(
-                "not_steady",
-                channel=outlet.id,
-                drift_pa=f"{steady.drift:.1f}",
-                limit_pa=f"{limit:.1f}",
-            )
-        )
+    flowing = steady_level(outlet, window, 2.0 * STEADY_SHARE)
+    flow = flowing.level
+    more = [*trouble, *([window.trouble] if window.trouble else []), *flowing.trouble]
     rise = value - flow.mean
     lines = [
         noise,
@@ -213,11 +196,7 @@ def _rise(
         *calibration_lines(outlet, rise, difference=True),
         resolution_line(outlet),
         resolution_line(outlet, -1.0),
-        BudgetLine(
-            source="definition",
-            u=steady.peak_to_peak / 3.0**0.5 if bounded else left_drift(steady),
-            shape=Shape.RECTANGULAR,
-        ),
+        flowing.definition_line,
     ]
     model = (
         *evidence.model,

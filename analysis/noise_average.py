@@ -20,7 +20,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtr
+from scipy.optimize import brentq
+from scipy.special import stdtr, stdtrit
 
 from records.trace import FloatArray
 
@@ -123,14 +124,22 @@ def _half_width(
 ) -> float:
     """Return the half width that holds so much of a mixture of t distributions."""
     outside = 0.5 * (1.0 - coverage)
-    low, high = 0.0, 1e3 * float(spread.max())
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if float(weight @ stdtr(dof, -middle / spread)) > outside:
-            low = middle
-        else:
-            high = middle
-    return high
+    factor = -float(stdtrit(dof, outside))
+    low, high = factor * float(spread.min()), factor * float(spread.max())
+    if high <= low * (1.0 + 1e-9):
+        return high
+    log_low, log_high = math.log(low), math.log(high)
+
+    def excess(log_width: float) -> float:
+        tails = float(weight @ stdtr(dof, -math.exp(log_width) / spread))
+        return math.log(tails / outside)
+
+    # each end has all tails on one side, but for the last digit
+    if excess(log_low) <= 0.0:
+        return low
+    if excess(log_high) >= 0.0:
+        return high
+    return math.exp(brentq(excess, log_low, log_high, xtol=1e-9, rtol=1e-9))
 
 
 @functools.lru_cache(maxsize=64)

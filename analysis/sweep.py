@@ -29,8 +29,8 @@ from .estimate import Estimate, estimated, finite, not_measured
 from .events import find_events
 from .marks import Performance
 from .readings import Readings, calibration_lines, resolution, resolution_line
-from .set_pressure import STEADY_SHARE
-from .steady import robust_level, steadiness
+from .steady import robust_level
+from .steady_level import STEADY_SHARE, steady_level
 
 SAME_INLET = 0.02  # relative
 _LEAST_SPAN = 0.1  # of the highest inlet
@@ -44,7 +44,7 @@ class Level:
 
     Attributes:
         outlet, u, dof: mean, its standard uncertainty from noise, degrees of freedom.
-        drift: change of the outlet over the reading.
+        u_definition: what its movement over the reading leaves of what it stands for.
         inlet, u_inlet: the inlet over the same time.
         part, window_s, used, dropped: what it is from.
         trouble: why it is no evidence.
@@ -53,7 +53,7 @@ class Level:
     outlet: float
     u: float
     dof: float
-    drift: float
+    u_definition: float
     inlet: float
     u_inlet: float
     part: int
@@ -77,33 +77,22 @@ def read_level(
             return each.trouble or Reason.of(
                 "too_few_samples", channel=channel.id, found=each.t_s.size, needed=8
             )
-    step = resolution(outlet)
-    level = robust_level(held.t_s, held.value, step)
-    limit = 2.0 * STEADY_SHARE * abs(level.mean)
-    steady = steadiness(held.t_s, held.value, limit, step)
+    found = steady_level(outlet, held, 2.0 * STEADY_SHARE)
+    level = found.level
     before = robust_level(supply.t_s, supply.value, resolution(inlet))
     trouble = [each.trouble for each in (held, supply) if each.trouble]
-    if not steady.steady:
-        trouble.append(
-            Reason.of(
-                "not_steady",
-                channel=outlet.id,
-                drift_pa=f"{steady.drift:.1f}",
-                limit_pa=f"{limit:.1f}",
-            )
-        )
     return Level(
         outlet=level.mean,
         u=level.u,
         dof=level.dof,
-        drift=steady.drift,
+        u_definition=found.u_definition,
         inlet=before.mean,
         u_inlet=before.u,
         part=part,
         window_s=(start_s, stop_s),
         used=level.used,
         dropped=level.dropped + held.dropped,
-        trouble=tuple(trouble),
+        trouble=(*trouble, *found.trouble),
     )
 
 
@@ -242,9 +231,9 @@ def supply_pressure_effect(
                 type="A",
             )
         )
-    drift = math.hypot(*(x.drift / len(g) for g in (high, low) for x in g))
+    moved = math.hypot(*(x.u_definition / len(g) for g in (high, low) for x in g))
     lines += [
-        BudgetLine(source="definition", u=drift / math.sqrt(12.0), sensitivity=per),
+        BudgetLine(source="definition", u=moved, sensitivity=per),
         *difference_lines(outlet, rise, per),
         BudgetLine(
             source="noise_inlet",
@@ -474,7 +463,7 @@ def hysteresis(points: Sequence[At], outlet: Channel) -> Estimate:
         return not_measured(id, outlet.role, Reason.of("one_branch_only"))
     size, u, at = max(gaps)
     levels = [p.level for p in points]
-    drift = max(abs(each.drift) for each in levels) / math.sqrt(6.0)
+    moved = math.sqrt(2.0) * max(each.u_definition for each in levels)
     lines = [
         BudgetLine(
             source="noise",
@@ -483,7 +472,7 @@ def hysteresis(points: Sequence[At], outlet: Channel) -> Estimate:
             dof=min(each.dof for each in levels),
             type="A",
         ),
-        BudgetLine(source="definition", u=drift),
+        BudgetLine(source="definition", u=moved),
         *difference_lines(outlet, size),
     ]
     made = estimated(

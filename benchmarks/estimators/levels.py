@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
-from scipy.special import stdtrit
 
+from analysis.budget import combine
 from analysis.clean import stretch, usual_noise
 from analysis.events import shut_off
 from analysis.hunting import Swing, even_swing
@@ -26,10 +26,11 @@ from analysis.lockup import lockup_findings
 from analysis.marks import Performance
 from analysis.readings import Readings
 from analysis.settling import settling_time
-from analysis.steady import robust_level, steadiness
+from analysis.steady_level import steady_level
 from proofstand.simulated import simulate
 from records.errors import Reason
 from records.jobcard import JobCard, Regulator
+from records.judgement import BudgetLine
 from records.measure import parse_quantity
 from records.planfile import builtin_plan
 from records.rig import Channel, Rig, Station
@@ -144,7 +145,8 @@ def _one_set(task: tuple[int, int, int]) -> _Set:
     rng = np.random.default_rng([seed, _PART, 1, cell, number])
     seconds = _between(rng, ranges()["levels"]["window_s"], False)
     drawn = _draw(KINDS[cell], seconds, rng)
-    limit = ranges()["levels"]["steady_share"] * SET_PA
+    share = ranges()["levels"]["steady_share"]
+    limit = share * SET_PA
     sign = 1.0 if rng.random() < 0.5 else -1.0
 
     def read(drift: float) -> tuple[bool, bool, float, bool, bool]:
@@ -153,14 +155,15 @@ def _one_set(task: tuple[int, int, int]) -> _Set:
         held = stretch(
             trace, 0.0, float(drawn.t_s[-1]), drawn.step, noise=usual_noise(trace)
         )
-        level = robust_level(held.t_s, held.value, drawn.step)
-        steady = steadiness(held.t_s, held.value, limit, drawn.step)
-        half = float(stdtrit(level.dof, 0.975)) * level.u
+        found = steady_level(_channel(drawn.step), held, share)
+        level = found.level
+        noise = BudgetLine(source="noise", u=level.u, dof=level.dof, type="A")
+        half = combine([noise, found.definition_line]).expanded()
         y = trace.value
         naive = 1.96 * float(np.std(y)) / math.sqrt(y.size)
         slope = float(np.polyfit(trace.t_s, y, 1)[0]) * drawn.t_s[-1]
         return (
-            steady.steady and held.trouble is None and not level.too_slow,
+            not found.trouble and held.trouble is None,
             abs(level.mean - SET_PA) <= half,
             half,
             abs(float(np.mean(y)) - SET_PA) <= naive,
@@ -276,9 +279,8 @@ def _shut(t: Array, hold_s: float, tail: bool, rng: np.random.Generator) -> _Shu
     )
 
 
-def _readings(trace: Trace, step: float) -> tuple[Readings, Channel]:
-    """Return a run of one outlet, for the findings that read a run."""
-    channel = Channel(
+def _channel(step: float) -> Channel:
+    return Channel(
         id="PT-2",
         role="outlet",
         station="A",
@@ -287,6 +289,11 @@ def _readings(trace: Trace, step: float) -> tuple[Readings, Channel]:
         span=(parse_quantity("-1e9 Pa gauge"), parse_quantity("1e9 Pa gauge")),
         resolution=parse_quantity(f"{step!r} Pa difference"),
     )
+
+
+def _readings(trace: Trace, step: float) -> tuple[Readings, Channel]:
+    """Return a run of one outlet, for the findings that read a run."""
+    channel = _channel(step)
     plan, text = builtin_plan("low-pressure")
     regulator = Regulator(serial="S", model="M", family="second-stage", gas="air")
     header = RunHeader(

@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 
 from analysis.early import BEFORE_S, Answer, HeldSoFar, look_at, look_due
-from analysis.events import CLOSING_SLACK, LOOK_AFTER_S, LOOK_BEFORE_S
+from analysis.events import LOOK_AFTER_S, LOOK_BEFORE_S, accepted_closing_s
 from analysis.events import shut_off as closing
 from records.plan import Plan, Step
 
@@ -195,8 +195,7 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
     The closing is found as the judgement finds it. Gives ``shut_off`` when it took a
     time that the judgement will accept too, and ``closing_time_outside`` when not.
     """
-    shortest = shortest_s / CLOSING_SLACK * _SURE
-    longest = longest_s * CLOSING_SLACK / _SURE
+    least, most = accepted_closing_s(shortest_s, longest_s)
 
     def see(view: View) -> Seen | None:
         rises = [e for e in view.events("outlet") if e.kind == "rise"]
@@ -213,7 +212,7 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
         else:
             return None
         facts = (("closing_s", f"{took:.2f}"), ("rise", _text(rise)))
-        inside = shortest <= took <= longest
+        inside = least * _SURE <= took <= most / _SURE
         return Seen("shut_off" if inside else "closing_time_outside", at, facts)
 
     return see
