@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
@@ -312,11 +313,18 @@ def _spectrum(rest: FloatArray) -> tuple[FloatArray, FloatArray]:
     rho = _quiet_correlation(rest)
     shape = 1.0 / (1.0 - 2.0 * rho * np.cos(angle) + rho * rho)
     flat = power / shape
-    level = np.empty_like(flat)
-    for i in range(flat.size):
-        low = max(1, min(i - _AROUND, flat.size - 2 * _AROUND - 1))
-        level[i] = np.median(flat[low : max(i + _AROUND, low + 2 * _AROUND) + 1])
+    level = _level_about(flat)
     return power, np.maximum(level / _MEDIAN * shape, 1e-300)
+
+
+def _level_about(flat: FloatArray) -> FloatArray:
+    """Return the median of each line's neighbours; the line at zero is none's."""
+    width = 2 * _AROUND + 1
+    lines = flat[1:]
+    if lines.size <= width:
+        return np.full(flat.size, np.median(lines) if lines.size else flat[0])
+    middles = np.clip(np.arange(flat.size) - 1, _AROUND, lines.size - 1 - _AROUND)
+    return np.asarray(median_filter(lines, width)[middles], dtype=np.float64)
 
 
 def _quiet_correlation(rest: FloatArray) -> float:

@@ -261,12 +261,13 @@ def fit_tail(
     width = float(t_s[-1] - t_s[0]) * pad
     middle = float(np.median(rough.y))
     lo, hi = _range(width, tau_max_s)
-    ln_tau = likeliest((rough.y - middle) / amplitude, lo, hi)
-    blocks = _about(t_s, y, rough, ln_tau, resolution)
+    start = likeliest((rough.y - middle) / amplitude, lo, hi)
+    blocks = _about(t_s, y, rough, start[-1], resolution)
 
     def found(tau_max: float, size: float = 1.0) -> tuple[Posterior, float]:
         unit = size * amplitude
-        return posterior((blocks.y - middle) / unit, *_range(width, tau_max)), unit
+        y = (blocks.y - middle) / unit
+        return posterior(y, *_range(width, tau_max), start), unit
 
     tried = [found(tau_max_s)]
     main, _ = tried[0]

@@ -19,10 +19,11 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dposv
 from scipy.special import ndtri
 
 from records.trace import FloatArray
@@ -40,11 +41,19 @@ _PRUNE = 9.0
 _NODES = 64
 _COARSE = {2: 20, 3: 12}
 # points drawn: near the mode (narrow, wide), for each cell of one more, anywhere
-_POINTS = {2: (120, 60, 8, 60), 3: (160, 80, 12, 80)}
+_POINTS = {2: (60, 40, 4, 60), 3: (80, 40, 6, 100)}
 _CELLS = 32
+_MOST_STEPS = 25
+_GAINED = 1e-5  # of what is left; less is nothing to the likelihood
 _ONE_KNOWN = 120
+# then, in turn: centres, points about each, their width, what power of a weight chooses
+# a point goes whose weight is nothing even where a noise model flattens the likelihood
+_FLATTEST, _NOTHING = 0.2, 12.0
+_NARROWER = 100.0
+_ROUNDS = ((24, 8, 1.0, 0.5), (48, 8, 0.7, 1.0))
 _RANK_TOLERANCE = 1e-11
 _LEAST_RIDGE = 1e-13
+_LOST = 1e-5  # of the posterior, in terms that are left out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,11 +114,27 @@ def shapes(u: FloatArray, ln_tau: FloatArray) -> FloatArray:
         ln_tau: logarithms of the time constants over the hold's length, shape (k,).
     """
     inverse = np.exp(-ln_tau)
-    x = 0.5 / u.size * inverse
-    with np.errstate(over="ignore"):
-        grown = np.where(x < 1e-4, 1.0 + x * x / 6.0, np.sinh(np.minimum(x, 300.0)))
-    averaged = np.where(x < 1e-4, grown, grown / np.maximum(x, 1e-300))
+    averaged = _averaged(0.5 / u.size * inverse)
     return np.asarray(np.exp(-u[:, None] * inverse[None, :]) * averaged[None, :])
+
+
+def shapes_and_slopes(
+    u: FloatArray, ln_tau: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return :func:`shapes` and their derivatives by ln tau, shape (n, k) each."""
+    inverse = np.exp(-ln_tau)
+    x = 0.5 / u.size * inverse
+    at = u[:, None] * inverse[None, :]
+    shape = np.exp(-at) * _averaged(x)[None, :]
+    # sinh(x)/x falls by x coth(x) - 1 of itself per step of ln tau
+    falls = np.where(x < 1e-4, x * x / 3.0, x / np.tanh(np.maximum(x, 1e-4)) - 1.0)
+    return shape, shape * (at - falls[None, :])
+
+
+def _averaged(x: FloatArray) -> FloatArray:
+    """Return sinh(x)/x: a block's mean of an exponential over that at its middle."""
+    grown = np.sinh(np.clip(x, 1e-4, 300.0)) / np.maximum(x, 1e-4)
+    return np.where(x < 1e-4, 1.0 + x * x / 6.0, grown)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +165,12 @@ class _Space:
         """Return shapes in the basis, of any shape of ``ln_tau`` plus (r,)."""
         flat = shapes(self.u, np.ravel(ln_tau))
         return np.asarray((self.basis.T @ flat).T.reshape(*ln_tau.shape, -1))
+
+    def inside_with_slopes(self, ln_tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return :meth:`inside` and its derivative by ln tau."""
+        both = np.hstack(shapes_and_slopes(self.u, np.ravel(ln_tau)))
+        found = (self.basis.T @ both).T.reshape(2, *ln_tau.shape, -1)
+        return found[0], found[1]
 
 
 @functools.lru_cache(maxsize=16)
@@ -263,6 +294,48 @@ def _cells(seen: _Seen, c: FloatArray, nu: float, ridge: float) -> _Cells:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """The best amplitudes for some time constants: what they leave, and its slopes.
+
+    Attributes:
+        z: shapes in whitened coordinates, shape (r, k). slopes: by ln tau, the same.
+        gram: their products, with the ridge. a: amplitudes, shape (k,).
+        left: what is left of the hold, shape (r,). rss: its square, ridge and all.
+    """
+
+    z: FloatArray
+    slopes: FloatArray
+    gram: FloatArray
+    a: FloatArray
+    left: FloatArray
+    rss: float
+
+    @classmethod
+    def at(cls, space: _Space, seen: _Seen, x: FloatArray, ridge: float) -> _Fit:
+        inside, slopes = space.inside_with_slopes(x)
+        z = seen.turn @ inside.T
+        gram = z.T @ z
+        gram.flat[:: x.size + 1] += ridge
+        a = _solved(gram, z.T @ seen.data)
+        left = seen.data - z @ a
+        rss = float(left @ left + ridge * (a @ a))
+        return cls(z, seen.turn @ slopes.T, gram, a, left, rss)
+
+    def jacobian(self) -> FloatArray:
+        """Return the slopes of what is left, the amplitudes following, shape (r, k)."""
+        slope = self.slopes * self.a
+        return self.z @ _solved(self.gram, self.z.T @ slope) - slope
+
+
+def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Return the solution for a small symmetric matrix; LAPACK without the checks."""
+    _, x, failed = dposv(matrix, right)
+    if failed:  # equal shapes: any of their amplitudes does
+        x = np.linalg.lstsq(matrix, right, rcond=1e-14)[0]
+    return np.asarray(x, dtype=np.float64)
+
+
 def _polished(
     space: _Space, seen: _Seen, start: FloatArray, ridge: float
 ) -> tuple[FloatArray, FloatArray, float]:
@@ -271,49 +344,34 @@ def _polished(
     Levenberg-Marquardt on what the best amplitudes leave over (variable projection).
     """
     k = start.size
-    step = 1e-4
     x = np.sort(np.clip(start, space.lo, space.hi))
-
-    def at(x: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-        z = (space.inside(x) @ seen.turn.T).T
-        gram = z.T @ z
-        gram[np.arange(k), np.arange(k)] += ridge
-        a = np.linalg.solve(gram, z.T @ seen.data)
-        left = seen.data - z @ a
-        return z, np.asarray(a, dtype=np.float64), float(left @ left + ridge * (a @ a))
-
-    z, a, rss = at(x)
+    bound = max(seen.beside, 1e-280)
+    here = _Fit.at(space, seen, x, ridge)
+    jacobian = here.jacobian()
     damping = 1e-2
-    jacobian: FloatArray = np.zeros((seen.data.size, k))
-    for _ in range(25):
-        both = space.inside(np.concatenate([x + step, x - step])) @ seen.turn.T
-        slope = ((both[:k] - both[k:]) / (2.0 * step)).T * a[None, :]
-        q, _ = np.linalg.qr(z)
-        jacobian = -(slope - q @ (q.T @ slope))
-        left = seen.data - z @ a
+    for _ in range(_MOST_STEPS):
         normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ left
-        moved = False
+        gradient = jacobian.T @ here.left
+        gained = 0.0
         for _ in range(6):
-            scaled = normal + damping * np.diag(np.diag(normal) + 1e-30)
-            try:
-                delta = -np.linalg.solve(scaled, gradient)
-            except np.linalg.LinAlgError:
-                break
+            scaled = normal.copy()
+            scaled.flat[:: k + 1] += damping * (normal.flat[:: k + 1] + 1e-30)
+            delta = _solved(scaled, -gradient)
             trial = np.clip(x + np.clip(delta, -1.0, 1.0), space.lo, space.hi)
-            zt, a_t, rss_t = at(trial)
-            if rss_t < rss:
-                gained = (rss - rss_t) / max(rss + seen.beside, 1e-280)
-                x, z, a, rss = trial, zt, a_t, rss_t
+            there = _Fit.at(space, seen, trial, ridge)
+            if there.rss < here.rss:
+                gained = (here.rss - there.rss) / (here.rss + bound)
+                x, here = trial, there
                 damping = max(damping * 0.2, 1e-9)
-                moved = True
                 break
             damping *= 6.0
-        if not moved or gained < 1e-6:
+        if gained > 0.0:
+            jacobian = here.jacobian()
+        if gained < _GAINED:
             break
     order = np.argsort(x)
     normal = jacobian.T @ jacobian
-    return x[order], np.asarray(normal[np.ix_(order, order)]), rss + seen.beside
+    return x[order], np.asarray(normal[np.ix_(order, order)]), here.rss + seen.beside
 
 
 @functools.lru_cache(maxsize=32)
@@ -407,22 +465,19 @@ def _given(
     k = fewer.size
     of_free = space.inside(free)[:, None, :] @ seen.turn.T
     x = np.tile(fewer, (_CELLS, 1))
-    step = 1e-4
     normal = np.zeros((_CELLS, k, k))
     variance = np.ones(_CELLS)
     diagonal = np.arange(k + 1)
     for turn in range(4):
-        three = np.concatenate([x, x + step, x - step])
-        c = space.inside(three) @ seen.turn.T
-        z = np.concatenate([c[:_CELLS], of_free], axis=1)
+        inside, slopes = space.inside_with_slopes(x)
+        z = np.concatenate([inside @ seen.turn.T, of_free], axis=1)
         gram = z @ z.transpose(0, 2, 1)
         gram[:, diagonal, diagonal] += ridge
         a = np.linalg.solve(gram, (z @ seen.data)[:, :, None])[:, :, 0]
         left = seen.data - np.einsum("mk,mkr->mr", a, z)
         rss = seen.beside + np.einsum("mr,mr->m", left, left)
         variance = np.maximum(rss / nu, 1e-280)
-        slope = (c[_CELLS : 2 * _CELLS] - c[2 * _CELLS :]) / (2.0 * step)
-        slope = slope * a[:, :k, None]
+        slope = (slopes @ seen.turn.T) * a[:, :k, None]
         inner = np.linalg.solve(gram, z @ slope.transpose(0, 2, 1))
         jacobian = slope - inner.transpose(0, 2, 1) @ z
         normal = jacobian @ slope.transpose(0, 2, 1)
@@ -446,10 +501,13 @@ def _given(
     return _Given(space.lo, width, x, factor, inverse, log_norm)
 
 
-def _drawn(
+_Density = Callable[[FloatArray], FloatArray]
+
+
+def _first(
     space: _Space, modes: Sequence[_Normal], given: Sequence[_Given], k: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return points of k ln tau, fast first, and the logarithm of their density.
+) -> tuple[FloatArray, _Density]:
+    """Return points of k ln tau, fast first, and how densely they lie.
 
     Args:
         space: what the prior allows.
@@ -466,37 +524,153 @@ def _drawn(
         given[k - 2].points(each, 1.5),
         space.lo + width * _even(anywhere, k),
     ]
-    most = [narrow, broad, each * _CELLS, anywhere]
     if k == 3:
         # one known, two anywhere
         even = _even(_ONE_KNOWN, 3)
         free = space.lo + width * even[:, 1:]
         parts.append(np.hstack([modes[0].points(even[:, :1], 2.0), free]))
-    x = np.sort(np.vstack(parts), axis=1)
-    x = x[(x[:, 0] >= space.lo) & (x[:, -1] <= space.hi)]
-    total = np.full(x.shape[0], most[3] * math.factorial(k) / width**k)
-    for order in itertools.permutations(range(k)):
-        turned = x[:, list(order)]
-        total += most[0] * mode.density(turned, 1.2)
-        total += most[1] * mode.density(turned, 2.5)
-        total += most[2] * given[k - 2].density(turned, 1.5)
-        if k == 3:
-            total += _ONE_KNOWN * modes[0].density(turned[:, :1], 2.0) / width**2
-    return x, np.log(total)
+
+    def density(x: FloatArray) -> FloatArray:
+        total = np.full(x.shape[0], anywhere * math.factorial(k) / width**k)
+        for order in itertools.permutations(range(k)):
+            turned = x[:, list(order)]
+            total += narrow * mode.density(turned, 1.2)
+            total += broad * mode.density(turned, 2.5)
+            total += each * _CELLS * given[k - 2].density(turned, 1.5)
+            if k == 3:
+                total += _ONE_KNOWN * modes[0].density(turned[:, :1], 2.0) / width**2
+        return total
+
+    return _within(space, np.sort(np.vstack(parts), axis=1)), density
 
 
-def likeliest(y: FloatArray, lo: float, hi: float) -> FloatArray:
-    """Return ln tau of the three exponentials that leave least, noise taken as white.
+def _within(space: _Space, x: FloatArray) -> FloatArray:
+    """Return the points that the prior allows, fast first."""
+    fine = (x[:, 0] >= space.lo) & (x[:, -1] <= space.hi)
+    return x[fine & np.all(x[:, 1:] > x[:, :-1], axis=1)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kernels:
+    """Normal distributions about points that the data make likely, evenly mixed.
+
+    Attributes:
+        centre: shape (c, k). factor, inverse: of the covariances, shape (c, k, k).
+        log_norm: logarithms of their determinants' roots, shape (c,).
+    """
+
+    centre: FloatArray
+    factor: FloatArray
+    inverse: FloatArray
+    log_norm: FloatArray
+
+    def points(self, each: int) -> FloatArray:
+        count, k = self.centre.shape
+        z = ndtri(_even(count * each, k)).reshape(each, count, k)
+        moved = np.einsum("cij,ecj->eci", self.factor, z)
+        return (self.centre + moved).reshape(-1, k)
+
+    def density(self, x: FloatArray) -> FloatArray:
+        """Return the density at points (m, k)."""
+        count, k = self.centre.shape
+        z = self.inverse @ x.T
+        z -= self.inverse @ self.centre[:, :, None]
+        square = np.einsum("ckm,ckm->cm", z, z)
+        each = np.exp(-0.5 * square - self.log_norm[:, None])
+        return np.asarray(each.sum(axis=0) / (count * (2.0 * math.pi) ** (0.5 * k)))
+
+
+def _kernels(
+    space: _Space, seen: _Seen, centre: FloatArray, wide: float, nu: float, ridge: float
+) -> _Kernels:
+    """Return kernels of the shapes that the data give about their centres."""
+    k = centre.shape[1]
+    inside, slopes = space.inside_with_slopes(centre)
+    z = inside @ seen.turn.T
+    gram = z @ z.transpose(0, 2, 1)
+    diagonal = np.arange(k)
+    gram[:, diagonal, diagonal] += ridge
+    a = np.linalg.solve(gram, (z @ seen.data)[:, :, None])[:, :, 0]
+    left = seen.data - np.einsum("mk,mkr->mr", a, z)
+    variance = (seen.beside + np.einsum("mr,mr->m", left, left)) / nu
+    slope = (slopes @ seen.turn.T) * a[:, :, None]
+    inner = np.linalg.solve(gram, z @ slope.transpose(0, 2, 1))
+    jacobian = slope - inner.transpose(0, 2, 1) @ z
+    normal = jacobian @ jacobian.transpose(0, 2, 1)
+    prior = _NARROWER / (space.hi - space.lo) ** 2
+    precision = normal / np.maximum(variance, 1e-280)[:, None, None] + prior * np.eye(k)
+    lower = np.linalg.cholesky(0.5 * (precision + precision.transpose(0, 2, 1)))
+    factor = np.linalg.inv(lower).transpose(0, 2, 1) * wide
+    inverse = lower.transpose(0, 2, 1) / wide
+    log_norm = -np.log(inverse[:, diagonal, diagonal]).sum(axis=1)
+    return _Kernels(centre, factor, inverse, log_norm)
+
+
+def _drawn(
+    space: _Space,
+    seen: _Seen,
+    x: FloatArray,
+    density: _Density,
+    nu: float,
+    ridge: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return points and the logarithm of how densely they lie.
+
+    To the first points come more, about those that turned out likely, twice: the first
+    ones are few where the posterior bends or has several modes.
+
+    Args:
+        space: what the prior allows.
+        seen: a hold under its likeliest noise model.
+        x: first points, shape (m, k).
+        density: how densely those lie.
+        nu: degrees of freedom.
+        ridge: of the amplitudes.
+    """
+    total = density(x)
+    log_l = _cells(seen, space.inside(x), nu, ridge).log_l
+    laid = [density]
+    for count, each, wide, power in _ROUNDS:
+        log_w = power * (log_l - np.log(total))
+        order = np.lexsort(x.T)
+        share = np.cumsum(np.exp(log_w - log_w.max())[order])
+        at = np.searchsorted(share, share[-1] * (np.arange(count) + 0.5) / count)
+        centre = x[order[np.minimum(at, x.shape[0] - 1)]]
+        kernels = _kernels(space, seen, centre, wide, nu, ridge)
+
+        def near(
+            x: FloatArray, kernels: _Kernels = kernels, n: int = count * each
+        ) -> FloatArray:
+            return n * kernels.density(x)
+
+        laid.append(near)
+        more = _within(space, kernels.points(each))
+        total = np.concatenate(
+            [total + near(x), np.sum([lay(more) for lay in laid], axis=0)]
+        )
+        x = np.vstack([x, more])
+        found = _cells(seen, space.inside(more), nu, ridge).log_l
+        log_l = np.concatenate([log_l, found])
+    # what no noise model can make likely costs time and adds nothing
+    log_w = _FLATTEST * log_l - np.log(total)
+    use = log_w > log_w.max() - _NOTHING
+    return x[use], np.log(total[use])
+
+
+def likeliest(y: FloatArray, lo: float, hi: float) -> tuple[FloatArray, ...]:
+    """Return ln tau of the 1, 2, 3 exponentials that leave least, noise taken as white.
 
     Arguments as :func:`posterior`.
     """
     space = _space(y.size, math.log(lo), math.log(hi))
     seen = _seen(space, y, (0,))
     modes, _ = _tried(space, seen[0], float(y.size - 2), MOST_TAILS, ())
-    return modes[-1][0]
+    return tuple(x for x, _, _ in modes)
 
 
-def posterior(y: FloatArray, lo: float, hi: float) -> Posterior:
+def posterior(
+    y: FloatArray, lo: float, hi: float, start: Sequence[FloatArray] = ()
+) -> Posterior:
     """Return the posterior of the rate under one prior.
 
     Args:
@@ -504,13 +678,15 @@ def posterior(y: FloatArray, lo: float, hi: float) -> Posterior:
             (n,).
         lo: shortest time constant over the hold's length.
         hi: the longest.
+        start: where to look for the likeliest 1, 2, 3 ln tau first; anywhere unless
+            given.
     """
     n = y.size
     nu = float(n - 2)
     space = _space(n, math.log(lo), math.log(hi))
     seen = _seen(space, y)
     most = MOST_TAILS if n >= 48 else 2
-    model, modes, ridge = _modes(space, seen, nu, most)
+    model, modes, ridge = _modes(space, seen, nu, most, start)
     width = space.hi - space.lo
     # nodes for one tail: even, and closely about the mode
     centre, sd = float(modes[0].centre[0]), float(modes[0].factor[0, 0])
@@ -524,7 +700,8 @@ def posterior(y: FloatArray, lo: float, hi: float) -> Posterior:
         for k in range(2, most + 1)
     ]
     for k in range(2, most + 1):
-        x, log_q = _drawn(space, modes, given, k)
+        first, density = _first(space, modes, given, k)
+        x, log_q = _drawn(space, seen[model], first, density, nu, ridge)
         log_p = math.log(math.factorial(k)) - k * math.log(width)
         drawn.append((x, log_p - log_q))
     inside = [space.inside(x) for x, _ in drawn]
@@ -565,7 +742,8 @@ def _gathered(
     sd = np.concatenate([c[2].sd for c in cells])
 
     def mixed(w: FloatArray) -> Mixture:
-        use = w > 1e-7 * w.sum()
+        order = np.argsort(w, kind="stable")
+        use = order[np.cumsum(w[order]) > _LOST * w.sum()]
         return Mixture(w[use] / w[use].sum(), rate[use], sd[use], nu).condensed()
 
     mixture = mixed(w)
@@ -594,11 +772,11 @@ _Tried = tuple[FloatArray, FloatArray, float]
 
 
 def _tried(
-    space: _Space, seen: _Seen, nu: float, most: int, near: Sequence[_Tried]
+    space: _Space, seen: _Seen, nu: float, most: int, near: Sequence[FloatArray]
 ) -> tuple[list[_Tried], float]:
     """Return the likeliest 1, 2, ... time constants under a noise model, and the ridge.
 
-    Each with its precision and with what it leaves. ``near``: those of another model.
+    Each with its precision and with what it leaves. ``near``: where they will lie.
     """
     first = _cells(seen, space.of_grid[:, None, :], nu, 1e-9)
     ridge = max(float(first.rss.min()) / nu, _LEAST_RIDGE)
@@ -606,7 +784,7 @@ def _tried(
     for k in range(1, most + 1):
         starts = []
         if near:
-            starts.append(near[k - 1][0])
+            starts.append(near[k - 1])
         elif k == 1:
             starts.append(space.grid[[int(np.argmin(first.rss))]])
         else:
@@ -628,14 +806,19 @@ def _tried(
 
 
 def _modes(
-    space: _Space, seen: tuple[_Seen, ...], nu: float, most: int
+    space: _Space,
+    seen: tuple[_Seen, ...],
+    nu: float,
+    most: int,
+    start: Sequence[FloatArray],
 ) -> tuple[int, list[_Normal], float]:
     """Return the likeliest noise model, modes for 1, 2, ... tails, and the ridge."""
-    found, ridge = _tried(space, seen[0], nu, most, ())
+    found, ridge = _tried(space, seen[0], nu, most, start)
     best = space.inside(found[-1][0][None, :])
     model = int(np.argmax([_cells(s, best, nu, ridge).log_l[0] for s in seen]))
     if model:
-        found, ridge = _tried(space, seen[model], nu, most, found)
+        near = [x for x, _, _ in found]
+        found, ridge = _tried(space, seen[model], nu, most, near)
     modes = [_near(space, x, normal, rss / nu) for x, normal, rss in found]
     return model, modes, ridge
 

@@ -24,6 +24,7 @@ from analysis import (
     lockup,
     rate,
     readings,
+    steady_level,
     surroundings,
     tail,
 )
@@ -207,9 +208,11 @@ _STAGES: dict[str, tuple[tuple[object, str], ...]] = {
     "cleaning the windows": ((readings, "stretch"), (readings, "usual_noise")),
     "settling and rate": ((rate, "fit_tail"), (surroundings, "fit_tail")),
     "of which robust blocks": ((tail, "_block"),),
+    "hunting": ((lockup, "hunting_findings"), (judge, "hunting_findings")),
     "shut-off": ((lockup, "shut_off"), (creep, "shut_off")),
     "steadiness and levels": (
-        (lockup, "steadiness"),
+        (steady_level, "steadiness"),
+        (steady_level, "robust_level"),
         (lockup, "robust_level"),
         (leak, "robust_slope"),
         (surroundings, "robust_slope"),

@@ -121,4 +121,4 @@ def test_three_settlings_are_found_where_there_is_no_noise() -> None:
     true = (0.02, 0.11, 0.5)
     ln = np.log(true)
     y = 0.3 * u + shapes(u, ln) @ np.array([0.4, -0.7, 0.5])
-    assert np.exp(likeliest(y, 0.01, 0.9)) == pytest.approx(true, rel=0.02)
+    assert np.exp(likeliest(y, 0.01, 0.9)[-1]) == pytest.approx(true, rel=0.02)
