@@ -35,6 +35,7 @@ _CLOSING_SLACK = 1.25
 # The pressure rises only over the last part of a hand's movement: a rise half as long
 # as the shortest movement that is asked for is not yet a snapped valve.
 _RISE_OF_MOVEMENT = 0.5
+_HINGE_POINTS = 250
 # A closing is looked for from so long before it is asked for to so long after its hold
 # began.
 LOOK_BEFORE_S = 15.0
@@ -459,6 +460,12 @@ def _hinge(
     t, y = t[use], y[use]
     if t.size < 6:
         return fallback
+    each = t.size // _HINGE_POINTS
+    if each > 1:
+        # many readings: their means tell the place as well
+        whole = t.size // each * each
+        t = t[:whole].reshape(-1, each).mean(axis=1)
+        y = y[:whole].reshape(-1, each).mean(axis=1)
     nodes = np.linspace(t[0], t[-1], 120, endpoint=False)
     best, onset = math.inf, fallback
     for power in (1, 2, 3):

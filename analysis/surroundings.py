@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 
 from records.errors import Reason
 from records.judgement import BudgetLine
@@ -225,8 +226,6 @@ def _late_share(hold_s: float, tau_max_s: float) -> float:
 def lagged(value: FloatArray, step_s: float, lag_s: float) -> FloatArray:
     """Return even samples as a first-order lag shows them, at rest at the first."""
     share = -math.expm1(-step_s / lag_s)
-    at, out = float(value[0]), []
-    for x in value.tolist():
-        at += share * (x - at)
-        out.append(at)
-    return np.asarray(out, dtype=np.float64)
+    first = float(value[0])
+    followed = lfilter([share], [1.0, share - 1.0], value - first)
+    return np.asarray(first + followed, dtype=np.float64)

@@ -23,13 +23,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dposv
 from scipy.special import ndtri
 
 from records.trace import FloatArray
 
 from .mixture import Mixture
 from .steady import correlation, noise_models
+from .variable_projection import searched, solved
 
 MOST_TAILS = 3
 # How likely one, two, three exponentials are before anything was seen. An interval has
@@ -43,7 +43,6 @@ _COARSE = {2: 20, 3: 12}
 # points drawn: near the mode (narrow, wide), for each cell of one more, anywhere
 _POINTS = {2: (60, 40, 4, 60), 3: (80, 40, 6, 100)}
 _CELLS = 32
-_MOST_STEPS = 25
 _GAINED = 1e-5  # of what is left; less is nothing to the likelihood
 _ONE_KNOWN = 120
 # then, in turn: centres, points about each, their width, what power of a weight chooses
@@ -317,7 +316,7 @@ class _Fit:
         z = seen.turn @ inside.T
         gram = z.T @ z
         gram.flat[:: x.size + 1] += ridge
-        a = _solved(gram, z.T @ seen.data)
+        a = solved(gram, z.T @ seen.data)
         left = seen.data - z @ a
         rss = float(left @ left + ridge * (a @ a))
         return cls(z, seen.turn @ slopes.T, gram, a, left, rss)
@@ -325,53 +324,24 @@ class _Fit:
     def jacobian(self) -> FloatArray:
         """Return the slopes of what is left, the amplitudes following, shape (r, k)."""
         slope = self.slopes * self.a
-        return self.z @ _solved(self.gram, self.z.T @ slope) - slope
-
-
-def _solved(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Return the solution for a small symmetric matrix; LAPACK without the checks."""
-    _, x, failed = dposv(matrix, right)
-    if failed:  # equal shapes: any of their amplitudes does
-        x = np.linalg.lstsq(matrix, right, rcond=1e-14)[0]
-    return np.asarray(x, dtype=np.float64)
+        return self.z @ solved(self.gram, self.z.T @ slope) - slope
 
 
 def _polished(
     space: _Space, seen: _Seen, start: FloatArray, ridge: float
 ) -> tuple[FloatArray, FloatArray, float]:
-    """Return the likeliest time constants near a start, their precision, and RSS.
-
-    Levenberg-Marquardt on what the best amplitudes leave over (variable projection).
-    """
-    k = start.size
-    x = np.sort(np.clip(start, space.lo, space.hi))
-    bound = max(seen.beside, 1e-280)
-    here = _Fit.at(space, seen, x, ridge)
-    jacobian = here.jacobian()
-    damping = 1e-2
-    for _ in range(_MOST_STEPS):
-        normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ here.left
-        gained = 0.0
-        for _ in range(6):
-            scaled = normal.copy()
-            scaled.flat[:: k + 1] += damping * (normal.flat[:: k + 1] + 1e-30)
-            delta = _solved(scaled, -gradient)
-            trial = np.clip(x + np.clip(delta, -1.0, 1.0), space.lo, space.hi)
-            there = _Fit.at(space, seen, trial, ridge)
-            if there.rss < here.rss:
-                gained = (here.rss - there.rss) / (here.rss + bound)
-                x, here = trial, there
-                damping = max(damping * 0.2, 1e-9)
-                break
-            damping *= 6.0
-        if gained > 0.0:
-            jacobian = here.jacobian()
-        if gained < _GAINED:
-            break
+    """Return the likeliest time constants near a start, their precision, and RSS."""
+    x, fit, jacobian = searched(
+        lambda x: _Fit.at(space, seen, x, ridge),
+        np.sort(start),
+        space.lo,
+        space.hi,
+        least_gain=_GAINED,
+        beside=seen.beside,
+    )
     order = np.argsort(x)
     normal = jacobian.T @ jacobian
-    return x[order], np.asarray(normal[np.ix_(order, order)]), here.rss + seen.beside
+    return x[order], np.asarray(normal[np.ix_(order, order)]), fit.rss + seen.beside
 
 
 @functools.lru_cache(maxsize=32)
@@ -547,7 +517,7 @@ def _first(
 def _within(space: _Space, x: FloatArray) -> FloatArray:
     """Return the points that the prior allows, fast first."""
     fine = (x[:, 0] >= space.lo) & (x[:, -1] <= space.hi)
-    return x[fine & np.all(x[:, 1:] > x[:, :-1], axis=1)]
+    return np.asarray(x[fine & np.all(x[:, 1:] > x[:, :-1], axis=1)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -568,7 +538,7 @@ class _Kernels:
         count, k = self.centre.shape
         z = ndtri(_even(count * each, k)).reshape(each, count, k)
         moved = np.einsum("cij,ecj->eci", self.factor, z)
-        return (self.centre + moved).reshape(-1, k)
+        return np.asarray(self.centre + moved).reshape(-1, k)
 
     def density(self, x: FloatArray) -> FloatArray:
         """Return the density at points (m, k)."""

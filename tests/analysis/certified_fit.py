@@ -1,13 +1,7 @@
-"""Separable least squares: a constant and decaying exponentials through points.
+"""A constant and decaying exponentials through points, for certified data sets.
 
-The model is linear in all but the rates of decay, so that only those are searched for
-(variable projection) and no start is needed for the rest. Each step is that of Gauss,
-Newton and Levenberg with the derivatives of Kaufman's simplification.
-
-Source: G. H. Golub, V. Pereyra, "Separable nonlinear least squares: the variable
-projection method and its applications", Inverse Problems 19 (2003) R1; L. Kaufman,
-"A variable projection method for solving separable nonlinear least squares problems",
-BIT 15 (1975) 49.
+The search is the product's own, :mod:`analysis.variable_projection`; shapes and errors
+of points that lie anywhere stand here.
 """
 
 from __future__ import annotations
@@ -17,8 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
+from analysis.variable_projection import searched
 from records.trace import FloatArray
 
 _MOST_STEPS = 400
@@ -126,35 +120,19 @@ def fit_exponentials(
     if x.size <= count + guess.size:
         raise ValueError(f"{x.size} points for {count + guess.size} parameters")
 
-    def residual(log_rates: FloatArray) -> FloatArray:
-        design, _ = shapes(x, np.exp(log_rates))
-        found, *_ = np.linalg.lstsq(design, y, rcond=None)
-        return np.asarray(design @ found - y)
-
-    def jacobian(log_rates: FloatArray) -> FloatArray:
-        rates = np.exp(log_rates)
-        design, slopes = shapes(x, rates)
-        found, *_ = np.linalg.lstsq(design, y, rcond=None)
-        q, _ = np.linalg.qr(design)
-        turned = np.stack([slope @ found for slope in slopes], axis=1) * rates
-        return np.asarray(turned - q @ (q.T @ turned))
-
     # A rate is searched for by its logarithm: it can't become negative, and a start
     # that is wrong a thousandfold lies a few steps away.
-    tight = 1e-15
-    search = least_squares(
-        residual,
+    found, _, _ = searched(
+        lambda log_rates: _Place(x, y, np.exp(log_rates), shapes),
         np.log(guess),
-        jac=jacobian,
-        method="trf",
-        x_scale="jac",
-        ftol=tight,
-        xtol=tight,
-        gtol=tight,
-        max_nfev=_MOST_STEPS,
+        -np.inf,
+        np.inf,
+        least_gain=1e-15,
+        most_steps=_MOST_STEPS,
+        damping=100.0,
     )
-    rates = np.exp(search.x)
-    if search.status == 0 or not np.all(np.isfinite(rates)):
+    rates = np.exp(found)
+    if not np.all(np.isfinite(rates)):
         raise ValueError("the search for the rates did not come to an end")
     # The search ends where the sum of squares no longer falls, and that is flat to half
     # of a number's digits: steps of the whole model find the rest.
@@ -170,6 +148,26 @@ def fit_exponentials(
     r = np.linalg.qr(whole / size, mode="r")
     spread = math.sqrt(rss / dof) * np.linalg.inv(r) / size[:, None]
     return ExponentialsFit(linear, rates, spread @ spread.T, rss, dof)
+
+
+class _Place:
+    """What the best coefficients leave over at some rates."""
+
+    def __init__(
+        self, x: FloatArray, y: FloatArray, rates: FloatArray, shapes: Shapes
+    ) -> None:
+        self._design, self._slopes = shapes(x, rates)
+        self._rates = rates
+        self._linear = np.linalg.lstsq(self._design, y, rcond=None)[0]
+        self.left: FloatArray = y - self._design @ self._linear
+        self.rss = float(self.left @ self.left)
+
+    def jacobian(self) -> FloatArray:
+        """Return the derivatives of what is left by the logarithms of the rates."""
+        turned = np.stack([slope @ self._linear for slope in self._slopes], axis=1)
+        turned = turned * self._rates
+        q, _ = np.linalg.qr(self._design)
+        return np.asarray(q @ (q.T @ turned) - turned)
 
 
 def _parts(

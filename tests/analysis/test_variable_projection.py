@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.exponentials import (
+from tests.analysis.certified_fit import (
     ExponentialsFit,
     Shapes,
     approach,
