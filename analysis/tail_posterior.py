@@ -36,7 +36,7 @@ MOST_TAILS = 3
 # to hold however many there are: gas, walls and body each settle, and one too few makes
 # it too narrow. A value is best with no more than the data ask for.
 P_TAILS = (0.1, 0.2, 0.7)
-P_VALUE = (0.4, 0.3, 0.3)
+P_VALUE = (0.8, 0.15, 0.05)
 _PRUNE = 9.0
 _NODES = 64
 _COARSE = {2: 20, 3: 12}
