@@ -32,13 +32,24 @@ class Mixture:
         lo, hi = float(ends.min()), float(ends.max())
         if not hi > lo:
             return lo
-        margin = 1e-9 * (hi - lo)
+        # near the same quantile of the terms' own, out to their ends at the farthest
+        order = np.argsort(ends, kind="stable")
+        share = np.cumsum(self.weight[order])
+        near = min(int(np.searchsorted(share, p * share[-1])), order.size - 1)
+        guess, wide = float(ends[order[near]]), float(self.scale[order[near]])
+        margin = 1e-9 * (hi - lo + float(self.scale.max()))
+        below, above = lo - margin, hi + margin
+        low, high = max(below, guess - 0.1 * wide), min(above, guess + 0.1 * wide)
+        while low > below and self.cdf(low) > p:
+            low, high, wide = max(below, low - wide), low, 2.0 * wide
+        while high < above and self.cdf(high) < p:
+            low, high, wide = high, min(above, high + wide), 2.0 * wide
         return float(
             brentq(
                 lambda x: self.cdf(x) - p,
-                lo - margin - 1e-9 * float(self.scale.max()),
-                hi + margin + 1e-9 * float(self.scale.max()),
-                xtol=1e-7 * (hi - lo),
+                low,
+                high,
+                xtol=min(1e-7 * (hi - lo), 1e-5 * wide),
                 rtol=1e-12,
             )
         )

@@ -276,7 +276,8 @@ def fit_tail(
     # the rig may settle more slowly, or further, than its traits say: what then?
     if abs(a) > 2.0 * u_a and tau > _NEAR_END * tau_max_s:
         tried.append(found(2.0 * tau_max_s))
-    ends = [main.rate.quantile(p) * amplitude for p in (0.025, 0.975)]
+    of_main = [main.rate.quantile(p) * amplitude / width for p in (0.025, 0.975)]
+    ends = [end * width for end in of_main]
     settled = max(float(np.ptp(blocks.y - end * blocks.u)) for end in ends)
     if max(abs(a), settled if main.sd_ln_tau > _VAGUE else 0.0) > _LARGE * amplitude:
         tried.append(found(tau_max_s, 3.0))
@@ -289,8 +290,8 @@ def fit_tail(
         )
         for p, unit in tried
     )
-    low = min(m.quantile(0.025) for m in rates)
-    high = max(m.quantile(0.975) for m in rates)
+    low = min([of_main[0], *(m.quantile(0.025) for m in rates[1:])])
+    high = max([of_main[1], *(m.quantile(0.975) for m in rates[1:])])
     rate = min(max(main.value * amplitude / width, low), high)
     # several priors: the standard deviation goes with the width of their union
     sd = (

@@ -43,15 +43,18 @@ _COARSE = {2: 20, 3: 12}
 # points drawn: near the mode (narrow, wide), for each cell of one more, anywhere
 _POINTS = {2: (60, 40, 4, 60), 3: (80, 40, 6, 100)}
 _CELLS = 32
+_PART_OF_WIDTH = 1 / 8
 _GAINED = 1e-5  # of what is left; less is nothing to the likelihood
 _ONE_KNOWN = 120
 # then, in turn: centres, points about each, their width, what power of a weight chooses
 # a point goes whose weight is nothing even where a noise model flattens the likelihood
 _FLATTEST, _NOTHING = 0.2, 12.0
 _NARROWER = 100.0
-_ROUNDS = ((24, 8, 1.0, 0.5), (48, 8, 0.7, 1.0))
+_ROUNDS = ((24, 8, 1.0, 0.5), (96, 8, 0.7, 0.6))
 _RANK_TOLERANCE = 1e-11
 _LEAST_RIDGE = 1e-13
+_LEAST_PIVOT = 1e-15
+_NONE: FloatArray = np.zeros(1)
 _LOST = 1e-5  # of the posterior, in terms that are left out
 
 
@@ -261,35 +264,49 @@ def _seen(
 
 def _cells(seen: _Seen, c: FloatArray, nu: float, ridge: float) -> _Cells:
     """Return the cells of tuples; ``c`` has shape (m, tails, r), slowest last."""
-    m, k, _ = c.shape
+    k = c.shape[1]
     z = c @ seen.turn.T
     gram = z @ z.transpose(0, 2, 1)
     gram[:, np.arange(k), np.arange(k)] += ridge
-    b = z @ seen.data
-    lean = c @ seen.lean
     # relative to the diagonal, so that near equal shapes keep their digits
     size = np.sqrt(gram[:, np.arange(k), np.arange(k)])
     gram = gram / (size[:, :, None] * size[:, None, :])
-    right = np.zeros((m, k, 3))
-    right[:, :, 0] = b / size
-    right[:, :, 1] = lean / size
-    right[:, k - 1, 2] = 1.0 / size[:, k - 1]
-    solved = np.linalg.solve(gram, right)
-    a = solved[:, :, 0]
-    explained = np.einsum("ij,ij->i", right[:, :, 0], a)
+    b = z @ seen.data / size
+    lean = c @ seen.lean / size
+    # Cholesky's factor row by row, all tuples at once, and both right sides with it
+    rows: list[list[FloatArray]] = []
+    of_b: list[FloatArray] = []
+    of_lean: list[FloatArray] = []
+    log_det = 2.0 * np.log(size).sum(axis=1)
+    explained, fall = np.zeros(c.shape[0]), np.zeros(c.shape[0])
+    spread = np.full(c.shape[0], seen.v0)
+    pivot = np.ones(c.shape[0])
+    for i in range(k):
+        row: list[FloatArray] = []
+        for j in range(i):
+            inner = sum((row[q] * rows[j][q] for q in range(j)), _NONE)
+            row.append((gram[:, i, j] - inner) / rows[j][j])
+        square = np.maximum(1.0 - sum(x * x for x in row), _LEAST_PIVOT)
+        pivot = np.sqrt(square)
+        row.append(pivot)
+        rows.append(row)
+        for right, done in ((b, of_b), (lean, of_lean)):
+            inner = sum((row[q] * done[q] for q in range(i)), _NONE)
+            done.append((right[:, i] - inner) / pivot)
+        explained = explained + of_b[i] ** 2
+        spread = spread + of_lean[i] ** 2
+        fall = fall + of_b[i] * of_lean[i]
+        log_det = log_det + np.log(square)
     total = seen.beside + float(seen.data @ seen.data)
     rss = np.maximum(total - explained, max(seen.beside, 1e-280))
     variance = rss / nu
-    spread = seen.v0 + np.einsum("ij,ij->i", right[:, :, 1], solved[:, :, 1])
-    _, log_det = np.linalg.slogdet(gram)
-    log_det = log_det + 2.0 * np.log(size).sum(axis=1)
     return _Cells(
         seen.weight - 0.5 * (log_det - k * math.log(ridge)) - 0.5 * nu * np.log(rss),
         rss,
-        seen.slope - np.einsum("ij,ij->i", right[:, :, 1], a),
-        np.sqrt(variance * np.maximum(spread, seen.v0)),
-        a[:, -1] / size[:, -1],
-        np.sqrt(variance * np.maximum(solved[:, k - 1, 2] / size[:, k - 1], 0.0)),
+        seen.slope - fall,
+        np.sqrt(variance * spread),
+        of_b[-1] / (pivot * size[:, -1]),
+        np.sqrt(variance) / (pivot * size[:, -1]),
     )
 
 
@@ -380,12 +397,20 @@ class _Normal:
 def _near(
     space: _Space, x: FloatArray, precision: FloatArray, variance: float
 ) -> _Normal:
-    """Return the normal distribution about a mode, no wider than the prior."""
+    """Return the normal distribution about a mode, no wider than the prior.
+
+    To a part of its width only: the search ends a little elsewhere where the last digit
+    of the readings differs, and the points should not.
+    """
     k = x.size
     wide = (space.hi - space.lo) / 12.0**0.5
     normal = precision / max(variance, 1e-280) + np.eye(k) / wide**2
     cov = np.linalg.inv(normal)
-    return _Normal(x, np.asarray(np.linalg.cholesky(0.5 * (cov + cov.T))))
+    factor = np.linalg.cholesky(0.5 * (cov + cov.T))
+    grid = 2.0 ** np.round(np.log2(np.diag(factor) * _PART_OF_WIDTH))
+    centre = np.round(x / grid) * grid
+    factor = np.round(factor / grid[:, None]) * grid[:, None]
+    return _Normal(np.clip(centre, space.lo, space.hi), np.asarray(factor))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
