@@ -15,6 +15,7 @@ Science 14 (1999) 382; the models and their priors are this project's own.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from dataclasses import dataclass
@@ -25,9 +26,8 @@ from scipy.special import stdtr, stdtrit
 
 from records.trace import FloatArray
 
-_PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
-_WHITE = 0.3
-_SLOW_PART = ((0.9, 0.5), (0.96, 0.5), (0.96, 0.3), (0.98, 0.3))
+from .noise_models import PHI, NoiseModel, hidden_models, noise_models, whitenings
+
 _SLOWEST_WEIGHT = 0.4
 _HIDDEN_WEIGHT = 0.3
 
@@ -87,7 +87,7 @@ def noise_average(residual: FloatArray, fitted: int) -> NoiseAverage:
     wanders = bool(
         float(weight[(models.part == 0.5) & (models.phi >= 0.8)].sum()) > _HIDDEN_WEIGHT
     )
-    too_slow = bool(float(weight[models.phi >= _PHI[-1]].sum()) > _SLOWEST_WEIGHT)
+    too_slow = bool(float(weight[models.phi >= PHI[-1]].sum()) > _SLOWEST_WEIGHT)
     half95 = _half_width(weight, spread, n - fitted, 0.95)
     half90 = _half_width(weight, spread, n - fitted, 0.90)
     if wanders:
@@ -147,47 +147,28 @@ def _models(n: int, fitted: int, *, slow: bool = False) -> _Models:
     place = (np.arange(n) + 0.5) / n - 0.5
     design = np.column_stack([place**k for k in range(fitted)])
     inverse = np.linalg.inv(design.T @ design) @ design.T
-    lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    whites, logs, factors, ratios = [], [], [], []
-    table = _slow_models() if slow else _all_models()
-    for phi, part, prior in table:
-        matrix = part * np.power(phi, lag) if phi else np.zeros((n, n))
-        np.fill_diagonal(matrix, 1.0)
-        chol = np.linalg.cholesky(matrix)
-        white = np.linalg.solve(chol, np.column_stack([design, np.eye(n)]))
-        q, r = np.linalg.qr(white[:, :fitted])
-        whitening = white[:, fitted:]
-        whites.append(whitening - q @ (q.T @ whitening))
-        log_det = float(np.log(np.diag(chol)).sum())
-        log_fit = float(np.log(np.abs(np.diag(r))).sum())
-        logs.append(math.log(prior) - log_det - log_fit)
+    models = hidden_models() if slow else _guarded()
+    factors, ratios = [], []
+    for model in models:
+        matrix = model.correlation(n)
         factors.append(float((inverse @ matrix @ inverse.T)[-1, -1]))
         ratios.append(float(matrix.sum()) / n)
+    found = whitenings(n, fitted, models)
     return _Models(
-        np.asarray(whites),
-        np.asarray(logs),
+        np.asarray([each.white for each in found]),
+        np.asarray([each.log_weight for each in found]),
         np.asarray(factors),
         np.asarray(ratios),
-        np.asarray([phi for phi, _, _ in table]),
-        np.asarray([part for _, part, _ in table]),
+        np.asarray([model.phi for model in models]),
+        np.asarray([model.part for model in models]),
     )
 
 
-def _all_models() -> list[tuple[float, float, float]]:
-    """Return (phi, part, prior): at lag k the correlation is part times phi^k.
-
-    The part is that of a first-order process read at the blocks' middles (1), averaged
-    over the blocks (more than 1), or under as much white noise (0.5).
-    """
-    models = [(0.0, 0.0, _WHITE)]
-    for phi in _PHI:
-        # the slowest stands for whatever is slower still: a guard, seldom the truth
-        prior = (1.0 - _WHITE) / (3 * len(_PHI)) * (0.4 if phi == _PHI[-1] else 1.0)
-        x = -math.log(phi)
-        averaged = (1.0 - phi) ** 2 / (phi * 2.0 * (x - 1.0 + math.exp(-x)))
-        models += [(phi, part, prior) for part in (0.5, 1.0, averaged)]
-    return models
-
-
-def _slow_models() -> list[tuple[float, float, float]]:
-    return [(phi, part, 1.0 / len(_SLOW_PART)) for phi, part in _SLOW_PART]
+def _guarded() -> tuple[NoiseModel, ...]:
+    # the slowest stands for whatever is slower still: a guard, seldom the truth
+    return tuple(
+        dataclasses.replace(model, prior=0.4 * model.prior)
+        if model.phi == PHI[-1]
+        else model
+        for model in noise_models()
+    )

@@ -14,7 +14,6 @@ one-sided tests procedure", J. Pharmacokinet. Biopharm. 15 (1987) 657.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
 
@@ -24,9 +23,9 @@ from scipy.special import stdtrit
 from records.trace import FloatArray
 
 from .noise_average import noise_average
+from .noise_models import noise_models, whitenings
 
 _BLOCKS = 64
-_PHI = (0.3, 0.6, 0.8, 0.9, 0.96)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,60 +277,16 @@ def long_run_ratio(residual: FloatArray, fitted: int) -> tuple[float, float]:
     return max(1.0, (1.0 + rho) / (1.0 - rho), averaged), rho
 
 
-def noise_models() -> tuple[tuple[float, float, float, float], ...]:
-    """Return the noise models of block means: (phi, g, prior, long-run ratio).
-
-    The correlation at lag k is g phi^k; g of an averaged first-order process is exact.
-    """
-    models = [(0.0, 0.0, 0.3, 1.0)]
-    share = 0.7 / (3 * len(_PHI))
-    for phi in _PHI:
-        x = -math.log(phi)
-        averaged = (1.0 - phi) ** 2 / (phi * 2.0 * (x - 1.0 + math.exp(-x)))
-        models += [
-            (phi, g, share, 1.0 + 2.0 * g * phi / (1.0 - phi))
-            for g in (0.5, 1.0, averaged)
-        ]
-    return tuple(models)
-
-
-def correlation(n: int, phi: float, g: float) -> FloatArray:
-    """Return the correlation matrix of n block means, shape (n, n)."""
-    lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    matrix = g * np.power(phi, lag, dtype=np.float64) if phi else np.zeros((n, n))
-    np.fill_diagonal(matrix, 1.0)
-    return np.asarray(matrix)
-
-
-@functools.lru_cache(maxsize=64)
-def _whiteners(n: int, fitted: int) -> tuple[tuple[FloatArray, float, float], ...]:
-    """Return per noise model: whitening with the fit projected out, log weight, LRV."""
-    u = (np.arange(n) + 0.5) / n - 0.5
-    design = np.column_stack([u**k for k in range(fitted)])
-    table = []
-    for phi, g, prior, lrv in noise_models():
-        chol = np.linalg.cholesky(correlation(n, phi, g))
-        white = np.linalg.solve(chol, np.column_stack([design, np.eye(n)]))
-        x = white[:, :fitted]
-        q, r = np.linalg.qr(x)
-        w = white[:, fitted:]
-        w = w - q @ (q.T @ w)
-        log_v = 2.0 * float(np.log(np.diag(chol)).sum())
-        log_x = 2.0 * float(np.log(np.abs(np.diag(r))).sum())
-        table.append((w, math.log(prior) - 0.5 * (log_v + log_x), lrv))
-    return tuple(table)
-
-
 def _averaged_ratio(residual: FloatArray, fitted: int) -> float:
     n = residual.size
     logs, ratios = [], []
-    for w, weight, lrv in _whiteners(n, fitted):
-        e = w @ residual
+    for each in whitenings(n, fitted, noise_models()):
+        e = each.white @ residual
         rss = float(e @ e)
         if rss <= 0.0:
             return 1.0
-        logs.append(weight - 0.5 * (n - fitted) * math.log(rss))
-        ratios.append(lrv)
+        logs.append(each.log_weight - 0.5 * (n - fitted) * math.log(rss))
+        ratios.append(each.model.long_run)
     log = np.asarray(logs)
     p = np.exp(log - log.max())
     return float(p @ np.asarray(ratios) / p.sum())

@@ -28,7 +28,7 @@ from scipy.special import ndtri
 from records.trace import FloatArray
 
 from .mixture import Mixture
-from .steady import correlation, noise_models
+from .noise_models import noise_models, whitenings
 from .variable_projection import searched, solved
 
 MOST_TAILS = 3
@@ -80,32 +80,6 @@ class Posterior:
     u_amplitude: float
     lrv: float
     best: tuple[float, ...]
-
-
-@functools.lru_cache(maxsize=8)
-def _whiteners(
-    n: int,
-) -> tuple[tuple[FloatArray, FloatArray, float, float, float], ...]:
-    """Return per noise model: whitening with the line taken out, slope, v0, weight.
-
-    The first has shape (n, n); the second gives the line's slope, shape (n,).
-    """
-    u = (np.arange(n) + 0.5) / n
-    design = np.column_stack([np.ones(n), u - 0.5])
-    out = []
-    for phi, g, prior, lrv in noise_models():
-        chol = np.linalg.cholesky(correlation(n, phi, g))
-        white = np.linalg.solve(chol, np.column_stack([design, np.eye(n)]))
-        q, r = np.linalg.qr(white[:, :2])
-        inverse = np.linalg.inv(r)
-        w = white[:, 2:]
-        slope = inverse[1] @ (q.T @ w)
-        v0 = float(inverse[1] @ inverse[1])
-        log_v = 2.0 * float(np.log(np.diag(chol)).sum())
-        log_x = 2.0 * float(np.log(np.abs(np.diag(r))).sum())
-        weight = math.log(prior) - 0.5 * (log_v + log_x)
-        out.append((w - q @ (q.T @ w), slope, v0, weight, lrv))
-    return tuple(out)
 
 
 def shapes(u: FloatArray, ln_tau: FloatArray) -> FloatArray:
@@ -183,11 +157,11 @@ def _space(n: int, lo: float, hi: float) -> _Space:
     rank = int(np.sum(size > _RANK_TOLERANCE * size[0]))
     basis = left[:, :rank]
     turn, read, slope = [], [], []
-    for w, line, _, _, _ in _whiteners(n):
-        q, r = np.linalg.qr(w @ basis)
+    for each in whitenings(n, 2, noise_models()):
+        q, r = np.linalg.qr(each.white @ basis)
         turn.append(r)
-        read.append(q.T @ w)
-        slope.append(line @ basis)
+        read.append(q.T @ each.white)
+        slope.append(each.last @ basis)
     grid = np.linspace(lo, hi, _NODES)
     coarse = {}
     for k, nodes in _COARSE.items():
@@ -241,20 +215,20 @@ def _seen(
     space: _Space, y: FloatArray, models: Sequence[int] = ()
 ) -> tuple[_Seen, ...]:
     found = []
-    tables = _whiteners(y.size)
+    tables = whitenings(y.size, 2, noise_models())
     for c in models or range(len(tables)):
-        w, line, v0, weight, lrv = tables[c]
+        by = tables[c]
         data = space.read[c] @ y
-        e = w @ y
+        e = by.white @ y
         beside = max(0.0, float(e @ e) - float(data @ data))
         found.append(
             _Seen(
                 data,
                 beside,
-                float(line @ y),
-                v0,
-                weight,
-                lrv,
+                float(by.last @ y),
+                by.v_last,
+                by.log_weight,
+                by.model.long_run,
                 space.turn[c],
                 space.slope[c],
             )

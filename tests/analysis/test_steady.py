@@ -12,11 +12,9 @@ from scipy.special import stdtrit
 from statsmodels.regression.linear_model import GLS
 
 from analysis.calibration_fit import fit_polynomial
+from analysis.noise_models import NoiseModel, noise_models, whitenings
 from analysis.steady import (
-    _whiteners,
-    correlation,
     keep_near,
-    noise_models,
     robust_level,
     robust_slope,
     steadiness,
@@ -68,7 +66,7 @@ def test_correlated_readings_inflate_the_variance_of_a_mean() -> None:
     n, rho = 100, 0.9
     k = np.arange(1, n)
     formula = 1.0 + 2.0 * float(np.sum((1.0 - k / n) * rho**k))
-    matrix = correlation(n, rho, 1.0)
+    matrix = NoiseModel(rho, 1.0, 1.0).correlation(n)
     assert formula == pytest.approx(17.2000, rel=1e-4)
     assert float(matrix.sum()) / n == pytest.approx(formula, rel=1e-12)
     assert math.sqrt(formula / n) == pytest.approx(0.41473, rel=1e-4)
@@ -85,7 +83,7 @@ def test_correlated_readings_inflate_the_variance_of_a_slope(
     The values by summing the covariances of the slope's weights; another program's.
     """
     weights = np.arange(601) - 300.0
-    matrix = correlation(601, rho, 1.0)
+    matrix = NoiseModel(rho, 1.0, 1.0).correlation(601)
     found = float(weights @ matrix @ weights) / float(weights @ weights)
     assert found == pytest.approx(inflation, rel=1e-4)
 
@@ -97,16 +95,14 @@ def test_whitening_is_that_of_generalised_least_squares(phi: float) -> None:
     rng = np.random.default_rng(4)
     u = (np.arange(n) + 0.5) / n - 0.5
     y = 3.0 - 2.0 * u + ar1(n, phi, rng)
-    fit = GLS(y, np.column_stack([np.ones(n), u]), correlation(n, phi, 1.0)).fit()
-    ours = [
-        float(np.sum((w @ y) ** 2))
-        for w, (p, g, _, _) in zip(
-            (one[0] for one in _whiteners(n, 2)), noise_models(), strict=True
-        )
-        if (p, g) == (phi, 1.0)
-    ]
+    model = next(m for m in noise_models() if (m.phi, m.part) == (phi, 1.0))
+    (ours,) = whitenings(n, 2, (model,))
+    fit = GLS(y, np.column_stack([np.ones(n), u]), model.correlation(n)).fit()
     white = fit.model.wendog - fit.model.wexog @ fit.params
-    assert ours == [pytest.approx(float(white @ white), rel=1e-9)]
+    left = float(np.sum((ours.white @ y) ** 2))
+    assert left == pytest.approx(float(white @ white), rel=1e-9)
+    assert float(ours.last @ y) == pytest.approx(float(fit.params[1]), rel=1e-9)
+    assert ours.v_last == pytest.approx(float(fit.normalized_cov_params[1, 1]))
 
 
 def test_thermometer_of_the_gum() -> None:

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
-from analysis.steady import correlation, noise_models
+from analysis.noise_models import noise_models
 from analysis.tail_posterior import P_TAILS, likeliest, posterior, shapes
 
 Array = NDArray[np.float64]
@@ -33,8 +33,8 @@ def summed(y: Array, lo: float, hi: float, nodes: int) -> tuple[float, float, fl
     sd: list[float] = []
     p = [x / sum(P_TAILS[:2]) for x in P_TAILS[:2]]
     noise = None
-    for phi, g, prior, _ in noise_models():
-        v = correlation(N, phi, g)
+    for model in noise_models():
+        v = model.correlation(N)
         w = np.linalg.inv(np.linalg.cholesky(v))
         _, log_v = np.linalg.slogdet(v)
         line = w @ np.column_stack([np.ones(N), U - 0.5])
@@ -57,7 +57,7 @@ def summed(y: Array, lo: float, hi: float, nodes: int) -> tuple[float, float, fl
                 rss = float(wy @ wy - found @ (design.T @ wy))
                 _, log_d = np.linalg.slogdet(normal)
                 log_w.append(
-                    math.log(prior * p[k - 1] / len(places))
+                    math.log(model.prior * p[k - 1] / len(places))
                     - 0.5 * (log_v + log_d - k * math.log(noise))
                     - 0.5 * nu * math.log(rss)
                 )
