@@ -23,7 +23,8 @@ from records.trace import FloatArray
 
 from .mixture import Mixture
 from .steady import robust_slope
-from .tail_posterior import Posterior, likeliest, posterior, shapes
+from .tail_posterior import Posterior, likeliest, posterior
+from .tail_shapes import shapes
 
 IntArray = NDArray[np.int64]
 _BLOCKS = 128

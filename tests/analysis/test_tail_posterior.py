@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from analysis.noise_models import noise_models
-from analysis.tail_posterior import P_TAILS, likeliest, posterior, shapes
+from analysis.tail_posterior import P_TAILS, likeliest, posterior
+from analysis.tail_shapes import shapes
 
 Array = NDArray[np.float64]
 N = 40  # fewer blocks than three exponentials are tried with
