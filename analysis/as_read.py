@@ -14,10 +14,12 @@ from records.errors import Reason
 from records.judgement import FINDINGS
 from records.measure import Kind
 from records.rig import Channel
+from records.trace import Trace
 
 from .clean import CLASSES, Stretch
 from .estimate import Estimate
-from .readings import Readings, barometer_share
+from .events import find_events, smallest_step
+from .readings import Readings, barometer_share, resolution
 from .steady import block_means
 
 _SIDES = ("inlet", "outlet")
@@ -28,6 +30,8 @@ _LOST_SHARE = 0.5
 _EARLIEST = 0.05
 _AT_ONCE = 0.1
 _LEAST_BLOCKS = 20
+_BEGUN_S = 3.0
+_COARSER = 2.0  # than the declared resolution
 
 
 def as_read(estimate: Estimate, readings: Readings) -> Estimate:
@@ -47,9 +51,21 @@ def as_read(estimate: Estimate, readings: Readings) -> Estimate:
         for channel, held in zip(channels, stretches, strict=True):
             at = let_out(channel, held)
             if at is not None:
-                trouble.append(
-                    Reason.of("vented_in_hold", channel=channel.id, at_s=f"{at:.1f}")
+                out = Reason.of("vented_in_hold", channel=channel.id, at_s=f"{at:.1f}")
+                trouble.append(out)
+                continue
+            at = moved(channel, held, *window) if changes else None
+            if at is not None:
+                # a large leak does it too: it may fail by that, and never pass
+                doubt.append(
+                    Reason.of("moved_in_hold", channel=channel.id, at_s=f"{at:.1f}")
                 )
+    if not changes:
+        trouble += [
+            Reason.of("resolution_too_coarse", channel=channel.id)
+            for channel, held in zip(channels, stretches, strict=True)
+            if held.coarse is not None and _steps(held) > _COARSER * resolution(channel)
+        ]
     if not (notes or trouble or doubt or any(s.each > 1.0 for s in stretches)):
         return estimate
     evidence = dataclasses.replace(
@@ -75,6 +91,28 @@ def _used(estimate: Estimate, stretches: list[Stretch]) -> int:
 def _left_out(held: Stretch) -> Reason:
     counts = dict.fromkeys(CLASSES, 0) | dict(held.left_out)
     return Reason.of("samples_left_out", channel=held.channel, **counts)
+
+
+def moved(
+    channel: Channel, held: Stretch, start_s: float, stop_s: float
+) -> float | None:
+    """Return when a held pressure first fell or rose all at once, or None.
+
+    A trapped gas does not: the regulator reopened, or a hand or a relief valve let gas
+    pass. What was left out of the finding for it lies outside its times.
+    """
+    use = (held.t_s >= start_s) & (held.t_s <= stop_s)
+    t, y = held.t_s[use], held.value[use]
+    trace = Trace(channel.id, t, y, np.zeros(t.size, np.uint8))
+    for event in find_events(trace, 0.0, resolution(channel)):
+        if event.window_s[0] > start_s + _BEGUN_S:
+            return event.t_s
+    return None
+
+
+def _steps(held: Stretch) -> float:
+    """Return the smallest step between readings, SI."""
+    return smallest_step(held.value)
 
 
 def let_out(channel: Channel, held: Stretch) -> float | None:

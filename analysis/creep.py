@@ -96,8 +96,13 @@ def creep_findings(
     )
     if isinstance(rate, Reason):
         return [*(not_measured(id, outlet.role, rate) for id in ids[:3]), highest]
-    gauge = barometer_share(outlet)
     volume = effective_volume(readings, outlet.role, volumes)
+    # what gives takes no part in what heat and air do: that is of the gas held
+    rigid = 1.0
+    if volume is not None and volume.volume > 0.0:
+        rigid = volume.holds / volume.volume
+    gauge = rigid * barometer_share(outlet)
+    per_kelvin *= rigid
     # what the trapped gas would do at an even temperature and air pressure
     warming = per_kelvin * gas.slope
     value = rate.value + gauge * air.slope - warming
@@ -156,15 +161,15 @@ def creep_findings(
     if unknown is not None:
         creep = creep.but(doubt=(unknown,))
     amount = law.slope(max(level, 1.0), gas.level)
-    seat = _seat_leak(outlet, creep, volume, amount, gas, rate.u)
-    total = _creep_total(outlet, creep, rate, air, step, t, y)
+    seat = _seat_leak(outlet, creep, volume, amount, gas, rate)
+    total = _creep_total(outlet, creep, gauge, air, step, t, y)
     return [creep, seat, total, highest]
 
 
 def _creep_total(
     outlet: Channel,
     creep: Estimate,
-    rate: LastingRate,
+    gauge: float,
     air: Drift,
     step: float,
     t: FloatArray,
@@ -178,7 +183,6 @@ def _creep_total(
     net, u_net = net_rate(t, y, step)
     blocks = max(4, min(32, y.size // 2))  # as net_rate takes them
     between = (1.0 - 1.0 / blocks) * float(t[-1] - t[0])
-    gauge = barometer_share(outlet)
     value = (net + gauge * air.slope) * between
     record = outlet.calibration
     lines = [
@@ -217,7 +221,7 @@ def _seat_leak(
     volume: EffectiveVolume | None,
     amount: float,
     gas: Drift,
-    u_rate: float,
+    rate: LastingRate,
 ) -> Estimate:
     """Return the creep as gas that enters the outlet's effective volume.
 
@@ -227,7 +231,7 @@ def _seat_leak(
         volume: of the outlet side.
         amount: how the amount in a cubic metre grows with pressure, 1.
         gas: its temperature.
-        u_rate: what the readings leave open of the rate, Pa/s.
+        rate: what of it the readings show, before heat and air are allowed for.
     """
     if volume is None or not volume.volume > 0.0:
         return not_measured(
@@ -239,7 +243,11 @@ def _seat_leak(
     factor = volume.volume * amount
     value = creep.value * factor
     volumes = [
-        *volume.lines(outlet.role, creep.value * amount, 0.0),
+        *volume.lines(
+            outlet.role,
+            rate.value * amount,
+            (creep.value - rate.value) * factor / max(volume.holds, 1e-12),
+        ),
         BudgetLine(
             source="gas_temperature_level",
             u=gas.u_level,
@@ -253,7 +261,7 @@ def _seat_leak(
         dataclasses.replace(line, sensitivity=line.sensitivity * factor)
         for line in creep.lines
     ]
-    notes = [smallest_leak_note(u_rate * factor, lines[1:])]
+    notes = [smallest_leak_note(rate.u * factor, lines[1:])]
     if volume.found_in:
         acts = f"{volume.volume * 1e6:.4g} cm3"
         notes.append(Reason.of("volume_found", step=volume.found_in, volume=acts))

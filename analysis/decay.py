@@ -16,8 +16,14 @@ from .estimate import Estimate, finite, not_measured, widened
 from .events import find_holds
 from .phases import ROLES, Label, Role, Scale, find_phases
 from .rate import lasting_rate
-from .readings import Readings, absolute_offset, resolution
+from .readings import Readings, absolute_offset, barometer_share, resolution
 from .real_gas import gas_law
+from .surroundings import (
+    barometer,
+    barometer_line,
+    gas_temperature,
+    temperature_lines,
+)
 
 
 def holds(readings: Readings) -> list[tuple[int, float, float]]:
@@ -74,7 +80,9 @@ def pressure_decay_rate(
 ) -> Estimate:
     """Return the lasting rate of a channel's pressure over a hold.
 
-    No volume, barometer or gas temperature is assumed to be known, so it is no leak.
+    No volume is known, so it is no leak. It is at an even air pressure and temperature:
+    what a barometer and a thermometer show is taken off; where there is none, what the
+    weather and the rig's traits allow is in the budget.
     """
     held = readings.stretch(channel, part, start_s, stop_s)
     if held.t_s.size < 8:
@@ -109,7 +117,17 @@ def pressure_decay_rate(
             sensitivity=1.0 / max(held.width_s, 1.0),
         ),
     ]
-    interval, rest = widened(rate.interval, rate.value, others)
+    air = barometer(readings, part, start_s, stop_s)
+    gas = gas_temperature(readings, part, start_s, stop_s)
+    per_kelvin = law.warming(max(abs(level), 1.0), gas.level)
+    others += [
+        *temperature_lines(gas, -per_kelvin),
+        *barometer_line(air, barometer_share(channel)),
+    ]
+    shift = barometer_share(channel) * air.slope - per_kelvin * gas.slope
+    value = rate.value + shift
+    low, high = rate.interval
+    interval, rest = widened((low + shift, high + shift), value, others)
     notes: list[Reason] = []
     if readings.traits is None and not rate.notes:
         # nothing says how slowly this gas settles: the widest of the trade was taken
@@ -125,7 +143,7 @@ def pressure_decay_rate(
         Estimate(
             id="pressure_decay_rate",
             channel=channel.role,
-            value=rate.value,
+            value=value,
             interval=interval,
             u=math.hypot(rate.u, rest.u),
             lines=(rate.line(), *others),

@@ -162,5 +162,6 @@ def suspects(findings: Sequence[Finding]) -> tuple[Suspect, ...]:
 
 
 def _told(finding: Finding) -> Reason:
-    first = finding.why[0].id if finding.why else "outside_limit"
-    return Reason.of(first, finding=finding.id, step=finding.step)
+    first = finding.why[0] if finding.why else Reason.of("outside_limit")
+    named = {"finding": finding.id, "step": finding.step}
+    return Reason.of(first.id, **{**dict(first.facts), **named})

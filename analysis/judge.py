@@ -650,7 +650,8 @@ def _finding(
     )
     blind = _blind(estimate, readings)
     if limit is None:
-        why_not = (*blind, *estimate.trouble, *estimate.doubt, Reason.of("no_limit"))
+        all_told = (*blind, *estimate.trouble, *estimate.doubt)
+        why_not = _once((*all_told, Reason.of("no_limit")))
         return dataclasses.replace(base, outcome=Outcome.NO_LIMIT, why=why_not)
     if blind:
         return dataclasses.replace(
@@ -856,6 +857,8 @@ def _warnings(
         yield Reason.of("plan_is_draft", plan=plan.id, version=plan.version)
     if not any(step.limits for step in plan.steps):
         yield Reason.of("no_plan")
+    if not findings:
+        yield Reason.of("no_hold_found")
     told = dict.fromkeys(n for f in findings for n in f.evidence.notes)
     yield from (note for note in told if note.id in _TOLD_AT_ONCE)
     used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}

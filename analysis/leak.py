@@ -10,13 +10,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence, Shape
-from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K
+from records.measure import (
+    STANDARD_PRESSURE_PA,
+    STANDARD_TEMPERATURE_K,
+    std_cm3_min,
+)
 from records.rig import Channel
 from records.trace import FloatArray
 
@@ -39,6 +44,7 @@ from .volumes import EffectiveVolume, Volumes, effective_volume
 
 ROLES = ("inlet", "outlet")
 _LOST_SHARE = 0.5
+_GAINED = 1.5  # half widths below nothing: chance makes it of one hold in 300
 _EMPTIED = 3.0  # times the hold's own rate: there was little left to lose by then
 
 
@@ -61,15 +67,18 @@ class _Side:
     slope: float
     warming: float
 
-    def absolute(self, air: Drift) -> FloatArray:
-        """Return absolute pressures, Pa, at the times of the readings."""
+    def amounts(self, air: Drift) -> FloatArray:
+        """Return the amount on this side at the times of the readings, Pa·m3.
+
+        A diaphragm is moved by the gauge pressure: what the air's pressure does is of
+        the rigid volume alone.
+        """
         middle = 0.5 * (self.held.start_s + self.held.stop_s)
         moved = barometer_share(self.channel) * air.slope * (self.held.t_s - middle)
-        return self.held.value + absolute_offset(self.channel, air.level) + moved
-
-    def amounts(self, air: Drift) -> FloatArray:
-        """Return the amount on this side at the times of the readings, Pa·m3."""
-        return self.law.amount(self.absolute(air), self.gas_k) * self.volume.volume
+        rigid = self.volume.holds / self.volume.volume
+        offset = absolute_offset(self.channel, air.level)
+        absolute = self.held.value + offset + rigid * moved
+        return self.law.amount(absolute, self.gas_k) * self.volume.volume
 
     @property
     def per_kelvin(self) -> float:
@@ -109,7 +118,9 @@ class Balance:
 
     Attributes:
         loss, interval: Pa·m3/s at 293.15 K, positive when gas was lost; 95 %.
-        lines: budget. slopes: loss of each role by its mean slope, with u.
+        lines: budget.
+        passed: half of what the outlet gained more than the inlet, settling set apart;
+            why there is none where it was not asked for.
     """
 
     loss: float
@@ -117,7 +128,7 @@ class Balance:
     lines: tuple[BudgetLine, ...]
     u: float
     dof: float | None
-    slopes: tuple[tuple[str, float, float], ...]
+    passed: LastingRate | Reason
     trouble: tuple[Reason, ...]
     doubt: tuple[Reason, ...]
     evidence: Evidence
@@ -130,6 +141,8 @@ def balance(
     start_s: float,
     stop_s: float,
     found: Volumes | None = None,
+    *,
+    transfer: bool = False,
 ) -> Balance | Reason:
     """Return the loss of gas from both trapped volumes over a hold, or why not.
 
@@ -139,6 +152,7 @@ def balance(
         start_s: start of the hold, seconds from the part's start.
         stop_s: its end.
         found: volumes that the run found itself, by role.
+        transfer: also what passed from one to the other.
     """
     law = gas_law(readings.test_gas)
     air = barometer(readings, part, start_s, stop_s)
@@ -157,7 +171,7 @@ def balance(
                 "too_few_samples", channel=channel.id, found=held.t_s.size, needed=8
             )
         sides.append(_side(role, channel, volume, held, law, air, gas))
-    t, total = _total(sides, air)
+    t, total = _together(sides, air)
     if t.size < 8:
         return Reason.of("too_few_samples", found=t.size, needed=8)
     steps = (resolution(s.channel) * s.volume.volume * s.slope for s in sides)
@@ -177,12 +191,9 @@ def balance(
     warming = per_kelvin * gas.slope
     loss = -rate.value + warming
     others: list[BudgetLine] = []
-    slopes: list[tuple[str, float, float]] = []
     for side in sides:
         others += _side_lines(side, air, gas)
-        line = robust_slope(side.held.t_s, side.amounts(air))
-        slopes.append((side.role, -line.slope, line.u))
-    gauge = sum(barometer_share(s.channel) * s.volume.volume * s.slope for s in sides)
+    gauge = sum(barometer_share(s.channel) * s.volume.holds * s.slope for s in sides)
     others += temperature_lines(gas, per_kelvin)
     others.append(
         BudgetLine(
@@ -207,7 +218,9 @@ def balance(
         lines=(rate.line(-1.0), *others),
         u=math.hypot(rate.u, rest.u),
         dof=None,
-        slopes=tuple(slopes),
+        passed=_passed(readings, sides, air, gas)
+        if transfer
+        else Reason.of("too_few_samples", found=0, needed=8),
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
         doubt=(*rate.doubt, *(why for why in unknown if why is not None)),
         rate=rate,
@@ -244,7 +257,40 @@ def _volume_notes(sides: list[_Side]) -> list[Reason]:
     ]
 
 
-def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
+def _passed(
+    readings: Readings, sides: list[_Side], air: Drift, gas: Drift
+) -> LastingRate | Reason:
+    """Return half of what the outlet gained more than the inlet, Pa·m3/s.
+
+    Each side settles by itself: the half difference has settlings of its own, as large
+    as those of the sum.
+    """
+    signs = [0.5 if side.role == "outlet" else -0.5 for side in sides]
+    t, half = _together(sides, air, signs)
+    acting = sum(abs(s.volume.volume * s.slope * s.warming) for s in sides)
+    steps = (resolution(s.channel) * s.volume.volume * s.slope for s in sides)
+    rate = lasting_rate(
+        t,
+        half,
+        tau_max_s=readings.tau_max_s,
+        amplitude=0.5 * readings.tail_k * acting,
+        resolution=0.25 * math.hypot(*steps),
+        direction=1,
+    )
+    if isinstance(rate, Reason):
+        return rate
+    warmed = sum(
+        sign * s.per_kelvin * gas.slope for sign, s in zip(signs, sides, strict=True)
+    )
+    low, high = rate.interval
+    return dataclasses.replace(
+        rate, value=rate.value - warmed, interval=(low - warmed, high - warmed)
+    )
+
+
+def _together(
+    sides: list[_Side], air: Drift, signs: Sequence[float] = (1.0, 1.0)
+) -> tuple[FloatArray, FloatArray]:
     """Return the amounts of all sides added, at the times of the densest."""
     dense = max(sides, key=lambda s: s.held.t_s.size)
     t = dense.held.t_s
@@ -252,22 +298,22 @@ def _total(sides: list[_Side], air: Drift) -> tuple[FloatArray, FloatArray]:
     stop = min(float(s.held.t_s[-1]) for s in sides)
     t = t[(t >= start) & (t <= stop)]
     total = np.zeros(t.size)
-    for side in sides:
-        total = total + np.interp(t, side.held.t_s, side.amounts(air))
+    for side, sign in zip(sides, signs, strict=True):
+        total = total + sign * np.interp(t, side.held.t_s, side.amounts(air))
     return t, total
 
 
 def _side_lines(side: _Side, air: Drift, gas: Drift) -> list[BudgetLine]:
     slope = robust_slope(side.held.t_s, side.held.value, resolution(side.channel)).slope
-    absolute = slope + barometer_share(side.channel) * air.slope
+    by_air = barometer_share(side.channel) * air.slope
     record = side.channel.calibration
     gain = 0.0 if record is None else record.u_gain()
     width = max(side.held.width_s, 1.0)
     return [
         *side.volume.lines(
             side.role,
-            -side.slope * absolute,
-            side.slope * side.warming * gas.slope,
+            -side.slope * slope,
+            side.slope * (side.warming * gas.slope - by_air),
         ),
         BudgetLine(
             source=f"calibration_gain_{side.role}",
@@ -282,6 +328,15 @@ def _side_lines(side: _Side, air: Drift, gas: Drift) -> list[BudgetLine]:
     ]
 
 
+def _gained(found: Balance) -> list[Reason]:
+    """Return that both sides together gained gas, which no leak to the air can do."""
+    low, high = found.interval
+    if not found.loss < -_GAINED * 0.5 * (high - low):
+        return []
+    gained = f"{std_cm3_min(-found.loss):.3f} std cm3/min"
+    return [Reason.of("gas_gained_in_hold", gained=gained)]
+
+
 def _estimate(id: str, found: Balance, *, rig: bool = False) -> Estimate:
     return finite(
         Estimate(
@@ -293,7 +348,7 @@ def _estimate(id: str, found: Balance, *, rig: bool = False) -> Estimate:
             dof=found.dof,
             lines=found.lines,
             evidence=found.evidence,
-            trouble=found.trouble,
+            trouble=(*found.trouble, *_gained(found)),
             doubt=found.doubt,
             rig=rig,
             rate=found.rate,
@@ -331,7 +386,7 @@ def body_hold(
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, "", why) for id in ids]
-    found = balance(readings, done.part, *done.hold, volumes)
+    found = balance(readings, done.part, *done.hold, volumes, transfer=True)
     if isinstance(found, Reason):
         return [not_measured(id, "", found) for id in ids]
     external = _estimate("external_leak", found)
@@ -448,20 +503,14 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
     if external.value is None:
         why = external.missing or Reason.of("too_few_samples", found=0, needed=8)
         return not_measured("seat_transfer", "", why)
-    by_role = {role: (slope, u) for role, slope, u in found.slopes}
-    inlet, u_inlet = by_role["inlet"]
-    outlet, u_outlet = by_role["outlet"]
-    value = 0.5 * (inlet - outlet)
+    if isinstance(found.passed, Reason):
+        return not_measured("seat_transfer", "", found.passed)
+    rate = found.passed
     lines = (
-        BudgetLine(
-            source="slope",
-            u=0.5 * math.hypot(u_inlet, u_outlet),
-            value=value,
-            type="A",
-        ),
+        rate.line(),
         BudgetLine(
             source="place_of_loss",
-            u=0.5 * abs(inlet + outlet) / 3.0**0.5,
+            u=0.5 * abs(found.loss) / 3.0**0.5,
             shape=Shape.RECTANGULAR,
         ),
         *(
@@ -469,17 +518,18 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
             for line in found.lines[1:]
         ),
     )
-    (low, high), combined = widened((value, value), value, lines)
+    value = rate.value
+    (low, high), rest = widened(rate.interval, value, lines[1:])
     return finite(
         Estimate(
             id="seat_transfer",
             channel="",
             value=value,
             interval=(low, high),
-            u=combined.u,
-            dof=combined.dof,
+            u=math.hypot(rate.u, rest.u),
             lines=lines,
             evidence=found.evidence,
             trouble=found.trouble,
+            doubt=(*found.doubt, *rate.doubt),
         )
     )

@@ -145,7 +145,7 @@ def lasting_rate(
             dropped=0,
         )
     low, high = max(fit.interval95[0], bound[0]), min(fit.interval95[1], bound[1])
-    value, u = fit.rate, fit.sd
+    value = fit.rate
     if low > high:
         low, high = bound
     value = min(max(value, low), high)
@@ -170,7 +170,7 @@ def lasting_rate(
         near = (net - half, net + half)
         if along > _HEAT * amplitude:
             # heat can't do this: it is the leak, running down
-            value, u = net, math.hypot(u_net, amplitude / width)
+            value = net
             low, high = bound
             doubt = []
         low, high = min(low, near[0]), max(high, near[1])
@@ -188,7 +188,8 @@ def lasting_rate(
     return LastingRate(
         value=value,
         interval=(low, high),
-        u=max(u, (high - low) / 3.92),
+        # not the standard deviation: a few far terms of a mixture would rule that
+        u=(high - low) / 3.92,
         dof=None,
         mean_slope=fit.mean_slope,
         net=net,

@@ -22,7 +22,7 @@ from .clean import Stretch, never_moves, stretch, usual_noise
 FALLBACK_TAU_S = 900.0
 FALLBACK_AMPLITUDE_K = 10.0
 FALLBACK_DRIFT_K_PER_H = 1.0
-_MOVED = ("inlet", "outlet", "interstage")
+_UNMOVED = ("ambient", "bonnet")
 _NEAR_S = 1e-6
 
 
@@ -117,7 +117,9 @@ class Readings:
     def _usual(self, channel: Channel, trace: Trace) -> float:
         """Return the usual noise of a channel; of one that never moves any is usual."""
         noise = usual_noise(trace)
-        gauge = channel.role in _MOVED and channel.measure_unit.kind is Kind.PRESSURE
+        gauge = (
+            channel.role not in _UNMOVED and channel.measure_unit.kind is Kind.PRESSURE
+        )
         # a pressure that is worked with and reads the same throughout is not read
         return math.inf if noise == 0.0 and gauge and never_moves(trace) else noise
 
