@@ -62,9 +62,9 @@ def as_read(estimate: Estimate, readings: Readings) -> Estimate:
                 )
     if not changes:
         trouble += [
-            Reason.of("resolution_too_coarse", channel=channel.id)
+            why
             for channel, held in zip(channels, stretches, strict=True)
-            if held.coarse is not None and _steps(held) > _COARSER * resolution(channel)
+            if (why := _coarser(channel, held)) is not None
         ]
     if not (notes or trouble or doubt or any(s.each > 1.0 for s in stretches)):
         return estimate
@@ -110,9 +110,15 @@ def moved(
     return None
 
 
-def _steps(held: Stretch) -> float:
-    """Return the smallest step between readings, SI."""
-    return smallest_step(held.value)
+def _coarser(channel: Channel, held: Stretch) -> Reason | None:
+    """Return that readings stand in coarser steps than the rig file declares."""
+    if held.each > 1.0 or held.value.size < _LEAST_BLOCKS:
+        return None  # means of several have no steps
+    step, declared = smallest_step(held.value), resolution(channel)
+    if not declared > 0.0 or step < _COARSER * declared:
+        return None
+    told = {"channel": channel.id, "step_si": f"{step:.3g}"}
+    return Reason.of("steps_coarser", **told, declared=channel.resolution.typed)
 
 
 def let_out(channel: Channel, held: Stretch) -> float | None:

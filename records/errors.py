@@ -216,6 +216,7 @@ REASON_IDS = frozenset(
         "resolution_too_coarse",
         "vented_in_hold",
         "moved_in_hold",
+        "steps_coarser",
         "gas_gained_in_hold",
         "no_hold_found",
         "inlet_not_steady",

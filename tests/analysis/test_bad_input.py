@@ -118,6 +118,17 @@ def vented(raw: Array, _: Flags, __: Times) -> None:
     )
 
 
+def dipped(raw: Array, _: Flags, __: Times) -> None:
+    out = inside("creep-hold", 0.4, 0.6)
+    raw[out, OUTLET] = np.round(np.random.default_rng(4).normal(0, 0.8, out.sum()), 1)
+
+
+def sawing(raw: Array, _: Flags, __: Times) -> None:
+    held = inside("creep-hold")
+    since = seconds()[held] - seconds()[held][0]
+    raw[held, OUTLET] += np.round(30.0 * (since % 20.0) / 20.0, 1)
+
+
 def cut_off(raw: Array, _: Flags, __: Times) -> None:
     held = inside("creep-hold")
     top = np.median(raw[held, OUTLET])
@@ -165,6 +176,8 @@ def sagging(raw: Array, _: Flags, __: Times) -> None:
         (far_off, {"zero_not_established", "inlet_off_plan"}),
         (swapped, {"inlet_not_steady", "inlet_off_plan"}),
         (vented, {"vented_in_hold"}),
+        (dipped, {"moved_in_hold", "vented_in_hold"}),
+        (sawing, {"moved_in_hold"}),
         (cut_off, {"samples_clipped"}),
         (still, {"samples_stuck"}),
         (gone, {"gap_in_window"}),
@@ -189,6 +202,37 @@ def test_steps_that_hide_the_noise_decide_no_leak() -> None:
         leak = the(found, step, id)
         assert leak.outcome not in _PASSES
         assert "resolution_too_coarse" in reasons(leak), leak.why
+
+
+def test_steps_coarser_than_declared_decide_no_level() -> None:
+    def coarse(raw: Array, _: Flags, __: Times) -> None:
+        held = inside("set")
+        raw[held, OUTLET] = np.round(raw[held, OUTLET] / 5.0) * 5.0
+
+    found = judge(damaged(coarse))
+    level = the(found, "set", "set_pressure")
+    assert level.outcome is Outcome.INCONCLUSIVE
+    assert "steps_coarser" in reasons(level), level.why
+
+
+@pytest.mark.parametrize(
+    ("step", "id"), [("rig-hold", "rig_leak"), ("body-hold", "external_leak")]
+)
+def test_gas_that_comes_in_hides_a_leak_and_passes_nothing(step: str, id: str) -> None:
+    """A leaking isolating valve makes the trapped inlet rise (common practice)."""
+
+    def fed(raw: Array, _: Flags, __: Times) -> None:
+        held = inside(step)
+        since = seconds()[held] - seconds()[held][0]
+        raw[held, INLET] += 2.0 * since
+
+    found = judge(damaged(fed))
+    assert found.verdict is not Verdict.PASS
+    assert the(found, step, id).outcome is Outcome.INCONCLUSIVE
+    assert "gas_gained_in_hold" in reasons(the(found, step, id))
+    for other in ("external_leak", "seat_leak"):
+        leak = next(f for f in found.findings if f.id == other)
+        assert leak.outcome not in _PASSES, other
 
 
 def test_what_was_left_out_is_told_by_class() -> None:
