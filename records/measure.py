@@ -40,6 +40,7 @@ class Kind(StrEnum):
     FREQUENCY = "frequency"
     COMPLIANCE = "volume per pressure"
     CONDUCTANCE = "sonic conductance"
+    TORQUE = "torque"
 
 
 class Reference(StrEnum):
@@ -83,6 +84,14 @@ _PRESSURES = {
     "kgf/cm2": 98_066.5,
     "oz/in2": _PSI / 16.0,
 }
+# A pound-force is 4.448 221 615 260 5 N; appendix B.8 prints both to seven digits.
+_POUND_FORCE_N = 4.4482216152605
+_TORQUES = {
+    "N·m": 1.0,
+    "N.m": 1.0,
+    "ft-lbf": 0.3048 * _POUND_FORCE_N,
+    "in-lbf": 0.0254 * _POUND_FORCE_N,
+}
 _TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 _VOLUMES = {"cm3": 1e-6, "mL": 1e-6, "L": 1e-3, "m3": 1.0, "in3": 16.387064e-6}
 
@@ -119,6 +128,7 @@ def _units() -> dict[str, Unit]:
     ]
     units += [Unit(n, Kind.VOLUME, f) for n, f in _VOLUMES.items()]
     units += [Unit(n, Kind.TIME, f) for n, f in _TIMES.items()]
+    units += [Unit(n, Kind.TORQUE, f) for n, f in _TORQUES.items()]
     units += [
         Unit("K", Kind.TEMPERATURE, 1.0),
         Unit("°C", Kind.TEMPERATURE, 1.0, ZERO_CELSIUS_K),
@@ -159,6 +169,7 @@ SI_UNIT = {
     Kind.FREQUENCY: "Hz",
     Kind.COMPLIANCE: "m3/Pa",
     Kind.CONDUCTANCE: "m3/(s·Pa)",
+    Kind.TORQUE: "N·m",
 }
 _REFERENCES = (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE)
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")
