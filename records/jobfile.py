@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import os
+import shutil
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -65,31 +66,58 @@ def job_text(job: JobCard) -> str:
     return "\n".join([*lines, *tables]) + "\n"
 
 
-def write_text(path: Path, text: str, *, anew: bool = False) -> None:
-    """Write a card whole or not at all.
-
-    Args:
-        path: of the card.
-        text: of its file.
-        anew: it may be there and is put in place of the older one.
+def write_text(path: Path, text: str) -> None:
+    """Write a card to a file that must not exist.
 
     Raises:
         InputError: ``file_exists``, ``file_unwritable``.
     """
-    beside = path.with_name(path.name + ".part")
     try:
-        if anew:
-            with beside.open("w", encoding="utf-8", newline="\n") as file:
-                _put(file, text)
-            os.replace(beside, path)
-        else:
-            with path.open("x", encoding="utf-8", newline="\n") as file:
-                _put(file, text)
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            _put(file, text)
     except FileExistsError:
         raise InputError("file_exists", where=str(path), what="job card") from None
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
-        raise InputError("file_unwritable", where=str(path), why=why) from None
+        raise _unwritable(path, error) from None
+
+
+def write_anew(path: Path, text: str) -> Path | None:
+    """Write a card, whole or not at all; one that was there is kept beside it.
+
+    Returns:
+        The name that the earlier one has now, or None where there was none.
+
+    Raises:
+        InputError: ``file_unwritable``.
+    """
+    beside = path.with_name(path.name + ".part")
+    earlier = None
+    try:
+        if path.exists():
+            if path.read_text("utf-8") == text:
+                return None
+            earlier = _free_name(path)
+            shutil.copy2(path, earlier)
+        with beside.open("w", encoding="utf-8", newline="\n") as file:
+            _put(file, text)
+        os.replace(beside, path)
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, error) from None
+    return earlier
+
+
+def _free_name(path: Path) -> Path:
+    number = 1
+    while True:
+        found = path.with_name(f"{path.stem}.before-{number}{path.suffix}")
+        if not found.exists():
+            return found
+        number += 1
+
+
+def _unwritable(path: Path, error: Exception) -> InputError:
+    why = getattr(error, "strerror", None) or error
+    return InputError("file_unwritable", where=str(path), why=why)
 
 
 def _put(file: Any, text: str) -> None:

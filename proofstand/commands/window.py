@@ -129,7 +129,9 @@ def check(options: WindowOptions) -> None:
             check_plan_for,
             check_rig_for,
             job_at,
+            notes_on,
             plan_called,
+            refuse_stops,
             rig_at,
         )
 
@@ -141,10 +143,10 @@ def check(options: WindowOptions) -> None:
         for option, given in needed:
             if not given:
                 raise InputError("key_missing", key=option)
-        plan = check_plan_for(
-            plan_called(options.plan or "low-pressure"), job_at(options.job)
-        )
-        check_rig_for(plan, rig_at(options.rig))
+        job, rig = job_at(options.job), rig_at(options.rig)
+        plan = plan_called(options.plan or "low-pressure")
+        refuse_stops(notes_on(job, plan, rig, by=options.by), options.job)
+        check_rig_for(check_plan_for(plan, job), rig)
         check_out(Path(options.out))
 
 

@@ -18,6 +18,7 @@ from records.jobfile import (
     job_text,
     load_people,
     parse_job,
+    write_anew,
     write_text,
 )
 from records.measure import UNITS, Kind, parse_quantity
@@ -186,13 +187,26 @@ def test_a_card_is_never_put_over_another(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="file_exists"):
         write_text(path, "two")
     assert path.read_text() == "one"
-    write_text(path, "two", anew=True)
-    assert path.read_text() == "two"
-    assert [p.name for p in tmp_path.iterdir()] == ["c.toml"]
     with pytest.raises(InputError, match="file_unwritable"):
         write_text(tmp_path / "none" / "c.toml", "x")
+
+
+def test_an_earlier_card_is_kept_beside_the_new_one(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    assert write_anew(path, "one") is None
+    assert write_anew(path, "two") == tmp_path / "c.before-1.toml"
+    assert write_anew(path, "two") is None
+    assert write_anew(path, "three") == tmp_path / "c.before-2.toml"
+    told = {p.name: p.read_text() for p in tmp_path.iterdir()}
+    assert told == {
+        "c.toml": "three",
+        "c.before-1.toml": "one",
+        "c.before-2.toml": "two",
+    }
     with pytest.raises(InputError, match="file_unwritable"):
-        write_text(tmp_path / "none" / "c.toml", "x", anew=True)
+        write_anew(tmp_path / "none" / "c.toml", "x")
+    with pytest.raises(InputError, match="file_unwritable"):
+        write_anew(tmp_path, "x")
 
 
 def test_the_list_of_people(tmp_path: Path) -> None:
