@@ -211,6 +211,8 @@ class Window(QWidget):
 
     def card_left(self, card: str) -> None:
         """Go back from the form, the card that it saved on the start sheet."""
+        if self.form is not None and self.form.unsaved:
+            self.start.side_note.setText(said("card", "unsaved"))
         self._close_form()
         self._stack.setCurrentWidget(self.start)
         if card:

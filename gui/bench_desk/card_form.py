@@ -91,6 +91,7 @@ class CardForm(QWidget):
         self._restored = (
             draft is None and before is not None and not same(before, in_file)
         )
+        self._in_file = in_file
         self._draft = before or in_file
         self.editors: dict[str, Editor] = {}
         self.rows: dict[str, Rows] = {}
@@ -283,6 +284,11 @@ class CardForm(QWidget):
             {path: rows.rows() for path, rows in self.rows.items()},
         )
 
+    @property
+    def unsaved(self) -> bool:
+        """Whether something is typed that no file holds."""
+        return not same(self.draft, self._in_file)
+
     def _fill(self) -> None:
         for path, editor in self.editors.items():
             editor.blockSignals(True)
@@ -298,7 +304,10 @@ class CardForm(QWidget):
         """Keep what is typed, and look at it."""
         self._wait.stop()
         try:
-            keep(self.card, self.draft)
+            if self.unsaved:
+                keep(self.card, self.draft)
+            else:
+                let_go(self.card)
         except InputError as error:
             self._say(said("card", "not_saved", what=_told(error)), wrong=True)
         self.look_now()
@@ -432,6 +441,7 @@ class CardForm(QWidget):
         let_go(self.card)
         self.card = str(path)
         let_go(self.card)
+        self._in_file = self.draft
         put(self.file_line, self.card)
         self.drop_key.hide()
         if earlier is None:

@@ -123,9 +123,13 @@ def card_rules(given: Given, job: JobCard) -> tuple[CardNote, ...]:
         rig = rig_at(given.rig) if given.rig else None
     except ProofstandError:
         pass  # the start sheet says what is wrong with them
-    # which of a batch is on the bench is asked on the start sheet
-    label = job.known_serials[0] if job.serials else ""
-    return notes_on(job, plan, rig, by=given.by, label=label)
+    # all of a batch: which one is on the bench is asked on the start sheet
+    found = [
+        note
+        for label in job.serials or ("",)
+        for note in notes_on(job, plan, rig, by=given.by, label=label)
+    ]
+    return tuple(sorted(dict.fromkeys(found), key=lambda note: not note.stops))
 
 
 def _clean(text: str) -> str:

@@ -381,7 +381,7 @@ def _calibrations(asked: _Asked) -> Iterator[CardNote]:
 def _people(asked: _Asked) -> Iterator[CardNote]:
     people, gas = asked.people, asked.gas
     if people is None:
-        if is_oxidiser(gas):
+        if is_oxidiser(gas) and not (asked.rig is not None and asked.rig.simulated):
             yield _warn("people_not_listed", "", gas=gas)
         return
     rebuild = asked.job.rebuild

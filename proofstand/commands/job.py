@@ -12,6 +12,7 @@ from .options import Subparsers, by_option, json_option, label_option, people_op
 
 if TYPE_CHECKING:
     from proofstand.bench.cardcheck import CardNote
+    from records.errors import ProofstandError
     from records.jobcard import JobCard
     from records.plan import Plan
     from records.rig import Rig
@@ -30,7 +31,8 @@ def add(commands: Subparsers) -> None:
         "check",
         help="look at a card by the rules",
         description="Look at a card by the rules that stop a test or warn. Exit 0 "
-        "when nothing stops it, 6 when something does, 2 when a file can't be used.",
+        "when nothing stops it, 6 when something does, 2 when a file can't be used or "
+        "does not fit.",
     )
     check.add_argument("card", type=Path, metavar="CARD.toml")
     check.add_argument("--plan", default="", metavar="PLAN", help="for this plan")
@@ -75,6 +77,9 @@ def run_check(args: argparse.Namespace) -> int:
             raise error if error.where else error.at(str(args.rig)) from None
     checked = _checked(args, job, plan, rig)
     stops = sum(note.stops for notes in checked.values() for note in notes)
+    unfit = None if stops else _unfit(job, plan, rig)
+    if args.json and unfit is not None:
+        raise unfit
     if args.json:
         print(json.dumps(_document(args, job, plan, rig, checked), ensure_ascii=False))
     else:
@@ -83,7 +88,25 @@ def run_check(args: argparse.Namespace) -> int:
             print(f"{args.card}: job {job.id}{several}: {_counted(notes)}.")
             for line in note_lines(notes):
                 print(f"  {line}")
+    if unfit is not None:
+        raise unfit
     return EXIT_REFUSED if stops else EXIT_DONE
+
+
+def _unfit(job: JobCard, plan: Plan | None, rig: Rig | None) -> ProofstandError | None:
+    """Return why this plan can't be led for the card, or on the rig; else None."""
+    from proofstand.ready import check_plan_for, check_rig_for
+    from records.errors import ProofstandError
+
+    if plan is None:
+        return None
+    try:
+        plan = check_plan_for(plan, job)
+        if rig is not None:
+            check_rig_for(plan, rig)
+    except ProofstandError as error:
+        return error
+    return None
 
 
 def _checked(

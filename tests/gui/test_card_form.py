@@ -366,6 +366,29 @@ def test_back_takes_the_card_to_the_start_sheet(qtbot: QtBot, card: Path) -> Non
     assert made.form is None
     assert made.start.isVisible()
     assert made.start.fields["job"].text() == str(card)
+    assert made.start.side_note.text() == ""
+    made.fill_in(str(card))
+    assert made.form is not None
+    made.form.editors["notes"].put("half")
+    QTest.mouseClick(made.form.back_key, Qt.MouseButton.LeftButton)
+    assert "not saved" in made.start.side_note.text()
+    assert kept(str(card)) is not None
+    made.fill_in(str(card))
+    assert made.form is not None
+    made.form.editors["notes"].put("")
+    QTest.mouseClick(made.form.back_key, Qt.MouseButton.LeftButton)
+    assert kept(str(card)) is None
+
+
+def test_all_of_a_batch_are_looked_at(qtbot: QtBot, card: Path) -> None:
+    made = form(qtbot, card)
+    made.editors["serials"].put("K-4410, K-4411")
+    points = made.rows[POINTS.path]
+    points.add_row()
+    for key, text in (("point", "vent"), ("result", "missing"), ("serial", "K-4411")):
+        points.editors[-1][key].put(text)
+    made.look_now()
+    assert [note.id for note in made.notes] == ["damaged_part_kept"]
 
 
 def test_another_size_of_window_keeps_what_is_typed(qtbot: QtBot, card: Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -509,3 +511,13 @@ def test_stops_come_first_and_refuse() -> None:
     error = notes[0].refusal("card.toml")
     assert isinstance(error, RefusedError)
     assert error.where == "card.toml: purged"
+
+
+def test_the_page_tells_of_every_rule_and_how_grave_it_is() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "job-card.md").read_text("utf-8")
+    rules = page.split("## The rules")[1]
+    told = dict(re.findall(r"(?m)^\| `(\w+)` \| ([^|]+) \|", rules))
+    assert set(told) == CARD_IDS
+    words_for = {"stop": "stop", "warn": "warning"}
+    for _, id, grade, _ in CASES:
+        assert not id or words_for[grade] in told[id], id

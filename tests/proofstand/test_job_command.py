@@ -229,3 +229,34 @@ def test_record_refuses_on_a_stop_and_prints_the_warnings(run: Run, card: Path) 
     assert "The label that was scanned says K-9" in err
     assert not out.exists()
     assert not out.with_suffix(".journal").exists()
+
+
+def test_a_plan_that_does_not_fit_the_card_is_told_as_record_would(
+    run: Run, card: Path
+) -> None:
+    asked = 'set_pressure = "11.0 in. w.c. gauge"'
+    other = changed(card, (asked, asked.replace("11.0", "9.5")))
+    code, out, err = run("job", "check", other, "--plan", "low-pressure")
+    assert code == 6
+    assert "nothing against it" in out
+    assert "9.5 in. w.c. gauge" in err
+    code, out, _ = run("job", "check", other, "--plan", "low-pressure", "--json")
+    assert code == 6
+    assert json.loads(out)["id"] == "set_pressure_of_another_plan"
+    rig = card.with_name("rig.toml")
+    text = rig_text("127.0.0.1", 502, 1.0, EPOCH.date())
+    rig.write_text(text.replace('role = "inlet"', 'role = "bonnet"'))
+    code, _, err = run("job", "check", card, "--plan", "low-pressure", "--rig", rig)
+    assert code == 2
+    assert "no channel of role inlet" in err
+
+
+def test_the_shop_s_list_says_nothing_of_a_simulated_rig(run: Run, card: Path) -> None:
+    people_file().parent.mkdir(parents=True)
+    people_file().write_text('format = "proofstand.people/1"\npeople = []\n')
+    rig = card.with_name("rig.toml")
+    rig.write_text(rig_text("127.0.0.1", 502, 1.0, EPOCH.date()))
+    assert checked(run, card)[0] == 6
+    assert checked(run, card, "--rig", rig)[0] == 0
+    # a list that is given by name counts there too
+    assert checked(run, card, "--rig", rig, "--people", people_file())[0] == 6

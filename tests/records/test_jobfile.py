@@ -226,3 +226,10 @@ def test_the_list_of_people(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="key_missing"):
         load_people(path)
     assert isinstance(people, People)
+
+
+def test_the_documented_list_of_people(tmp_path: Path) -> None:
+    blocks = re.findall(r"```toml\n(.*?)```", DOC.read_text("utf-8"), re.S)
+    path = tmp_path / "people.toml"
+    path.write_text(blocks[-1], "utf-8")
+    assert load_people(path).may("P. Quill (invented)", "natural gas")
