@@ -196,8 +196,13 @@ class Measured:
     dof: float | None = None
 
 
-def unit_of(name: str, where: str = "") -> Unit:
+def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
     """Return the unit of that name.
+
+    Args:
+        name: as typed.
+        where: the place to name in an error.
+        kind: the kind that is wanted, so that an error lists its units.
 
     Raises:
         InputError: ``quantity_unit_unknown``; the facts list the nearest ones.
@@ -207,16 +212,28 @@ def unit_of(name: str, where: str = "") -> Unit:
         import difflib  # only needed to help after an error
 
         # Rates are only near to what was meant as one.
-        lower = {u.lower(): u for u in UNITS if "/" in name or "/" not in u}
+        lower = {
+            u.lower(): u
+            for u, known in UNITS.items()
+            if kind in (None, Kind.TEMPERATURE_STEP, known.kind)
+            and ("/" in name or "/" not in u)
+        }
         close = difflib.get_close_matches(name.strip().lower(), lower, n=4, cutoff=0.3)
         near = [lower[each] for each in close]
         raise InputError(
             "quantity_unit_unknown",
             where=where,
             unit=name.strip() or "nothing",
-            near=", ".join(near) or "psi, in. w.c., kPa, bar, mbar",
+            near=", ".join(near) or _usual(kind),
         )
     return unit
+
+
+def _usual(kind: Kind | None) -> str:
+    """Return the usual units of a kind, for who named none that comes near."""
+    if kind in (None, Kind.PRESSURE):
+        return "psi, in. w.c., kPa, bar, mbar"
+    return ", ".join([u for u, known in UNITS.items() if known.kind is kind][:5])
 
 
 def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quantity:
@@ -244,7 +261,7 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
         if rest == candidate.value or rest.endswith(" " + candidate.value):
             reference = candidate
             rest = rest[: -len(candidate.value)].strip()
-    unit = unit_of(rest, where)
+    unit = unit_of(rest, where, kind)
     if kind is Kind.TEMPERATURE_STEP and unit.kind is Kind.TEMPERATURE:
         # A temperature difference: the zero of the scale does not enter.
         unit = Unit(unit.name, Kind.TEMPERATURE_STEP, unit.factor)

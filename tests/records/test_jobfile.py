@@ -233,3 +233,23 @@ def test_the_documented_list_of_people(tmp_path: Path) -> None:
     path = tmp_path / "people.toml"
     path.write_text(blocks[-1], "utf-8")
     assert load_people(path).may("P. Quill (invented)", "natural gas")
+
+
+@pytest.mark.parametrize(
+    ("typed", "kind", "near"),
+    [
+        ("11 in", Kind.PRESSURE, "in. w.c."),
+        ("18 ft-lb", Kind.TORQUE, "ft-lbf"),
+        ("18 Nm", Kind.TORQUE, "N·m"),
+        ("18", Kind.TORQUE, "ft-lbf"),
+        ("18 qq", Kind.PRESSURE, "psi"),
+    ],
+)
+def test_the_nearest_units_are_of_the_kind_that_is_wanted(
+    typed: str, kind: Kind, near: str
+) -> None:
+    with pytest.raises(InputError, match="quantity_unit_unknown") as caught:
+        parse_quantity(typed, kind)
+    told = caught.value.facts["near"].split(", ")
+    assert near in told
+    assert all(UNITS[unit].kind is kind for unit in told)
