@@ -87,6 +87,7 @@ class Window(QWidget):
             job=options.job,
             out=options.out,
             by=options.by,
+            label=options.label,
         )
         self._by = options.by
         self._presenter: Presenter | None = None

@@ -303,14 +303,14 @@ def _not_recorded(made: Certificate, job: JobCard) -> Iterable[str]:
     """Return what a reader may look for and the card does not tell."""
     before = made.title is Title.CONDITION_REPORT
     told = {
-        "as_found": before or job.as_found is not None,
-        "parts": before or (job.rebuild is not None and bool(job.rebuild.parts)),
-        "seal": before or bool(_last_seal(job)),
-        "customer": job.intake is not None and bool(job.intake.sender),
-        "place": False,
-        "function": False,
+        "lacks_as_found": before or job.as_found is not None,
+        "lacks_parts": before or (job.rebuild is not None and bool(job.rebuild.parts)),
+        "lacks_seal": before or bool(_last_seal(job)),
+        "lacks_customer": job.intake is not None and bool(job.intake.sender),
+        "lacks_place": False,
+        "lacks_function": False,
     }
-    yield from (page(f"lacks_{id}") for id, there in told.items() if not there)
+    yield from (page(id) for id, there in told.items() if not there)
 
 
 def _last_seal(job: JobCard) -> str:
