@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.commands.window import WindowOptions
-from records.errors import InputError
+from proofstand.words.sentences import trouble
+from records.errors import InputError, ProofstandError
 
 from .display import check_display
 
@@ -49,6 +50,8 @@ from .session_thread import (
 from .theme import Theme, inks_for, palette, scale_for, sheet
 
 if TYPE_CHECKING:
+    from .bench_desk.card_draft import Draft
+    from .bench_desk.card_form import CardForm
     from .bench_desk.view import BenchDesk
 
 BEAT_MS = 60
@@ -84,6 +87,7 @@ class Window(QWidget):
             job=options.job,
             out=options.out,
             by=options.by,
+            label=options.label,
         )
         self._by = options.by
         self._presenter: Presenter | None = None
@@ -96,6 +100,7 @@ class Window(QWidget):
         self.screen_now: Screen | None = None
         self.start: StartSheet
         self.desk: BenchDesk | None = None
+        self.form: CardForm | None = None
         self._layout = QVBoxLayout(self)
         self._layout.setContentsMargins(0, 0, 0, 0)
         self._layout.setSpacing(0)
@@ -131,11 +136,13 @@ class Window(QWidget):
         self.start.begin.connect(self.begin)
         self.start.watch.connect(lambda _: self.watch_simulated(None))
         self.start.look.connect(self.look_at)
+        self.start.fill_in.connect(self.fill_in)
         if self._options.desk != "bench":
             desk = self._options.desk.capitalize()
             self.start.side_note.setText(said("start", "not_built", desk=desk))
         self._stack.addWidget(self.start)
         self.desk = None
+        self.form = None
         self._layout.addWidget(self.head)
         self._layout.addWidget(Rule(theme))
         self._layout.addWidget(self.close_strip)
@@ -166,6 +173,7 @@ class Window(QWidget):
             return
         self._given = self.start.given
         read = self.start.read.isChecked()
+        form = self.form
         self._theme = Theme(self._inks, scale)
         self._build()
         self.start.read.setChecked(read)
@@ -173,6 +181,50 @@ class Window(QWidget):
             self._stack.setCurrentWidget(self._bench())
             self._phase = None
             self.show_now()
+        elif form is not None:
+            self._open_form(form.card, form.draft)
+
+    # --- the job card ----------------------------------------------------------------
+
+    def fill_in(self, card: str) -> None:
+        """Open the form of a job card, or of a new one; what is no card is told."""
+        try:
+            self._open_form(card)
+        except ProofstandError as error:
+            told = trouble(error)
+            where = f"{told.where}: " if told.where else ""
+            self.start.side_note.setText(f"{where}{told.what} {told.do}")
+
+    def _open_form(self, card: str, draft: Draft | None = None) -> None:
+        from .bench_desk.card_form import CardForm
+        from .bench_desk.start_checks import card_rules
+
+        given = self.start.given
+        form = CardForm(self._theme, card, lambda job: card_rules(given, job), draft)
+        self._close_form()
+        self.start.side_note.setText("")
+        self.form = form
+        form.left.connect(self.card_left)
+        form.again.connect(self.fill_in)
+        self._stack.addWidget(form)
+        self._stack.setCurrentWidget(form)
+        form.editors["id"].setFocus()
+
+    def card_left(self, card: str) -> None:
+        """Go back from the form, the card that it saved on the start sheet."""
+        if self.form is not None and self.form.unsaved:
+            self.start.side_note.setText(said("card", "unsaved"))
+        self._close_form()
+        self._stack.setCurrentWidget(self.start)
+        if card:
+            self.start.fields["job"].setText(card)
+        self.start.look_now()
+
+    def _close_form(self) -> None:
+        if self.form is not None:
+            self._stack.removeWidget(self.form)
+            self.form.deleteLater()
+            self.form = None
 
     # --- what is begun ---------------------------------------------------------------
 
@@ -198,6 +250,7 @@ class Window(QWidget):
             by=self._by,
             key_folder=self._options.key,
             hands=hands,
+            label=given.label.strip(),
         )
         self._run(task, Presenter("opening", hands=hands is None))
 
@@ -357,6 +410,8 @@ class Window(QWidget):
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Close at once when nothing is on; else ask, and at the second time end."""
         running = self._presenter is not None and self._presenter.running
+        if self.form is not None:
+            self.form.keep_now()
         if not self._busy():
             self._beat.stop()
             event.accept()

@@ -179,6 +179,7 @@ def recorded_test(
     by: str,
     key_folder: Path | None,
     hands: str | None,
+    label: str = "",
 ) -> Task:
     """Return the task of a test on a rig, sealed and judged."""
 
@@ -195,6 +196,7 @@ def recorded_test(
             tell=tell,
             commands=commands,
             watched=True,
+            label=label,
         )
         tell(final_of(out, key_folder=key_folder, by=by))
 

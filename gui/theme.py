@@ -131,12 +131,24 @@ def sheet(theme: Theme) -> str:
     QWidget {{ color: {inks.ink}; }}
     QToolTip {{ background: {inks.panel}; color: {inks.ink};
         border: 1px solid {inks.soft}; padding: {px(4)}px; }}
-    QLineEdit, QComboBox {{ background: {inks.panel}; color: {inks.ink};
+    QLineEdit, QComboBox, QPlainTextEdit {{ background: {inks.panel}; color: {inks.ink};
         border: 1px solid {inks.soft}; border-radius: 2px;
         padding: {px(5)}px {px(8)}px; selection-background-color: {inks.outlet};
         selection-color: {inks.paper}; }}
-    QLineEdit:focus, QComboBox:focus {{ border: 2px solid {inks.outlet};
+    QLineEdit:focus, QComboBox:focus, QPlainTextEdit:focus {{
+        border: 2px solid {inks.outlet}; padding: {px(5) - 1}px {px(8) - 1}px; }}
+    QLineEdit[wrong="true"], QComboBox[wrong="true"],
+    QPlainTextEdit[wrong="true"] {{ border: 2px solid {inks.fails};
         padding: {px(5) - 1}px {px(8) - 1}px; }}
+    QComboBox QAbstractItemView {{ background: {inks.panel}; color: {inks.ink};
+        selection-background-color: {inks.ink}; selection-color: {inks.paper}; }}
+    QPushButton[page="on"] {{ border: none;
+        border-left: {px(5)}px solid {inks.ink};
+        background: {inks.panel}; text-align: left; }}
+    QPushButton[page="off"] {{ border: none;
+        border-left: {px(5)}px solid transparent;
+        background: transparent; text-align: left; }}
+    QPushButton[page]:focus {{ border-left: {px(5)}px solid {inks.outlet}; }}
     QPushButton {{ background: {inks.panel}; color: {inks.ink};
         border: 1px solid {inks.soft}; border-radius: 2px;
         padding: {px(6)}px {px(14)}px; }}

@@ -36,6 +36,11 @@ def settings_file() -> Path:
     return settings_dir() / "settings.toml"
 
 
+def people_file() -> Path:
+    """Return the shop's list of who may work on which gas; it need not be there."""
+    return settings_dir() / "people.toml"
+
+
 def archive_dir() -> Path:
     """Return the folder where runs, judgements and certificates are kept for good."""
     own = home()

@@ -6,18 +6,24 @@ field that it belongs to.
 
 from __future__ import annotations
 
+import datetime
+from collections.abc import Iterable
 from pathlib import Path
 
 from records.errors import InputError
 from records.jobcard import JobCard
+from records.jobfile import load_job, load_people
+from records.people import People
 from records.plan import Plan
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.runfile import check_place
 from rig.rigfile import load_rig
 
+from .bench.cardcheck import CardNote, card_check
+from .places import people_file
 from .procedure.engine import Engine, prepared_plan
-from .runs import load_job
+from .words.sentences import trouble
 
 
 def rig_at(path: str) -> Rig:
@@ -93,3 +99,71 @@ def check_rig_for(plan: Plan, rig: Rig) -> None:
         InputError: a channel is missing, or a transducer would be damaged.
     """
     Engine(plan, rig)
+
+
+def people_of(path: Path | None = None) -> People | None:
+    """Return the list of people in a file, else the shop's own, else None.
+
+    Raises:
+        InputError: it is no such list; with file and line.
+    """
+    if path is None:
+        path = people_file()
+        if not path.exists():
+            return None
+    return load_people(path)
+
+
+def job_on_bench(job: JobCard, label: str) -> JobCard:
+    """Return the card of the regulator whose label was scanned, of a batch's card."""
+    serial = job.serial_of(label) if label.strip() else None
+    return job if serial is None or not job.serials else job.of_serial(serial)
+
+
+def notes_on(
+    job: JobCard,
+    plan: Plan | None = None,
+    rig: Rig | None = None,
+    *,
+    by: str = "",
+    label: str = "",
+    people: Path | None = None,
+) -> tuple[CardNote, ...]:
+    """Return what the card's rules say of a test today.
+
+    The shop's own list of people says nothing of a simulated rig: anyone may work it.
+
+    Raises:
+        InputError: the list of people can't be used.
+    """
+    anyone = people is None and rig is not None and rig.simulated
+    return card_check(
+        job,
+        plan,
+        rig,
+        datetime.date.today(),
+        by=by,
+        people=None if anyone else people_of(people),
+        label=label,
+    )
+
+
+def refuse_stops(notes: Iterable[CardNote], at: str = "") -> None:
+    """Refuse a test that a rule of the card stops.
+
+    Args:
+        notes: of the card.
+        at: the card, as a person would look for it.
+
+    Raises:
+        RefusedError: the first stop.
+    """
+    for note in notes:
+        if note.stops:
+            raise note.refusal(at)
+
+
+def note_words(note: CardNote) -> tuple[str, str]:
+    """Return what a note says and what to do about it."""
+    told = trouble(note.refusal())
+    return told.what, told.do

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from records.errors import InputError, ProofstandError, RefusedError
+from records.jobfile import load_job
 from records.journal import read_interrupted
 from records.plan import Step
 from records.planfile import plan_by_name
@@ -19,9 +20,11 @@ from rig.acquisition import close_all, open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
 
+from .bench.cardcheck import CardNote
 from .procedure.engine import Command, Engine, prepared_plan
 from .procedure.resuming import finds_regulator
-from .runs import load_job, new_header
+from .ready import job_on_bench, notes_on, refuse_stops
+from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 from .so_far import SoFar
@@ -59,20 +62,48 @@ def record(
     commands: Callable[[], Iterable[Command]],
     watched: bool = False,
     station: str = "",
+    label: str = "",
+    people: Path | None = None,
+    warn: Callable[[Sequence[CardNote]], None] = lambda notes: None,
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
+
+    Args:
+        rig_path: rig file.
+        plan_name: a file, or the id of a built-in one.
+        job_path: job card.
+        out: run file to make.
+        journal: written beside it meanwhile.
+        hands: ``simulated``, or None where people work the valves.
+        by: who tests.
+        key_folder: of the key that seals it.
+        tell: called with each event.
+        commands: returns what people said since.
+        watched: findings are looked at within holds too.
+        station: where the rig has several.
+        label: scanned from the regulator's label, "" where nothing was.
+        people: list of who may work on which gas; None takes the shop's, if any.
+        warn: called once with all that the card's rules say, before any refusal.
 
     Raises:
         InputError: a file can't be used; the rig has several stations and none is said.
         RigError: the rig failed; the journal stays.
-        RefusedError: simulated hands on a real rig, or a key that may not sign here.
+        RefusedError: a rule of the card stops the test; simulated hands on a real rig,
+            or a key that may not sign here.
     """
     rig = load_rig(rig_path)
     plan, plan_text = plan_by_name(plan_name)
     job = load_job(job_path)
-    prepared = prepared_plan(plan, job)
     try:
         rig = rig.for_station(station)
+    except InputError as error:
+        raise error.at(str(rig_path)) from None
+    notes = notes_on(job, plan, rig, by=by, label=label, people=people)
+    warn(notes)
+    refuse_stops(notes, str(job_path))
+    job = job_on_bench(job, label)
+    prepared = prepared_plan(plan, job)
+    try:
         Engine(prepared, rig)  # before anything is opened: can this rig run this plan
     except InputError as error:
         raise error.at(str(rig_path)) from None

@@ -9,52 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.version import ANALYSIS_VERSION
-from records.errors import InputError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard, Regulator
+from records.jobfile import load_job
 from records.plan import Plan
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import Run, RunHeader, RunState, Software
 from records.runfile import write_run
-from records.tomlfile import load_toml, read_text, text_sha256
+from records.tomlfile import text_sha256
 from rig.loggercsv import INSTRUMENT, load_map, read_log
 
 from .signoff.keys import signer_for
 from .version import VERSION
-
-
-def load_job(path: Path) -> JobCard:
-    """Return a job card.
-
-    Raises:
-        InputError: with file and line, or a set pressure that is none.
-    """
-    job = load_toml(read_text(path, "job card"), JobCard, str(path), JOB_FORMAT)
-    asked = job.set_pressure
-    if asked is not None and asked.value_si <= 0.0:
-        raise InputError(
-            "value_wrong",
-            where=str(path),
-            key="set_pressure",
-            given=asked.typed,
-            right="a pressure above zero",
-        )
-    plate = job.regulator.nameplate
-    low, high = plate.outlet_min, plate.outlet_max
-    if asked is not None and (
-        (low is not None and asked.value_si < low.value_si)
-        or (high is not None and asked.value_si > high.value_si)
-    ):
-        ends = [q.typed for q in (low, high) if q is not None]
-        raise InputError(
-            "value_wrong",
-            where=str(path),
-            key="set_pressure",
-            given=asked.typed,
-            right=f"within the nameplate's outlet, {' to '.join(ends)}",
-        )
-    return job
 
 
 def no_job() -> JobCard:

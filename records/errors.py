@@ -152,14 +152,51 @@ INTEGRITY_IDS = frozenset(
         "signature_missing",
     }
 )
-REFUSED_IDS = frozenset(
+# What a job card's rules say: each stops a test or only warns, see docs/job-card.md.
+CARD_IDS = frozenset(
+    {
+        "no_purge_statement",
+        "pressure_above_rating",
+        "outlet_above_rating",
+        "rig_rating_exceeded",
+        "label_differs",
+        "label_wanted",
+        "shop_number_missing",
+        "test_gas_not_inert",
+        "as_found_too_late",
+        "body_seat_damaged",
+        "damaged_part_kept",
+        "shipping_plug_left",
+        "inspection_found",
+        "part_must_be_replaced",
+        "part_not_told",
+        "reused_not_inspected",
+        "lot_missing",
+        "kit_out_of_date",
+        "seal_not_suited",
+        "lubricant_not_suited",
+        "wrench_unknown",
+        "wrench_overdue",
+        "oxygen_not_cleaned",
+        "oxygen_on_wrong_rig",
+        "rig_not_clean",
+        "channel_not_calibrated",
+        "calibration_overdue",
+        "person_not_named",
+        "person_not_authorised",
+        "people_not_listed",
+        "job_ended",
+        "job_on_hold",
+        "disposition_incomplete",
+        "section_missing",
+    }
+)
+REFUSED_IDS = CARD_IDS | frozenset(
     {
         "hands_on_real_rig",
         "simulated_rig_anew",
         "plan_step_not_led",
         "run_being_recorded",
-        "no_purge_statement",
-        "pressure_above_rating",
         "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",

@@ -40,6 +40,7 @@ class Kind(StrEnum):
     FREQUENCY = "frequency"
     COMPLIANCE = "volume per pressure"
     CONDUCTANCE = "sonic conductance"
+    TORQUE = "torque"
 
 
 class Reference(StrEnum):
@@ -83,6 +84,14 @@ _PRESSURES = {
     "kgf/cm2": 98_066.5,
     "oz/in2": _PSI / 16.0,
 }
+# A pound-force is 4.448 221 615 260 5 N; appendix B.8 prints both to seven digits.
+_POUND_FORCE_N = 4.4482216152605
+_TORQUES = {
+    "N·m": 1.0,
+    "N.m": 1.0,
+    "ft-lbf": 0.3048 * _POUND_FORCE_N,
+    "in-lbf": 0.0254 * _POUND_FORCE_N,
+}
 _TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 _VOLUMES = {"cm3": 1e-6, "mL": 1e-6, "L": 1e-3, "m3": 1.0, "in3": 16.387064e-6}
 
@@ -119,6 +128,7 @@ def _units() -> dict[str, Unit]:
     ]
     units += [Unit(n, Kind.VOLUME, f) for n, f in _VOLUMES.items()]
     units += [Unit(n, Kind.TIME, f) for n, f in _TIMES.items()]
+    units += [Unit(n, Kind.TORQUE, f) for n, f in _TORQUES.items()]
     units += [
         Unit("K", Kind.TEMPERATURE, 1.0),
         Unit("°C", Kind.TEMPERATURE, 1.0, ZERO_CELSIUS_K),
@@ -159,6 +169,7 @@ SI_UNIT = {
     Kind.FREQUENCY: "Hz",
     Kind.COMPLIANCE: "m3/Pa",
     Kind.CONDUCTANCE: "m3/(s·Pa)",
+    Kind.TORQUE: "N·m",
 }
 _REFERENCES = (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE)
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")
@@ -185,8 +196,13 @@ class Measured:
     dof: float | None = None
 
 
-def unit_of(name: str, where: str = "") -> Unit:
+def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
     """Return the unit of that name.
+
+    Args:
+        name: as typed.
+        where: the place to name in an error.
+        kind: the kind that is wanted, so that an error lists its units.
 
     Raises:
         InputError: ``quantity_unit_unknown``; the facts list the nearest ones.
@@ -196,16 +212,28 @@ def unit_of(name: str, where: str = "") -> Unit:
         import difflib  # only needed to help after an error
 
         # Rates are only near to what was meant as one.
-        lower = {u.lower(): u for u in UNITS if "/" in name or "/" not in u}
+        lower = {
+            u.lower(): u
+            for u, known in UNITS.items()
+            if kind in (None, Kind.TEMPERATURE_STEP, known.kind)
+            and ("/" in name or "/" not in u)
+        }
         close = difflib.get_close_matches(name.strip().lower(), lower, n=4, cutoff=0.3)
         near = [lower[each] for each in close]
         raise InputError(
             "quantity_unit_unknown",
             where=where,
             unit=name.strip() or "nothing",
-            near=", ".join(near) or "psi, in. w.c., kPa, bar, mbar",
+            near=", ".join(near) or _usual(kind),
         )
     return unit
+
+
+def _usual(kind: Kind | None) -> str:
+    """Return the usual units of a kind, for who named none that comes near."""
+    if kind in (None, Kind.PRESSURE):
+        return "psi, in. w.c., kPa, bar, mbar"
+    return ", ".join([u for u, known in UNITS.items() if known.kind is kind][:5])
 
 
 def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quantity:
@@ -233,7 +261,7 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
         if rest == candidate.value or rest.endswith(" " + candidate.value):
             reference = candidate
             rest = rest[: -len(candidate.value)].strip()
-    unit = unit_of(rest, where)
+    unit = unit_of(rest, where, kind)
     if kind is Kind.TEMPERATURE_STEP and unit.kind is Kind.TEMPERATURE:
         # A temperature difference: the zero of the scale does not enter.
         unit = Unit(unit.name, Kind.TEMPERATURE_STEP, unit.factor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -420,6 +421,25 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Clean:
+    """The declared state of a rig that is clean enough for oxygen.
+
+    Attributes:
+        date: when it was cleaned or found clean. until: last day on which that holds.
+        by: who said so. how: what was done. ends: what ends it before that day.
+        gas: grade of the bench gas, and filter, that keep it so.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    date: datetime.date
+    until: datetime.date
+    by: str
+    how: str
+    ends: str = ""
+    gas: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HandValves:
     """Where the hand valves of a simulated rig are worked."""
 
@@ -435,6 +455,8 @@ class Rig:
     Attributes:
         hand_valves: of a simulated rig that is not served as one Modbus TCP device.
         orifices: that a flow can be known by.
+        clean: that it is clean enough for oxygen, or None where nothing says so.
+        receiving: a rig for regulators as they come in; nothing cleaned goes on it.
         simulated: True for a simulated rig; everything made from it says so.
         time_multiple: how many times faster than the wall clock its time runs (1 for
             a real rig).
@@ -452,6 +474,8 @@ class Rig:
     traits: Traits | None = None
     hand_valves: HandValves | None = None
     orifices: tuple[Orifice, ...] = ()
+    clean: Clean | None = None
+    receiving: bool = False
 
     def channel(self, role: str, station: str | None = None) -> Channel | None:
         """Return the channel of a role, or None."""

@@ -65,6 +65,7 @@ _KIND_OF_KEY = {
     "lockup": Kind.RATIO,
     "floor": Kind.PRESSURE,
     "conductance": Kind.CONDUCTANCE,
+    "torque": Kind.TORQUE,
 }
 
 

@@ -146,6 +146,15 @@ def _check(rig: Rig, text: str, name: str) -> None:
                 what="channel role",
                 given=channel.role,
             )
+    clean = rig.clean
+    if clean is not None and clean.until < clean.date:
+        raise InputError(
+            "value_wrong",
+            where=f"{name}:{_line(text, '[clean]')}",
+            key="clean.until",
+            given=clean.until.isoformat(),
+            right=f"not before clean.date, {clean.date.isoformat()}",
+        )
     _check_traits(rig.traits, text, name)
     for orifice in rig.orifices:
         _check_orifice(orifice, rig, place(orifice.id))

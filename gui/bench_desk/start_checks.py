@@ -7,12 +7,14 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from proofstand.bench.cardcheck import CardNote
 from proofstand.ready import (
     check_out,
     check_plan_for,
     check_rig_for,
     job_at,
     journal_of,
+    notes_on,
     plan_called,
     rig_at,
 )
@@ -25,7 +27,7 @@ from records.rig import Rig
 
 from .wording import calibration_words, said
 
-FIELDS = ("rig", "plan", "job", "out", "by")
+FIELDS = ("rig", "plan", "job", "out", "by", "label")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +39,7 @@ class Given:
     job: str = ""
     out: str = ""
     by: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +52,15 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """All fields looked at."""
+    """All fields looked at.
+
+    Attributes:
+        notes: what the rules of the job card say, stops first; None where there is no
+            card yet.
+    """
 
     beside: dict[str, Beside]
+    notes: tuple[CardNote, ...] | None = None
 
     @property
     def ready(self) -> bool:
@@ -84,11 +93,43 @@ def look_at(given: Given) -> Sheet:
         beside["job"] = _job_words(job)
     except ProofstandError as error:
         beside["job"] = _wrong(error)
+    notes = None
+    if job is not None:
+        try:
+            notes = notes_on(job, plan, rig, by=given.by, label=given.label)
+        except ProofstandError as error:  # the list of people
+            beside["by"] = _wrong(error)
     _together(rig, plan, job, beside)
+    stops = [note for note in notes or () if note.stops]
+    if stops and beside["job"].good:
+        beside["job"] = _wrong(stops[0].refusal(), others=len(stops) - 1)
     beside["out"] = _out_words(given.out)
     by = given.by
-    beside["by"] = Beside("" if by else said("start", "by_empty"), True)
-    return Sheet(beside)
+    beside.setdefault("by", Beside("" if by else said("start", "by_empty"), True))
+    beside["label"] = _label_words(job, given.label)
+    return Sheet(beside, notes)
+
+
+def card_rules(given: Given, job: JobCard) -> tuple[CardNote, ...]:
+    """Return what the rules say of a card with the plan and rig that are named.
+
+    Raises:
+        InputError: the list of people can't be used.
+    """
+    given = Given(**{name: _clean(getattr(given, name)) for name in FIELDS})
+    plan = rig = None
+    try:
+        plan = plan_called(given.plan) if given.plan else None
+        rig = rig_at(given.rig) if given.rig else None
+    except ProofstandError:
+        pass  # the start sheet says what is wrong with them
+    # all of a batch: which one is on the bench is asked on the start sheet
+    found = [
+        note
+        for label in job.serials or ("",)
+        for note in notes_on(job, plan, rig, by=given.by, label=label)
+    ]
+    return tuple(sorted(dict.fromkeys(found), key=lambda note: not note.stops))
 
 
 def _clean(text: str) -> str:
@@ -111,10 +152,20 @@ def _together(
             beside["rig"] = _wrong(error)
 
 
-def _wrong(error: ProofstandError) -> Beside:
+def _wrong(error: ProofstandError, others: int = 0) -> Beside:
     told = trouble(error)
     where = f"{told.where}: " if told.where else ""
-    return Beside(f"{where}{told.what} {told.do}", False)
+    more = f" {said('start', 'more_stops', n=others)}" if others else ""
+    return Beside(f"{where}{told.what} {told.do}{more}", False)
+
+
+def _label_words(job: JobCard | None, label: str) -> Beside:
+    if not label:
+        return Beside(said("start", "label_empty"), True)
+    serial = job.serial_of(label) if job is not None else None
+    if job is None or serial is None:
+        return Beside("", True)  # said beside the card
+    return Beside(said("start", "label_good", serial=serial), True)
 
 
 def _needed() -> Beside:

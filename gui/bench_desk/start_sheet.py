@@ -18,7 +18,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from proofstand.bench.cardcheck import CardNote
 from proofstand.demo import free_folder
+from proofstand.ready import note_words
 from proofstand.words.sentences import caution
 from records.planfile import builtin_plan_ids
 
@@ -27,6 +29,9 @@ from .pieces import Rule, key, line, put
 from .start_checks import FIELDS, Given, look_at, suggested_out
 from .wording import said
 
+MOST_RULES = 5
+# The job label stands beside who tests.
+_ROWS = tuple(name for name in FIELDS if name != "label")
 WAIT_MS = 150  # after the last key, before the fields are looked at
 
 
@@ -36,6 +41,7 @@ class StartSheet(QWidget):
     begin = Signal(object)
     watch = Signal(object)
     look = Signal(object)
+    fill_in = Signal(str)
 
     def __init__(self, theme: Theme, given: Given) -> None:
         super().__init__()
@@ -78,7 +84,7 @@ class StartSheet(QWidget):
         grid.setHorizontalSpacing(px(14))
         grid.setVerticalSpacing(px(2))
         grid.setColumnStretch(1, 1)
-        for i, name in enumerate(FIELDS):
+        for i, name in enumerate(_ROWS):
             self._field(grid, 2 * i, name)
         layout.addLayout(grid)
         layout.addStretch(1)
@@ -138,17 +144,66 @@ class StartSheet(QWidget):
         note.setAlignment(Qt.AlignmentFlag.AlignTop)
         note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
         grid.addWidget(label, at, 0, Qt.AlignmentFlag.AlignVCenter)
-        grid.addWidget(entry, at, 1)
+        if name == "by":
+            self._with_label(grid, at, edit)
+        else:
+            grid.addWidget(entry, at, 1)
+        if name == "job":
+            self.fill_key = key(theme, said("start", "fill_in"))
+            self.fill_key.setAccessibleName(
+                f"{said('start', 'fill_in')}: {said('start', name)}"
+            )
+            self.fill_key.clicked.connect(
+                lambda: self.fill_in.emit(self.fields["job"].text().strip())
+            )
+            grid.addWidget(self.fill_key, at, 3)
         if name != "by":
             choose = key(theme, said("start", "choose"))
             choose.setAccessibleName(
                 f"{said('start', 'choose')}: {said('start', name)}"
             )
             choose.clicked.connect(lambda: self._choose(name))
-            grid.addWidget(choose, at, 2)
-        grid.addWidget(note, at + 1, 1, 1, 2)
+            grid.addWidget(choose, at, 2, 1, 1 if name == "job" else 2)
         self.fields[name] = edit
         self.notes[name] = note
+        if name == "by":
+            self._notes_of_two(grid, at + 1)
+        else:
+            grid.addWidget(note, at + 1, 1, 1, 3)
+
+    def _with_label(self, grid: QGridLayout, at: int, by: QLineEdit) -> None:
+        """Put the field for a scanned job label beside who tests."""
+        theme, px = self._theme, self._theme.px
+        name = said("start", "label")
+        label = QLabel(name)
+        label.setFont(theme.font("text", bold=True))
+        edit = QLineEdit()
+        edit.setFont(theme.font("text"))
+        edit.setPlaceholderText(said("start", "label_hint"))
+        edit.setAccessibleName(name)
+        edit.setMinimumHeight(px(36))
+        edit.textChanged.connect(lambda _: self._typed("label"))
+        label.setBuddy(edit)
+        note = line(theme, "label", wrap=True, name=f"{name}, note")
+        note.setMinimumHeight(px(30))
+        note.setAlignment(Qt.AlignmentFlag.AlignTop)
+        note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
+        row = QHBoxLayout()
+        row.setSpacing(px(14))
+        row.addWidget(by, 5)
+        row.addWidget(label)
+        row.addWidget(edit, 4)
+        grid.addLayout(row, at, 1, 1, 3)
+        self.fields["label"] = edit
+        self.notes["label"] = note
+
+    def _notes_of_two(self, grid: QGridLayout, at: int) -> None:
+        """Put the notes of who tests and of the label under their fields."""
+        row = QHBoxLayout()
+        row.setSpacing(self._theme.px(14))
+        row.addWidget(self.notes["by"], 5)
+        row.addWidget(self.notes["label"], 6)
+        grid.addLayout(row, at, 1, 1, 3)
 
     def _fill_right(self, side: QWidget) -> None:
         theme, px = self._theme, self._theme.px
@@ -179,6 +234,11 @@ class StartSheet(QWidget):
         layout.addWidget(told)
         layout.addSpacing(px(16))
         layout.addWidget(self.side_note)
+        self.rules_head = line(theme, "text", bold=True)
+        self.rules_head.setText(said("start", "rules"))
+        self.rules = line(theme, "label", wrap=True, name=said("start", "rules"))
+        layout.addWidget(self.rules_head)
+        layout.addWidget(self.rules)
         layout.addStretch(1)
         foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
         foot.setText(said("not_in_here"))
@@ -208,6 +268,7 @@ class StartSheet(QWidget):
     def renew(self) -> None:
         """Make the sheet ready for the next test: a free run file, cautions anew."""
         self._suggest(force=True)
+        self.fields["label"].setText("")
         self.begin_note.setText("")
         self.look_now()
 
@@ -240,6 +301,22 @@ class StartSheet(QWidget):
             ink = inks.soft if beside.good or empty else inks.fails
             self.notes[name].setStyleSheet(f"color: {ink};")
             put(self.notes[name], beside.words)
+        self._show_rules(sheet.notes)
+
+    def _show_rules(self, notes: tuple[CardNote, ...] | None) -> None:
+        """Say what the rules of the job card do, as far as there is room."""
+        for label in (self.rules_head, self.rules):
+            label.setVisible(notes is not None)
+        if notes is None:
+            return
+        told = []
+        for note in notes[:MOST_RULES]:
+            what, do = note_words(note)
+            grade = "rule_stop" if note.stops else "rule_warn"
+            told.append(said("start", grade, what=what, do=do))
+        if len(notes) > MOST_RULES:
+            told.append(said("start", "rules_more", n=len(notes) - MOST_RULES))
+        put(self.rules, "\n".join(told) or said("start", "rules_clear"))
 
     def _begin(self) -> None:
         self.look_now()

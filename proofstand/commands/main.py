@@ -19,6 +19,7 @@ from . import (
     certify,
     demo,
     import_log,
+    job,
     judge,
     plan,
     record,
@@ -42,6 +43,7 @@ COMMANDS = (
     verify,
     window,
     plan,
+    job,
     rig,
 )
 

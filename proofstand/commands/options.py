@@ -51,6 +51,26 @@ def _name(text: str) -> str:
     return text
 
 
+def label_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--label``, what was scanned from the regulator's job label."""
+    parser.add_argument(
+        "--label",
+        default="",
+        metavar="TEXT",
+        help="what the scanned job label says; it has to be one of the card's",
+    )
+
+
+def people_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--people``, the list of who may work on which gas."""
+    parser.add_argument(
+        "--people",
+        type=Path,
+        metavar="PEOPLE.toml",
+        help="who may work on which gas (default: the shop's people.toml, if any)",
+    )
+
+
 def key_options(parser: argparse.ArgumentParser, otherwise: str) -> None:
     """Add ``--key`` and ``--unsigned``, of which one may be given.
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from proofstand.bench.cardcheck import CardNote
 from proofstand.display import show
 from proofstand.procedure.engine import Abandon, Acknowledge, Command
 from proofstand.report import role_of
@@ -24,6 +25,8 @@ from proofstand.session import (
 from proofstand.words.sentences import action, caution, label, trouble
 from records.judgement import Judgement, Outcome
 from records.run import MarkKind, Request, RunHeader
+
+from .job import note_lines
 
 
 class Prompter:
@@ -51,6 +54,12 @@ class Prompter:
             for line in sys.stdin:
                 self._lines.put(line.strip())
         self._lines.put(None)
+
+    def warn(self, notes: Sequence[CardNote]) -> None:
+        """Show what the rules of the job card say."""
+        if not self._quiet:
+            for line in note_lines(notes):
+                self._say(line)
 
     def tell(self, event: SessionEvent) -> None:
         """Show one event."""

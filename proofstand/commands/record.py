@@ -13,6 +13,8 @@ from .options import (
     Subparsers,
     by_option,
     json_option,
+    label_option,
+    people_option,
 )
 
 if TYPE_CHECKING:
@@ -66,6 +68,8 @@ def add(commands: Subparsers) -> None:
         help="folder of the key that seals the run (default: the shop's; none for a "
         "simulated rig)",
     )
+    label_option(parser)
+    people_option(parser)
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -113,6 +117,9 @@ def run(args: argparse.Namespace) -> int:
                 tell=prompter.tell,
                 commands=commands,
                 station=args.station,
+                label=args.label,
+                people=args.people,
+                warn=prompter.warn,
             )
     except KeyboardInterrupt:
         prompter.tell_interrupted(journal)
@@ -131,8 +138,8 @@ def _places(args: argparse.Namespace) -> tuple[Path, Path]:
 
     help_line = "proofstand record -h"
     if args.resume is not None:
-        if args.job is not None or args.station:
-            why = "--resume takes job and station from the journal."
+        if args.job is not None or args.station or args.label:
+            why = "--resume takes job, station and label from the journal."
             raise InputError("usage", why=why, help=help_line)
         out = args.out or args.resume.with_suffix(".h5")
         check_run_file(out, args.resume)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-from .options import Subparsers, by_option
+from .options import Subparsers, by_option, label_option
 
 GROUP, NAME = "proofstand.windows", "desk"
 DESKS = ("bench", "records", "practice")
@@ -23,7 +23,8 @@ class WindowOptions:
     """What the window is opened with.
 
     Attributes:
-        rig, plan, job, out, by: fill the start sheet. key: folder of the sealing key.
+        rig, plan, job, out, by, label: fill the start sheet.
+        key: folder of the sealing key.
         hands: ``simulated`` begins the test by itself, on a simulated rig.
         simulated: begin a whole simulated test by itself. folder: where it goes.
         run: a recorded run to look at.
@@ -36,6 +37,7 @@ class WindowOptions:
     job: str = ""
     out: str = ""
     by: str = ""
+    label: str = ""
     key: Path | None = None
     hands: str | None = None
     simulated: bool = False
@@ -70,6 +72,7 @@ def add(commands: Subparsers) -> None:
         help="the run file to make; with --simulated the folder to make",
     )
     by_option(parser, "who does the test")
+    label_option(parser)
     parser.add_argument(
         "--key",
         type=Path,
@@ -97,6 +100,7 @@ def run(args: argparse.Namespace) -> int:
         job=args.job,
         out="" if args.simulated else args.out,
         by=args.by,
+        label=args.label,
         key=args.key,
         hands=args.hands,
         simulated=args.simulated,
@@ -129,7 +133,9 @@ def check(options: WindowOptions) -> None:
             check_plan_for,
             check_rig_for,
             job_at,
+            notes_on,
             plan_called,
+            refuse_stops,
             rig_at,
         )
 
@@ -141,10 +147,11 @@ def check(options: WindowOptions) -> None:
         for option, given in needed:
             if not given:
                 raise InputError("key_missing", key=option)
-        plan = check_plan_for(
-            plan_called(options.plan or "low-pressure"), job_at(options.job)
-        )
-        check_rig_for(plan, rig_at(options.rig))
+        job, rig = job_at(options.job), rig_at(options.rig)
+        plan = plan_called(options.plan or "low-pressure")
+        notes = notes_on(job, plan, rig, by=options.by, label=options.label)
+        refuse_stops(notes, options.job)
+        check_rig_for(check_plan_for(plan, job), rig)
         check_out(Path(options.out))
 
 

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from records.errors import Reason
+from records.jobcard import JobCard
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import UNITS, Quantity
 from records.plan import Plan
@@ -88,7 +89,7 @@ def page_data(
             {"head": page("test"), "rows": _test(run, plan, made.by), "large": False},
         ],
         "remarks": _clipped(run.header.job.notes, _NOTE),
-        "not_recorded": list(_not_recorded(made)),
+        "not_recorded": list(_not_recorded(made, run.header.job)),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
         "stops": _once(stops(run, plan)),
@@ -199,6 +200,7 @@ def _regulator(run: Run) -> list[dict[str, str]]:
             ("family", regulator.family),
             ("gas", regulator.gas),
             ("nameplate", "; ".join(stamped)),
+            *_work(run.header.job),
         ),
     ]
 
@@ -213,6 +215,7 @@ def _job(run: Run) -> list[dict[str, str]]:
         ("asked", job.set_pressure.typed if job.set_pressure else ""),
         ("mounting", job.mounting or unknown),
         ("technician", job.technician or run.header.by or unknown),
+        ("sender", job.intake.sender if job.intake is not None else ""),
     )
 
 
@@ -296,10 +299,41 @@ def _next(made: Certificate, run: Run) -> dict[str, Any]:
     return {"next_head": page(head), "next": [*points, *page_list(id)]}
 
 
-def _not_recorded(made: Certificate) -> Iterable[str]:
-    """Return what a reader may look for and the record has no place for."""
+def _not_recorded(made: Certificate, job: JobCard) -> Iterable[str]:
+    """Return what a reader may look for and the card does not tell."""
     before = made.title is Title.CONDITION_REPORT
-    yield from page_list("not_on_card" if before else "not_on_card_after")
+    told = {
+        "lacks_as_found": before or job.as_found is not None,
+        "lacks_parts": before or (job.rebuild is not None and bool(job.rebuild.parts)),
+        "lacks_seal": before or bool(_last_seal(job)),
+        "lacks_customer": job.intake is not None and bool(job.intake.sender),
+        "lacks_place": False,
+        "lacks_function": False,
+    }
+    yield from (page(id) for id, there in told.items() if not there)
+
+
+def _last_seal(job: JobCard) -> str:
+    return job.disposition[-1].adjuster_seal if job.disposition else ""
+
+
+def _work(job: JobCard) -> tuple[tuple[str, str], ...]:
+    """Return what the card tells of before and of the work, each in one line."""
+    found, rebuild = job.as_found, job.rebuild
+    as_found = ""
+    if found is not None:
+        id = "as_found_done" if found.done else "as_found_skipped"
+        as_found = page(id, run=found.run, why=found.skipped or page("not_stated"))
+    replaced = ""
+    if rebuild is not None:
+        names = ", ".join(p.name for p in rebuild.parts if p.done == "replaced")
+        by = rebuild.by or page("not_stated")
+        replaced = page("parts_by", parts=names, by=by) if names else ""
+    return (
+        ("as_found", as_found),
+        ("replaced", replaced),
+        ("seal", _last_seal(job)),
+    )
 
 
 def _name(finding: Finding, judgement: Judgement) -> str:

@@ -97,6 +97,16 @@ def why_words(id: str, /, **facts: object) -> str:
     return _fill(said, {name: str(value) for name, value in facts.items()})
 
 
+def card_words(id: str) -> str:
+    """Return a piece of the job card's wording."""
+    return str(words()["card"][id])
+
+
+def material_words(id: str) -> str:
+    """Return why a material is not suited to a gas."""
+    return str(words()["material"][id])
+
+
 def source_words(id: str) -> str:
     """Return a budget's source as people say it, with the channel it is of."""
     return _of_channel("source", id)

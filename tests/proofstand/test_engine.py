@@ -22,10 +22,10 @@ from proofstand.procedure.engine import (
     prepared_plan,
 )
 from proofstand.procedure.progress import TOLD_S
-from proofstand.runs import load_job
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
+from records.jobfile import load_job
 from records.judgement import Outcome
 from records.measure import parse_quantity
 from records.plan import Plan

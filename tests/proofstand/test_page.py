@@ -25,8 +25,10 @@ from proofstand.report import fault_text, judgement_json, stops, table
 from proofstand.signoff.certificate import Certificate, Title
 from proofstand.signoff.content import page_data
 from proofstand.signoff.page import set_page
-from proofstand.words.sentences import page_list, page_words
+from proofstand.words.sentences import page_words
 from records.faults import CATALOGUE
+from records.jobcard import Disposition
+from records.jobfile import example_text, parse_job
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import parse_quantity
 from records.plan import READ_AFTER_S
@@ -403,7 +405,23 @@ def test_what_the_card_has_no_place_for_is_said(run_of: RunOf) -> None:
         "function of issuer",
     ):
         assert matter in said
-    assert set(page_list("not_on_card")) < set(page_list("not_on_card_after"))
+
+
+def test_what_a_whole_card_tells_stands_on_the_page(run_of: RunOf) -> None:
+    run, judgement = judged(run_of())
+    job = parse_job(example_text(), "example.toml")
+    left = Disposition(ending="returned to service", adjuster_seal="S-5521")
+    job = replace(job, disposition=(left,))
+    run = replace(run, header=replace(run.header, job=job))
+    data = data_of(run, judgement)
+    groups = data["groups"][0]["rows"] + data["groups"][1]["rows"]
+    rows = {row["label"]: row["value"] for row in groups}
+    assert rows["customer"] == "Alder Heating (invented)"
+    assert rows["as found"].startswith("not tested: the sender asked")
+    assert rows["replaced"].startswith("diaphragm, valve disc, back cap gasket; by P.")
+    assert "spring" not in rows["replaced"]
+    assert rows["adjuster seal"] == "S-5521"
+    assert data["not_recorded"] == ["place of test", "function of issuer"]
 
 
 def test_keys_hashes_and_coverage(run_of: RunOf) -> None:

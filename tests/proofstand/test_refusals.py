@@ -11,10 +11,10 @@ import pytest
 
 from proofstand.display import MOST_SHOWN, plain
 from proofstand.procedure.engine import prepared_plan
-from proofstand.runs import load_job
 from proofstand.signoff.verify import Paper, Verified, belongs
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, IntegrityError, RefusedError
+from records.jobfile import load_job
 from records.measure import parse_quantity
 from records.planfile import builtin_plan, parse_plan
 from records.runfile import check_place

@@ -467,3 +467,19 @@ def test_the_documented_orifice() -> None:
     twice = text + "\n" + block
     with pytest.raises(InputError, match="rig_name_twice"):
         parse_rig(twice, "r")
+
+
+def test_a_clean_status_as_documented() -> None:
+    block = re.search(r"## Clean for oxygen\n\n```toml\n(.*?)```", DOC, re.S)
+    assert block is not None
+    receiving, _, clean = block[1].partition("\n")
+    head, _, rest = TEXT.partition("\n")
+    text = f"{head}\n{receiving}\n{rest}{clean}"
+    rig = parse_rig(text, "rig.toml")
+    assert rig.clean is not None
+    assert rig.clean.until.isoformat() == "2026-12-01"
+    assert not rig.receiving
+    with pytest.raises(InputError, match="value_wrong") as caught:
+        parse_rig(text.replace("until = 2026-12-01", "until = 2026-05-01"), "rig.toml")
+    line = text[: text.index("[clean]")].count("\n") + 1
+    assert caught.value.where == f"rig.toml:{line}"

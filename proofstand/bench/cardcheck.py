@@ -1,0 +1,473 @@
+"""What a job card says against a test: rules that stop it, and rules that warn.
+
+Pure: card, plan, rig, day and names come in, notes go out. What the card leaves open is
+not taken as good; a rule that has nothing to look at says nothing.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from records.errors import CARD_IDS, RefusedError
+from records.inspection import BROKEN, RESULTS_OF, Point
+from records.jobcard import Disposition, JobCard
+from records.materials import (
+    INERT,
+    MUST_REPLACE,
+    SOURCE,
+    Grade,
+    gas_named,
+    is_oxidiser,
+    lubricant_doubt,
+    seal_doubt,
+)
+from records.measure import Kind
+from records.people import People
+from records.plan import Plan
+from records.ratings import Exceeding, above_ratings
+from records.rebuild import Rebuild, same_part
+from records.rig import Rig
+
+from ..words.sentences import material_words
+
+AS_FOUND = "as-found"  # how the id of a plan begins that tests a regulator as received
+_WEAR_POINTS: tuple[Point, ...] = (
+    "diaphragm",
+    "back cap gasket",
+    "body",
+    "bonnet",
+    "vent",
+)
+_SIGNS: tuple[Point, ...] = (
+    "corrosion",
+    "foreign matter",
+    "leak at bonnet",
+    "leak at connections",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CardNote:
+    """What one rule says of a card.
+
+    Attributes:
+        id: stable, see ``records.errors``. grade: ``stop`` or ``warn``.
+        where: the table of the card, the rig or the plan that it is about.
+        facts: what its sentence names.
+    """
+
+    id: str
+    grade: Grade
+    where: str
+    facts: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def stops(self) -> bool:
+        """Whether no test may begin."""
+        return self.grade == "stop"
+
+    def refusal(self, at: str = "") -> RefusedError:
+        """Return it as the error that refuses a test; ``at``: the card or its file."""
+        where = f"{at}: {self.where}" if at and self.where else at or self.where
+        return RefusedError(self.id, where=where, **dict(self.facts))
+
+
+def _stop(id: str, where: str, **facts: object) -> CardNote:
+    return _note(id, "stop", where, facts)
+
+
+def _warn(id: str, where: str, **facts: object) -> CardNote:
+    return _note(id, "warn", where, facts)
+
+
+def _note(id: str, grade: Grade, where: str, facts: dict[str, object]) -> CardNote:
+    if id not in CARD_IDS:
+        raise ValueError(f"no rule of the card has the id {id!r}")
+    return CardNote(id, grade, where, tuple((k, str(v)) for k, v in facts.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """All that the rules look at."""
+
+    job: JobCard
+    plan: Plan | None
+    rig: Rig | None
+    today: datetime.date
+    by: str
+    people: People | None
+    label: str
+
+    @property
+    def gas(self) -> str:
+        return self.job.regulator.gas
+
+    @property
+    def as_found(self) -> bool:
+        return self.plan is not None and self.plan.id.startswith(AS_FOUND)
+
+    @property
+    def told(self) -> bool:
+        """The card has tables of the work, and is no bare one of earlier days."""
+        job = self.job
+        return any(
+            each is not None
+            for each in (job.intake, job.inspection, job.as_found, job.rebuild)
+        ) or bool(job.disposition)
+
+
+def card_check(
+    job: JobCard,
+    plan: Plan | None = None,
+    rig: Rig | None = None,
+    today: datetime.date | None = None,
+    *,
+    by: str = "",
+    people: People | None = None,
+    label: str = "",
+) -> tuple[CardNote, ...]:
+    """Return what speaks against a test by this card, stops first.
+
+    Args:
+        job: the card, as in its file.
+        plan: of the test; rules about it are left out where None.
+        rig: of the test, as the station sees it; likewise.
+        today: the day of the test; rules about dates are left out where None.
+        by: who does the test; else the card's technician.
+        people: the shop's list, or None where there is none.
+        label: what was scanned from the regulator's label, or "".
+    """
+    day = datetime.date.min if today is None else today
+    narrowed, notes = _of_label(job, label)
+    asked = _Asked(narrowed, plan, rig, day, by or job.technician, people, label)
+    for rule in _RULES:
+        notes += rule(asked)
+    return tuple(sorted(notes, key=lambda note: not note.stops))
+
+
+def _of_label(job: JobCard, label: str) -> tuple[JobCard, list[CardNote]]:
+    """Return the card of the regulator that is on the bench."""
+    known = ", ".join(job.known_serials)
+    if not label.strip():
+        if len(job.known_serials) > 1:
+            return job, [_stop("label_wanted", "serials", known=known)]
+        return job, []
+    serial = job.serial_of(label)
+    if serial is None:
+        return job, [
+            _stop(
+                "label_differs",
+                "regulator",
+                given=label.strip(),
+                card=job.id,
+                known=known,
+            )
+        ]
+    return (job.of_serial(serial) if job.serials else job), []
+
+
+# --- intake --------------------------------------------------------------------------
+
+
+def _intake(asked: _Asked) -> Iterator[CardNote]:
+    job = asked.job
+    if not job.purged:
+        yield _stop("no_purge_statement", "purged")
+    intake = job.intake
+    if intake and intake.serial_unreadable and not intake.shop_number:
+        yield _stop("shop_number_missing", "intake")
+    rebuild = job.rebuild
+    if asked.as_found and rebuild is not None and (rebuild.parts or rebuild.torques):
+        yield _stop("as_found_too_late", "rebuild")
+    test = gas_named(job.test_gas)
+    if test not in INERT and not job.test_gas_reason.strip():
+        grade = _warn if test == "air" else _stop
+        yield grade("test_gas_not_inert", "test_gas", gas=job.test_gas or "not stated")
+
+
+def _sections(asked: _Asked) -> Iterator[CardNote]:
+    if not asked.told:
+        return
+    job = asked.job
+    lacking = [
+        name
+        for name, there in (
+            ("intake", job.intake),
+            ("inspection", job.inspection),
+            ("as_found", job.as_found),
+            ("rebuild", job.rebuild or asked.as_found),
+        )
+        if not there
+    ]
+    found = job.as_found
+    if found is not None and not found.done and not found.skipped.strip():
+        lacking.append("as_found.skipped, why it was not done")
+    inspection = job.inspection
+    if inspection is not None:
+        unseen = [p for p in RESULTS_OF if inspection.result(p) is None]
+        if unseen:
+            lacking.append("inspection of " + ", ".join(unseen))
+    if lacking:
+        yield _warn("section_missing", "", what="; ".join(lacking))
+
+
+# --- inspection and rebuild ----------------------------------------------------------
+
+
+def _inspection(asked: _Asked) -> Iterator[CardNote]:
+    inspection = asked.job.inspection
+    if inspection is None:
+        return
+
+    def kept(point: Point) -> bool:
+        part = asked.job.rebuild.part(point) if asked.job.rebuild else None
+        return part is None or part.done == "reused"
+
+    seat = inspection.result("body seat")
+    if seat in (*BROKEN, "worn") and kept("body seat"):
+        grade = _warn if seat == "worn" else _stop
+        yield grade("body_seat_damaged", "inspection", result=seat)
+    for point in _WEAR_POINTS:
+        result = inspection.result(point)
+        if result in BROKEN and kept(point):
+            yield _stop("damaged_part_kept", "inspection", part=point, result=result)
+    for point in _SIGNS:
+        if inspection.result(point) == "heavy":
+            yield _warn("inspection_found", "inspection", what=point, result="heavy")
+    if inspection.result("shipping plugs") == "in place":
+        yield _stop("shipping_plug_left", "inspection")
+
+
+def _parts(asked: _Asked) -> Iterator[CardNote]:
+    rebuild = asked.job.rebuild
+    if rebuild is None:
+        return
+    family = asked.job.regulator.family
+    wanted: dict[str, str] = {}
+    for name in rebuild.kit_replaces:
+        wanted.setdefault(name, "the kit's list on the card")
+    for name in MUST_REPLACE.get(family, ()):
+        if not any(same_part(name, known) for known in wanted):
+            wanted[name] = f"the rule for family {family}; {SOURCE}"
+    for name, rule in wanted.items():
+        part = rebuild.part(name)
+        if part is None:
+            yield _warn("part_not_told", "rebuild.parts", part=name, rule=rule)
+        elif part.done == "reused":
+            yield _stop("part_must_be_replaced", "rebuild.parts", part=name, rule=rule)
+    for part in rebuild.parts:
+        if part.done == "reused" and not part.inspected:
+            yield _warn("reused_not_inspected", "rebuild.parts", part=part.name)
+        elif part.done == "replaced" and not (part.lot or rebuild.lot):
+            yield _warn("lot_missing", "rebuild.parts", part=part.name)
+
+
+def _materials(asked: _Asked) -> Iterator[CardNote]:
+    rebuild = asked.job.rebuild
+    if rebuild is None:
+        return
+    for part in rebuild.parts:
+        doubt = seal_doubt(part.material or "", asked.gas)
+        if doubt is not None:
+            grade = _stop if doubt.grade == "stop" else _warn
+            yield grade(
+                "seal_not_suited",
+                "rebuild.parts",
+                part=part.name,
+                material=doubt.material,
+                gas=asked.gas,
+                why=material_words(doubt.why),
+                source=SOURCE,
+            )
+    for used in rebuild.lubricants:
+        doubt = lubricant_doubt(used.kind, asked.gas)
+        if doubt is not None:
+            grade = _stop if doubt.grade == "stop" else _warn
+            yield grade(
+                "lubricant_not_suited",
+                "rebuild.lubricants",
+                name=used.name,
+                kind=used.kind,
+                gas=asked.gas,
+                why=material_words(doubt.why),
+                source=SOURCE,
+            )
+
+
+def _dates_of_the_work(asked: _Asked) -> Iterator[CardNote]:
+    rebuild = asked.job.rebuild
+    if rebuild is None:
+        return
+    fitted = rebuild.date or asked.today
+    if rebuild.keep_until is not None and rebuild.keep_until < fitted:
+        yield _stop(
+            "kit_out_of_date",
+            "rebuild",
+            kit=rebuild.kit or "kit",
+            until=rebuild.keep_until.isoformat(),
+            fitted=fitted.isoformat(),
+        )
+    yield from _wrenches(rebuild, fitted)
+
+
+def _wrenches(rebuild: Rebuild, used: datetime.date) -> Iterator[CardNote]:
+    for torque in rebuild.torques:
+        told = {"what": torque.what, "torque": torque.torque.typed}
+        if not torque.wrench:
+            yield _warn("wrench_unknown", "rebuild.torques", **told)
+        elif torque.wrench_due is not None and torque.wrench_due < used:
+            yield _warn(
+                "wrench_overdue",
+                "rebuild.torques",
+                what=torque.what,
+                wrench=torque.wrench,
+                due=torque.wrench_due.isoformat(),
+                used=used.isoformat(),
+            )
+
+
+# --- oxygen, rig, people -------------------------------------------------------------
+
+
+def _oxygen(asked: _Asked) -> Iterator[CardNote]:
+    if not is_oxidiser(asked.gas):
+        return
+    rebuild = asked.job.rebuild
+    cleaned = rebuild is not None and rebuild.cleaning and rebuild.cleaning.told
+    if not asked.as_found and not cleaned:
+        yield _stop("oxygen_not_cleaned", "rebuild.cleaning", gas=asked.gas)
+    rig = asked.rig
+    if rig is None or rig.simulated:  # no gas is on a simulated rig
+        return
+    if asked.as_found != rig.receiving:
+        kind = "receiving" if asked.as_found else "clean"
+        other = "receiving" if rig.receiving else "clean"
+        yield _stop("oxygen_on_wrong_rig", rig.id, rig=rig.id, wanted=kind, other=other)
+    if asked.as_found:
+        return
+    if rig.clean is None:
+        yield _stop("rig_not_clean", rig.id, rig=rig.id, state="nothing says so")
+    elif rig.clean.until < asked.today:
+        state = f"it was declared until {rig.clean.until.isoformat()}"
+        yield _stop("rig_not_clean", rig.id, rig=rig.id, state=state)
+    elif rig.clean.date > asked.today > datetime.date.min:
+        state = f"it is declared from {rig.clean.date.isoformat()} only"
+        yield _stop("rig_not_clean", rig.id, rig=rig.id, state=state)
+
+
+def _calibrations(asked: _Asked) -> Iterator[CardNote]:
+    rig = asked.rig
+    if rig is None:
+        return
+    for channel in rig.channels:
+        if channel.measure_unit.kind is not Kind.PRESSURE:
+            continue
+        record = channel.calibration
+        if record is None:
+            yield _warn("channel_not_calibrated", rig.id, channel=channel.id)
+        elif record.due < asked.today:
+            # a simulated rig measures nothing that a paper could be wrong about
+            grade = _warn if rig.simulated else _stop
+            yield grade(
+                "calibration_overdue",
+                rig.id,
+                channel=channel.id,
+                due=record.due.isoformat(),
+            )
+
+
+def _people(asked: _Asked) -> Iterator[CardNote]:
+    people, gas = asked.people, asked.gas
+    if people is None:
+        if is_oxidiser(gas) and not (asked.rig is not None and asked.rig.simulated):
+            yield _warn("people_not_listed", "", gas=gas)
+        return
+    rebuild = asked.job.rebuild
+    for name, work in (
+        (asked.by, "test"),
+        (rebuild.by if rebuild is not None else asked.by, "rebuild"),
+    ):
+        if work == "rebuild" and (rebuild is None or name == asked.by):
+            continue
+        if not name.strip():
+            yield _stop("person_not_named", "technician", gas=gas, work=work)
+        elif not people.may(name, gas):
+            yield _stop(
+                "person_not_authorised", "people", name=name, gas=gas, work=work
+            )
+
+
+def _ratings(asked: _Asked) -> Iterator[CardNote]:
+    if asked.plan is None:
+        return
+    seen: set[tuple[str, str]] = set()
+    for found in above_ratings(asked.plan, asked.job, asked.rig):
+        # one note for each rating: the first step that goes beyond it
+        if (found.side, found.of) not in seen:
+            seen.add((found.side, found.of))
+            yield _above(found)
+
+
+def _above(found: Exceeding) -> CardNote:
+    told = {
+        "step": found.step,
+        "asked": found.asked.typed,
+        "rating": found.rating.typed,
+    }
+    if found.of != "nameplate":
+        return _stop(
+            "rig_rating_exceeded", "plan", side=found.side, of=found.of, **told
+        )
+    id = "pressure_above_rating" if found.side == "inlet" else "outlet_above_rating"
+    return _stop(id, "plan", **told)
+
+
+# --- how it ends ---------------------------------------------------------------------
+
+
+def _disposition(asked: _Asked) -> Iterator[CardNote]:
+    if not asked.job.disposition:
+        return
+    last = asked.job.disposition[-1]
+    if last.ending in ("scrapped", "returned unrepaired", "returned to service"):
+        grade = _warn if last.ending == "returned to service" else _stop
+        yield grade("job_ended", "disposition", ending=last.ending)
+    elif last.ending == "on hold":
+        yield _warn("job_on_hold", "disposition", why=last.note or "no reason given")
+    lacking = _lacking(last, asked.gas)
+    if lacking:
+        yield _warn(
+            "disposition_incomplete",
+            "disposition",
+            ending=last.ending,
+            what=", ".join(lacking),
+        )
+
+
+def _lacking(last: Disposition, gas: str) -> list[str]:
+    lacking = [name for name in ("by", "date") if not getattr(last, name)]
+    if last.ending == "scrapped" and not last.how:
+        lacking.append("how (how it was made unusable)")
+    if last.ending == "returned to service":
+        if not last.adjuster_seal:
+            lacking.append("adjuster_seal")
+        if is_oxidiser(gas) and not last.bag_seal:
+            lacking.append("bag_seal (capped and bagged)")
+    return lacking
+
+
+_RULES: tuple[Callable[[_Asked], Iterator[CardNote]], ...] = (
+    _intake,
+    _ratings,
+    _inspection,
+    _parts,
+    _materials,
+    _dates_of_the_work,
+    _oxygen,
+    _calibrations,
+    _people,
+    _disposition,
+    _sections,
+)

@@ -1,0 +1,84 @@
+"""Which pressures of a plan lie above a rating: nameplate, transducers, rig relief."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from .jobcard import JobCard
+from .measure import Kind, Quantity
+from .plan import Plan, Step
+from .rig import Rig
+
+Side = Literal["inlet", "outlet"]
+Of = Literal["nameplate", "transducer", "relief valve"]
+
+
+@dataclass(frozen=True, slots=True)
+class Exceeding:
+    """A pressure that a step asks for, and the rating that it lies above."""
+
+    step: str
+    side: Side
+    asked: Quantity
+    of: Of
+    rating: Quantity
+
+
+def asked_of(step: Step, job: JobCard) -> Iterator[tuple[Side, Quantity]]:
+    """Give the pressures that a step brings each side to, gauge."""
+    for pressure in (*step.stages, *step.inlets, step.inlet):
+        if pressure is not None:
+            yield "inlet", pressure
+    target = job.set_pressure if step.target_from_job else step.target
+    for pressure in (step.outlet, target):
+        if pressure is not None:
+            yield "outlet", pressure
+
+
+def above_ratings(
+    plan: Plan, job: JobCard, rig: Rig | None = None
+) -> tuple[Exceeding, ...]:
+    """Return what lies above a rating, at most one for each side and rating of a step.
+
+    Args:
+        plan: as in its file, or prepared.
+        job: its nameplate, and the set pressure where the plan takes that.
+        rig: as the station sees it; None where its ratings are not looked at.
+    """
+    plate = job.regulator.nameplate
+    found: list[Exceeding] = []
+    for step in plan.steps:
+        ratings: list[tuple[Side, Of, Quantity | None]] = []
+        if step.kind != "rig-hold":  # a blank is on, no regulator
+            ratings += [
+                ("inlet", "nameplate", plate.inlet_max),
+                ("outlet", "nameplate", plate.outlet_max),
+            ]
+        ratings += _of_rig(rig)
+        for side, of, rating in ratings:
+            above = [
+                asked
+                for where, asked in asked_of(step, job)
+                if where == side and rating and asked.value_si > rating.value_si
+            ]
+            if above and rating is not None:
+                highest = max(above, key=lambda q: q.value_si)
+                found.append(Exceeding(step.id, side, highest, of, rating))
+    return tuple(found)
+
+
+def _of_rig(rig: Rig | None) -> list[tuple[Side, Of, Quantity | None]]:
+    if rig is None:
+        return []
+    found: list[tuple[Side, Of, Quantity | None]] = []
+    sides: tuple[Side, ...] = ("inlet", "outlet")
+    for side in sides:
+        found.append((side, "relief valve", rig.relief(side)))
+        found += [
+            (side, "transducer", channel.overload)
+            for channel in rig.channels
+            if channel.role == side and channel.measure_unit.kind is Kind.PRESSURE
+        ]
+    return found

@@ -1,0 +1,255 @@
+"""Job cards: what is read, what is refused with its line, what is written again."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from records.errors import InputError
+from records.jobcard import FORMAT, Disposition, JobCard, Regulator
+from records.jobfile import (
+    example_text,
+    job_text,
+    load_people,
+    parse_job,
+    write_anew,
+    write_text,
+)
+from records.measure import UNITS, Kind, parse_quantity
+from records.people import People
+from records.rebuild import same_part
+from records.tomlfile import from_json, to_json
+
+DOC = Path(__file__).parents[2] / "docs" / "job-card.md"
+EARLIER = """format = "proofstand.job/1"
+id = "LV-1042"
+purged = true
+set_pressure = "11.0 in. w.c. gauge"
+[regulator]
+serial = "SIM-0001"
+model = "m"
+family = "second-stage"
+gas = "propane"
+"""
+
+
+def refused(text: str, id: str) -> InputError:
+    with pytest.raises(InputError) as caught:
+        parse_job(text, "c.toml")
+    assert caught.value.id == id
+    return caught.value
+
+
+def test_a_card_of_earlier_days_reads_as_it_did() -> None:
+    job = parse_job(EARLIER, "c.toml")
+    assert job.purged
+    assert job.known_serials == ("SIM-0001",)
+    assert (job.intake, job.inspection, job.as_found, job.rebuild) == (None,) * 4
+    assert job.disposition == ()
+    assert job.test_gas == "nitrogen"
+
+
+def test_a_card_in_a_run_of_earlier_days_reads_too() -> None:
+    old = b"""{"format": "proofstand.job/1", "id": "J", "purged": true, "regulator":
+        {"serial": "s", "model": "", "family": "", "gas": "propane"}}"""
+    assert from_json(old, JobCard).rebuild is None
+
+
+def test_the_example_holds_every_table_and_is_the_page_s() -> None:
+    job = parse_job(example_text(), "example.toml")
+    assert job.intake is not None
+    assert job.inspection is not None
+    assert job.rebuild is not None
+    assert job.intake.received == datetime.date(2026, 11, 23)
+    assert len(job.inspection.points) == 11
+    assert job.rebuild.torques[0].torque.typed == "25 in-lbf"
+    assert example_text() in DOC.read_text("utf-8")
+
+
+def test_what_the_example_leaves_as_a_remark_is_right_too() -> None:
+    text = re.sub(
+        r"(?m)^# (?=\[rebuild.cleaning|\[\[disp|(?:how|by|date|ending|adjuster_seal|"
+        r"bag_seal) =)",
+        "",
+        example_text(),
+    )
+    job = parse_job(text, "example.toml")
+    assert job.rebuild is not None
+    assert job.rebuild.cleaning is not None
+    assert job.rebuild.cleaning.told
+    assert [d.ending for d in job.disposition] == ["returned to service"]
+
+
+def test_a_card_is_written_and_read_again() -> None:
+    job = parse_job(example_text(), "example.toml")
+    text = job_text(job)
+    assert parse_job(text, "again.toml") == job
+    assert 'torque = "18 ft-lbf"' in text
+    assert from_json(to_json(job), JobCard) == job
+
+
+@given(st.text(max_size=40), st.text(max_size=20))
+def test_any_text_survives_the_file(note: str, serial: str) -> None:
+    job = JobCard(
+        format=FORMAT,
+        id="J",
+        regulator=Regulator(serial=serial, model="", family="", gas=""),
+        notes=note,
+        disposition=(Disposition(ending="on hold", note=note),),
+    )
+    assert parse_job(job_text(job), "c.toml") == job
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "id", "line"),
+    [
+        (
+            'torque = "25 in-lbf"',
+            'torque = "25 in. w.c. gauge"',
+            "quantity_kind_wrong",
+            1,
+        ),
+        ('torque = "25 in-lbf"', 'torque = "25 ft-lb"', "quantity_unit_unknown", 1),
+        ('torque = "25 in-lbf"', 'torque = "-25 in-lbf"', "value_wrong", -1),
+        ('result = "worn" ', 'result = "heavy" ', "value_wrong", -1),
+        ('result = "worn" ', 'result = "fine" ', "value_wrong_type", 0),
+        ('point = "vent"', 'point = "valve"', "value_wrong_type", 0),
+        ("received = 2026-11-23", 'received = "yesterday"', "value_wrong_type", 0),
+        ('done = "replaced"', 'done = "new"', "value_wrong_type", 0),
+        ('kind = "silicone"', 'kind = "grease"', "value_wrong_type", 0),
+        ('lot = "G-18"', 'lto = "G-18"', "key_unknown", 0),
+        ("rebuilds = 0", 'rebuilds = "0"', "value_wrong_type", 0),
+        ("purged = true", 'purged = "yes"', "value_wrong_type", 0),
+        ('"11.0 in. w.c. gauge"', '"40 psi gauge"', "value_wrong", None),
+    ],
+)
+def test_what_is_wrong_is_told_with_its_line(
+    old: str, new: str, id: str, line: int | None
+) -> None:
+    text = example_text()
+    assert old in text
+    error = refused(text.replace(old, new, 1), id)
+    number = text[: text.index(old)].count("\n") + 1
+    assert error.where.startswith("c.toml")
+    if line == 0:
+        assert error.where == f"c.toml:{number}"
+    elif line == 1:
+        assert error.where.startswith(f"c.toml:{number}: ")
+    elif line == -1:  # the table that it stands in
+        assert error.where == f"c.toml:{number - 2}"
+
+
+def test_a_batch_knows_its_own() -> None:
+    batch = EARLIER.replace("purged", 'serials = ["SIM-0001", "SIM-0002"]\npurged', 1)
+    batch += """
+[[disposition]]
+ending = "scrapped"
+serial = "SIM-0002"
+"""
+    job = parse_job(batch, "c.toml")
+    assert job.serial_of(" LV-1042/SIM-0002 ") == "SIM-0002"
+    assert job.serial_of("SIM-0001") == "SIM-0001"
+    assert job.serial_of("LV-1043/SIM-0001") is None
+    assert job.of_serial("SIM-0002").disposition[0].ending == "scrapped"
+    assert job.of_serial("SIM-0001").disposition == ()
+    assert job.of_serial("SIM-0002").regulator.serial == "SIM-0002"
+    refused(batch.replace('serial = "SIM-0001"', 'serial = "SIM-9"', 1), "value_wrong")
+    refused(batch.replace('serial = "SIM-0002"', 'serial = "SIM-9"', 1), "value_wrong")
+    refused(batch.replace('"SIM-0001", "SIM', '"SIM-0002", "SIM', 1), "value_wrong")
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor"),
+    [("ft-lbf", 1.355818), ("in-lbf", 0.1129848), ("N·m", 1.0), ("N.m", 1.0)],
+)
+def test_torques_by_nist_sp_811(unit: str, factor: float) -> None:
+    # NIST SP 811 (2008), appendix B.8: foot pound-force, inch pound-force; as printed
+    assert UNITS[unit].factor == pytest.approx(factor, rel=5e-7)
+    typed = parse_quantity(f"12,5 {unit}", Kind.TORQUE)
+    assert typed.value_si == pytest.approx(12.5 * factor, rel=5e-7)
+    assert typed.typed == f"12,5 {unit}"
+
+
+def test_names_of_parts_are_compared_as_people_write_them() -> None:
+    assert same_part("Back-cap gasket", "back cap  gasket")
+    assert not same_part("gasket", "back cap gasket")
+
+
+def test_a_card_is_never_put_over_another(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    write_text(path, "one")
+    with pytest.raises(InputError, match="file_exists"):
+        write_text(path, "two")
+    assert path.read_text() == "one"
+    with pytest.raises(InputError, match="file_unwritable"):
+        write_text(tmp_path / "none" / "c.toml", "x")
+
+
+def test_an_earlier_card_is_kept_beside_the_new_one(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    assert write_anew(path, "one") is None
+    assert write_anew(path, "two") == tmp_path / "c.before-1.toml"
+    assert write_anew(path, "two") is None
+    assert write_anew(path, "three") == tmp_path / "c.before-2.toml"
+    told = {p.name: p.read_text() for p in tmp_path.iterdir()}
+    assert told == {
+        "c.toml": "three",
+        "c.before-1.toml": "one",
+        "c.before-2.toml": "two",
+    }
+    with pytest.raises(InputError, match="file_unwritable"):
+        write_anew(tmp_path / "none" / "c.toml", "x")
+    with pytest.raises(InputError, match="file_unwritable"):
+        write_anew(tmp_path, "x")
+
+
+def test_the_list_of_people(tmp_path: Path) -> None:
+    path = tmp_path / "people.toml"
+    path.write_text(
+        'format = "proofstand.people/1"\n[[people]]\nname = "P. Quill"\n'
+        'gases = ["Oxygen", "propane"]\n[[people]]\nname = "I. Ferrand"\n'
+        'gases = ["any"]\n'
+    )
+    people = load_people(path)
+    assert people.may("p.  quill", "oxygen")
+    assert not people.may("P. Quill", "argon")
+    assert people.may("I. Ferrand", "argon")
+    assert not people.may("", "argon")
+    assert not replace(people, people=()).may("I. Ferrand", "argon")
+    path.write_text('format = "proofstand.people/1"\n[[people]]\nname = "P. Quill"\n')
+    with pytest.raises(InputError, match="key_missing"):
+        load_people(path)
+    assert isinstance(people, People)
+
+
+def test_the_documented_list_of_people(tmp_path: Path) -> None:
+    blocks = re.findall(r"```toml\n(.*?)```", DOC.read_text("utf-8"), re.S)
+    path = tmp_path / "people.toml"
+    path.write_text(blocks[-1], "utf-8")
+    assert load_people(path).may("P. Quill (invented)", "natural gas")
+
+
+@pytest.mark.parametrize(
+    ("typed", "kind", "near"),
+    [
+        ("11 in", Kind.PRESSURE, "in. w.c."),
+        ("18 ft-lb", Kind.TORQUE, "ft-lbf"),
+        ("18 Nm", Kind.TORQUE, "N·m"),
+        ("18", Kind.TORQUE, "ft-lbf"),
+        ("18 qq", Kind.PRESSURE, "psi"),
+    ],
+)
+def test_the_nearest_units_are_of_the_kind_that_is_wanted(
+    typed: str, kind: Kind, near: str
+) -> None:
+    with pytest.raises(InputError, match="quantity_unit_unknown") as caught:
+        parse_quantity(typed, kind)
+    told = caught.value.facts["near"].split(", ")
+    assert near in told
+    assert all(UNITS[unit].kind is kind for unit in told)
