@@ -107,3 +107,37 @@ def test_without_a_map_it_says_what_to_write(
 ) -> None:
     assert main(["import", str(log()), "--out", str(tmp_path / "x.h5")]) == 2
     assert "map" in capsys.readouterr().err
+
+
+def small(folder: Path, rows: list[str]) -> Path:
+    """Import a small log of one gauge channel, Pa, a reading each second."""
+    (folder / "log.csv").write_text("\n".join(f"{t};{v}" for t, v in enumerate(rows)))
+    (folder / "map.toml").write_text(
+        'format = "proofstand.map/1"\ndelimiter = ";"\n[time]\ncolumn = 1\nunit = "s"\n'
+        '[[channels]]\ncolumn = 2\nid = "p"\nrole = "pressure"\nunit = "Pa gauge"\n'
+    )
+    out = folder / "log.h5"
+    words = ["import", str(folder / "log.csv"), "--map", str(folder / "map.toml")]
+    assert main([*words, "--out", str(out)]) == 0
+    return out
+
+
+def test_a_log_without_a_hold_says_that_there_is_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(1)
+    rows = [f"{x:.1f}" for x in 5000.0 + rng.standard_normal(25)]
+    assert main(["judge", str(small(tmp_path, rows)), "--json"]) == 12
+    (found,) = json.loads(capsys.readouterr().out)["judgements"]
+    assert found["findings"] == []
+    assert "no_hold_found" in {w["id"] for w in found["warnings"]}
+
+
+def test_a_channel_that_never_moves_is_stuck(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = small(tmp_path, ["5000.0"] * 300)
+    assert main(["judge", str(out)]) == 12
+    told = capsys.readouterr().out
+    assert "± 0.000000000" not in told
+    assert "stood still for 100.0 %" in told, told
