@@ -127,7 +127,9 @@ def test_a_log_without_a_hold_says_that_there_is_none(
 ) -> None:
     rng = np.random.default_rng(1)
     rows = [f"{x:.1f}" for x in 5000.0 + rng.standard_normal(25)]
-    assert main(["judge", str(small(tmp_path, rows)), "--json"]) == 12
+    out = small(tmp_path, rows)
+    capsys.readouterr()
+    assert main(["judge", str(out), "--json"]) == 12
     (found,) = json.loads(capsys.readouterr().out)["judgements"]
     assert found["findings"] == []
     assert "no_hold_found" in {w["id"] for w in found["warnings"]}
