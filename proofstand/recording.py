@@ -59,8 +59,11 @@ def record(
     commands: Callable[[], Iterable[Command]],
     watched: bool = False,
     station: str = "",
+    approvals: Path | None = None,
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
+
+    The plan's approval is looked for in the folder ``approvals``, else in the user's.
 
     Raises:
         InputError: a file can't be used; the rig has several stations and none is said.
@@ -84,6 +87,7 @@ def record(
         rig=rig,
         utc_ns=time.time_ns(),
         by=by,
+        approvals=approvals,
     )
     return _led(
         header,

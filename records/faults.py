@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-_LOW_PRESSURE = "low-pressure"
+# Plans that reveal a fault at its worst; the slow tests try each.
+_EVERY = ("low-pressure", "first-stage", "line", "service", "cylinder-two-stage")
+# Every plan whose faults were tried, of the simulator's families.
+TRIED = _EVERY
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
@@ -35,7 +38,7 @@ class FaultEntry:
         id: stable id. sentence: what it is, in plain words.
         look_at: where to look, or what to do to see it.
         group: ids of the faults that give the same trace, itself among them.
-        plan: id of the plan that reveals it, or "".
+        plans: ids of the plans that reveal it.
         check: what would reveal it where no plan here can, or "".
     """
 
@@ -43,24 +46,28 @@ class FaultEntry:
     sentence: str
     look_at: str
     group: tuple[str, ...]
-    plan: str = ""
+    plans: tuple[str, ...] = ()
     check: str = ""
 
     @property
     def revealed(self) -> bool:
         """Whether any plan here reveals it."""
-        return bool(self.plan)
+        return bool(self.plans)
 
 
 def _entry(
-    id: str, sentence: str, look_at: str, group: tuple[str, ...] = ()
+    id: str,
+    sentence: str,
+    look_at: str,
+    group: tuple[str, ...] = (),
+    plans: tuple[str, ...] = _EVERY,
 ) -> FaultEntry:
     return FaultEntry(
         id=id,
         sentence=sentence,
         look_at=look_at,
         group=group or (id,),
-        plan=_LOW_PRESSURE,
+        plans=plans,
     )
 
 
@@ -239,3 +246,8 @@ _ENTRIES = (
     ),
 )
 CATALOGUE: dict[str, FaultEntry] = {entry.id: entry for entry in _ENTRIES}
+
+
+def revealed_by(plan: str) -> tuple[FaultEntry, ...]:
+    """Return the faults that a plan reveals at their worst."""
+    return tuple(entry for entry in _ENTRIES if plan in entry.plans)
