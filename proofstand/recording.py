@@ -19,6 +19,7 @@ from rig.acquisition import close_all, open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
 
+from .bench.plancheck import check_plan
 from .procedure.engine import Command, Engine, prepared_plan
 from .procedure.resuming import finds_regulator
 from .runs import load_job, new_header
@@ -76,8 +77,10 @@ def record(
     prepared = prepared_plan(plan, job)
     try:
         rig = rig.for_station(station)
-        Engine(prepared, rig)  # before anything is opened: can this rig run this plan
-    except InputError as error:
+        # before anything is opened: can this rig run this plan
+        Engine(prepared, rig)
+        check_plan(prepared, rig)
+    except (InputError, RefusedError) as error:
         raise error.at(str(rig_path)) from None
     header = new_header(
         origin="record",
