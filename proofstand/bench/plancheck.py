@@ -27,7 +27,7 @@ from records.rig import Rig
 # The rig file does not tell how much a reading scatters: one step of it, or this share
 # of its span where that is more (common practice, no source).
 _NOISE_SHARE = 1e-4
-LONGEST_S = 3600.0  # nobody holds for longer on a bench
+LONGEST_S = 900.0  # nobody holds for longer on a bench (common practice, no source)
 _STEP_S = 30.0
 HIGH_PA = 20e5  # gauge: above it gas that warms moves more than most leaks
 # Sides whose gas a finding counts.
@@ -54,8 +54,8 @@ class Sight:
 
     Attributes:
         step, finding: which. limit, smallest: Pa·m3/s at 293.15 K.
-        hold_s: of the plan. needed_s: the hold that would do; None where none up to an
-            hour does.
+        hold_s: of the plan. needed_s: the hold that would do; None where none up to a
+            quarter of an hour does.
         noise_only: a steadier transducer alone would do, where no hold does.
         high: a side of it is held at high pressure.
     """
