@@ -9,10 +9,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-# Plans that reveal a fault at its worst; the slow tests try each.
-_EVERY = ("low-pressure", "first-stage", "line", "service", "cylinder-two-stage")
-# Every plan whose faults were tried, of the simulator's families.
-TRIED = _EVERY
+# Plans that were tried with faults at their worst, and the family that each is for.
+TRIED = {
+    "low-pressure": "second-stage",
+    "first-stage": "first-stage",
+    "line": "line",
+    "service": "service",
+    "cylinder-two-stage": "cylinder-2",
+}
+_EVERY = tuple(TRIED)
+_LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
+_FUEL = ("low-pressure", "first-stage", "line")
+_SECOND = ("low-pressure",)
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
@@ -101,6 +109,7 @@ _ENTRIES = (
         "The seat disc is worn, swollen or hard, or marked by the seat.",
         "Disc under a lens: a deep ring, swelling, a hard face; replace it.",
         _CLOSING,
+        plans=_FUEL,
     ),
     _entry(
         "stem_friction",
@@ -113,42 +122,49 @@ _ENTRIES = (
         "The diaphragm is torn.",
         "Diaphragm, its plates and centre fastener; gas at the bonnet vent.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "diaphragm_pinhole",
         "The diaphragm has a pinhole.",
         "Leak solution or a bubble tube at the open bonnet vent.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "back_cap_gasket",
         "The gasket of the back cap leaks.",
         "Leak solution round the back cap; gasket and its faces.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "bonnet_joint",
         "The joint between body and bonnet leaks.",
         "Leak solution round the bonnet flange; screws, their sequence, the bead.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "outlet_fitting",
         "The joint at the regulator's outlet leaks.",
         "Leak solution at the outlet joint; thread, seal, nut.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "relief_weeping",
         "The internal relief's seat weeps.",
         "Bubble tube at the open bonnet vent; relief seat and its spring.",
         _OUTSIDE,
+        plans=_SECOND,
     ),
     _entry(
         "relief_low",
         "The internal relief opens too early.",
         "Bubble tube at the open bonnet vent, outlet locked up; its spring.",
         _OUTSIDE,
+        plans=_SECOND,
     ),
     _unseen(
         "spring_soft",
@@ -195,6 +211,7 @@ _ENTRIES = (
         "hunting",
         "The outlet hunts: it swings to and fro.",
         "Vent and damping, stem guide, the volume behind the outlet.",
+        plans=_SECOND,
     ),
     _entry(
         "supply_starved",
@@ -207,11 +224,13 @@ _ENTRIES = (
         "The rig's supply creeps up.",
         "The supply's own regulator: its seat.",
         _SUPPLY,
+        plans=_SECOND,
     ),
     _entry(
         "zero_drift",
         "The zero of the outlet's transducer drifts.",
         "Transducer: warm-up, temperature, overload; compare it with a reference.",
+        plans=_SECOND,
     ),
     _unseen(
         "span_error",
@@ -224,6 +243,7 @@ _ENTRIES = (
         "transducer_stuck",
         "The outlet's transducer says the same for ever.",
         "Transducer, its cable, its input.",
+        plans=_SECOND,
     ),
     _unseen(
         "line_water",
