@@ -122,7 +122,6 @@ _ENTRIES = (
         "The diaphragm is torn.",
         "Diaphragm, its plates and centre fastener; gas at the bonnet vent.",
         _OUTSIDE,
-        plans=_LOW,
     ),
     _entry(
         "diaphragm_pinhole",
@@ -211,7 +210,6 @@ _ENTRIES = (
         "hunting",
         "The outlet hunts: it swings to and fro.",
         "Vent and damping, stem guide, the volume behind the outlet.",
-        plans=_SECOND,
     ),
     _entry(
         "supply_starved",
@@ -224,7 +222,7 @@ _ENTRIES = (
         "The rig's supply creeps up.",
         "The supply's own regulator: its seat.",
         _SUPPLY,
-        plans=_SECOND,
+        plans=("low-pressure", "line"),
     ),
     _entry(
         "zero_drift",
@@ -243,7 +241,6 @@ _ENTRIES = (
         "transducer_stuck",
         "The outlet's transducer says the same for ever.",
         "Transducer, its cable, its input.",
-        plans=_SECOND,
     ),
     _unseen(
         "line_water",
