@@ -20,7 +20,6 @@ TRIED = {
 _EVERY = tuple(TRIED)
 _LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
 _FUEL = ("low-pressure", "first-stage", "line")
-_SECOND = ("low-pressure",)
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
@@ -156,14 +155,14 @@ _ENTRIES = (
         "The internal relief's seat weeps.",
         "Bubble tube at the open bonnet vent; relief seat and its spring.",
         _OUTSIDE,
-        plans=_SECOND,
+        plans=("low-pressure", "service"),
     ),
     _entry(
         "relief_low",
         "The internal relief opens too early.",
         "Bubble tube at the open bonnet vent, outlet locked up; its spring.",
         _OUTSIDE,
-        plans=_SECOND,
+        plans=("low-pressure", "service"),
     ),
     _unseen(
         "spring_soft",
@@ -222,13 +221,13 @@ _ENTRIES = (
         "The rig's supply creeps up.",
         "The supply's own regulator: its seat.",
         _SUPPLY,
-        plans=("low-pressure", "line"),
+        plans=_FUEL,
     ),
     _entry(
         "zero_drift",
         "The zero of the outlet's transducer drifts.",
         "Transducer: warm-up, temperature, overload; compare it with a reference.",
-        plans=_SECOND,
+        plans=_FUEL,
     ),
     _unseen(
         "span_error",
