@@ -166,7 +166,21 @@ def test_no_revealed_fault_at_its_worst_passes(tmp_path: Path, id: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("plan", sorted(set(TRIED) - {"low-pressure"}))
+@pytest.mark.parametrize(
+    "plan",
+    [
+        "first-stage",
+        "line",
+        "cylinder-two-stage",
+        pytest.param(
+            "service",
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="the hands turn the adjuster 12 mm at most, this spring takes 14",
+            ),
+        ),
+    ],
+)
 def test_healthy_regulators_of_other_families_pass(tmp_path: Path, plan: str) -> None:
     verdicts = [judged(tmp_path, seed, plan=plan).verdict for seed in (1, 2, 3)]
     assert verdicts == [Verdict.PASS] * 3
