@@ -176,7 +176,7 @@ def test_no_revealed_fault_at_its_worst_passes(tmp_path: Path, id: str) -> None:
             "service",
             marks=pytest.mark.xfail(
                 strict=True,
-                reason="the hands turn the adjuster 12 mm at most, this spring takes 14",
+                reason="hands turn the adjuster 12 mm at most, this spring takes 14",
             ),
         ),
     ],
