@@ -16,9 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from records.approval import Approval, open_limits
 from records.errors import InputError, RigError
 from records.planfile import builtin_plan
 
+from .approvals import approve
 from .procedure.engine import Command
 from .recording import Recorded, record
 from .session import SessionEvent
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 FOLDER = "proofstand-demo"
+APPROVALS = "approvals"
 TIME_MULTIPLE = 20.0
 SEED = 1
 START_S = 30.0
@@ -79,11 +82,11 @@ def free_folder(wanted: Path | None) -> Path:
         number += 1
 
 
-def approved_plan() -> str:
-    """Return the shop's version of the default plan, each limit accepted by name."""
-    text = builtin_plan(DEFAULT_PLAN)[1]
-    text = text.replace('status = "draft"', 'status = "approved"')
-    return text.replace('"shop default"', f'"shop default, accepted by {LEAD}"')
+def approve_plan(folder: Path, utc_ns: int) -> Approval:
+    """Record that the shop approved the default plan, each limit accepted by name."""
+    plan, text = builtin_plan(DEFAULT_PLAN)
+    accept = dict.fromkeys(open_limits(plan), "the shop's own default")
+    return approve(plan, text, by=LEAD, accept=accept, utc_ns=utc_ns, folder=folder)
 
 
 def run_demo(
@@ -104,11 +107,13 @@ def run_demo(
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "sim.toml").write_text(_SIM, encoding="utf-8")
         (folder / "job.toml").write_text(JOB_TEXT, encoding="utf-8")
-        (folder / "plan.toml").write_text(approved_plan(), encoding="utf-8")
+        text = builtin_plan(DEFAULT_PLAN)[1]
+        (folder / "plan.toml").write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputError(
             "file_unwritable", where=str(folder), why=error.strerror or error
         ) from None
+    approve_plan(folder / APPROVALS, time.time_ns())
     make_key(folder / "key", OWNER, demo=True)
     rig_path = folder / "rig.toml"
     with _served(folder / "sim.toml", rig_path):
@@ -124,6 +129,7 @@ def run_demo(
             tell=tell,
             commands=commands,
             watched=watched,
+            approvals=folder / APPROVALS,
         )
     run, page = folder / "run.h5", folder / "certificate.pdf"
     issued = issue(run, page, by=LEAD.split(",")[0], key_folder=folder / "key")

@@ -47,6 +47,12 @@ def archive_dir() -> Path:
     return own / "archive" if own else _system().user_data_path / "archive"
 
 
+def approvals_dir() -> Path:
+    """Return the folder of the records of which plans were approved."""
+    own = home()
+    return own / "approvals" if own else _system().user_data_path / "approvals"
+
+
 def keys_dir() -> Path:
     """Return the folder of the signing keys."""
     own = home()

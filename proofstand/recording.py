@@ -21,6 +21,7 @@ from rig.clock import HostClock
 from rig.rigfile import load_rig
 
 from .bench.cardcheck import CardNote
+from .bench.plancheck import check_plan
 from .procedure.engine import Command, Engine, prepared_plan
 from .procedure.resuming import finds_regulator
 from .ready import job_on_bench, notes_on, refuse_stops
@@ -65,6 +66,7 @@ def record(
     label: str = "",
     people: Path | None = None,
     warn: Callable[[Sequence[CardNote]], None] = lambda notes: None,
+    approvals: Path | None = None,
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
 
@@ -84,6 +86,8 @@ def record(
         label: scanned from the regulator's label, "" where nothing was.
         people: list of who may work on which gas; None takes the shop's, if any.
         warn: called once with all that the card's rules say, before any refusal.
+        approvals: folder that the plan's approval is looked for in; None takes the
+            user's.
 
     Raises:
         InputError: a file can't be used; the rig has several stations and none is said.
@@ -104,8 +108,10 @@ def record(
     job = job_on_bench(job, label)
     prepared = prepared_plan(plan, job)
     try:
-        Engine(prepared, rig)  # before anything is opened: can this rig run this plan
-    except InputError as error:
+        # before anything is opened: can this rig run this plan
+        Engine(prepared, rig)
+        check_plan(prepared, rig)
+    except (InputError, RefusedError) as error:
         raise error.at(str(rig_path)) from None
     header = new_header(
         origin="record",
@@ -115,6 +121,7 @@ def record(
         rig=rig,
         utc_ns=time.time_ns(),
         by=by,
+        approvals=approvals,
     )
     return _led(
         header,

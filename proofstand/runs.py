@@ -20,6 +20,7 @@ from records.runfile import write_run
 from records.tomlfile import text_sha256
 from rig.loggercsv import INSTRUMENT, load_map, read_log
 
+from .approvals import fitting, with_approval
 from .signoff.keys import signer_for
 from .version import VERSION
 
@@ -61,21 +62,35 @@ def new_header(
     by: str = "",
     source: str = "",
     run_id: str = "",
+    approvals: Path | None = None,
 ) -> RunHeader:
-    """Return the header of a run that begins now, on the rig's one station."""
+    """Return the header of a run that begins now, on the rig's one station.
+
+    Its plan has the status that the shop's record of it gives; a run of a simulated
+    regulator that nobody recorded is the same for the same seed, whatever the shop.
+    The shop's record is looked for in the folder ``approvals``, else in the user's.
+
+    Raises:
+        IntegrityError: the record of the plan's approval was changed.
+    """
+    sha256 = text_sha256(plan_text)
+    approval = None
+    if origin != "simulate":
+        approval = fitting(plan, sha256, approvals)
     return RunHeader(
         id=run_id or new_run_id(utc_ns),
         started_utc_ns=utc_ns,
         origin=origin,
         job=job,
-        plan=plan,
+        plan=with_approval(plan, approval, sha256),
         plan_text=plan_text,
-        plan_sha256=text_sha256(plan_text),
+        plan_sha256=sha256,
         rig=rig,
         software=software(),
         by=by,
         source=source,
         station=rig.stations[0].id if len(rig.stations) == 1 else "",
+        approval=approval,
     )
 
 

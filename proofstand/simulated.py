@@ -34,7 +34,15 @@ from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 
 DEFAULT_PLAN = "low-pressure"
-PLANS = {"second-stage": DEFAULT_PLAN, "cylinder-1": "cylinder", "oxygen": "oxygen"}
+PLANS = {
+    "second-stage": DEFAULT_PLAN,
+    "first-stage": "first-stage",
+    "line": "line",
+    "cylinder-1": "cylinder",
+    "cylinder-2": "cylinder-two-stage",
+    "oxygen": "oxygen",
+    "service": "service",
+}
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
 PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold

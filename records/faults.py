@@ -9,7 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-_LOW_PRESSURE = "low-pressure"
+# Plans that were tried with faults at their worst, and the family that each is for.
+TRIED = {
+    "low-pressure": "second-stage",
+    "first-stage": "first-stage",
+    "line": "line",
+    "service": "service",
+    "cylinder-two-stage": "cylinder-2",
+}
+_EVERY = tuple(TRIED)
+_LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
+_FUEL = ("low-pressure", "first-stage", "line")
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
@@ -35,7 +45,7 @@ class FaultEntry:
         id: stable id. sentence: what it is, in plain words.
         look_at: where to look, or what to do to see it.
         group: ids of the faults that give the same trace, itself among them.
-        plan: id of the plan that reveals it, or "".
+        plans: ids of the plans that reveal it.
         check: what would reveal it where no plan here can, or "".
     """
 
@@ -43,24 +53,28 @@ class FaultEntry:
     sentence: str
     look_at: str
     group: tuple[str, ...]
-    plan: str = ""
+    plans: tuple[str, ...] = ()
     check: str = ""
 
     @property
     def revealed(self) -> bool:
         """Whether any plan here reveals it."""
-        return bool(self.plan)
+        return bool(self.plans)
 
 
 def _entry(
-    id: str, sentence: str, look_at: str, group: tuple[str, ...] = ()
+    id: str,
+    sentence: str,
+    look_at: str,
+    group: tuple[str, ...] = (),
+    plans: tuple[str, ...] = _EVERY,
 ) -> FaultEntry:
     return FaultEntry(
         id=id,
         sentence=sentence,
         look_at=look_at,
         group=group or (id,),
-        plan=_LOW_PRESSURE,
+        plans=plans,
     )
 
 
@@ -94,6 +108,7 @@ _ENTRIES = (
         "The seat disc is worn, swollen or hard, or marked by the seat.",
         "Disc under a lens: a deep ring, swelling, a hard face; replace it.",
         _CLOSING,
+        plans=_FUEL,
     ),
     _entry(
         "stem_friction",
@@ -112,36 +127,42 @@ _ENTRIES = (
         "The diaphragm has a pinhole.",
         "Leak solution or a bubble tube at the open bonnet vent.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "back_cap_gasket",
         "The gasket of the back cap leaks.",
         "Leak solution round the back cap; gasket and its faces.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "bonnet_joint",
         "The joint between body and bonnet leaks.",
         "Leak solution round the bonnet flange; screws, their sequence, the bead.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "outlet_fitting",
         "The joint at the regulator's outlet leaks.",
         "Leak solution at the outlet joint; thread, seal, nut.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "relief_weeping",
         "The internal relief's seat weeps.",
         "Bubble tube at the open bonnet vent; relief seat and its spring.",
         _OUTSIDE,
+        plans=("low-pressure", "service"),
     ),
     _entry(
         "relief_low",
         "The internal relief opens too early.",
         "Bubble tube at the open bonnet vent, outlet locked up; its spring.",
         _OUTSIDE,
+        plans=("low-pressure", "service"),
     ),
     _unseen(
         "spring_soft",
@@ -200,11 +221,13 @@ _ENTRIES = (
         "The rig's supply creeps up.",
         "The supply's own regulator: its seat.",
         _SUPPLY,
+        plans=_FUEL,
     ),
     _entry(
         "zero_drift",
         "The zero of the outlet's transducer drifts.",
         "Transducer: warm-up, temperature, overload; compare it with a reference.",
+        plans=_FUEL,
     ),
     _unseen(
         "span_error",
@@ -239,3 +262,8 @@ _ENTRIES = (
     ),
 )
 CATALOGUE: dict[str, FaultEntry] = {entry.id: entry for entry in _ENTRIES}
+
+
+def revealed_by(plan: str) -> tuple[FaultEntry, ...]:
+    """Return the faults that a plan reveals at their worst."""
+    return tuple(entry for entry in _ENTRIES if plan in entry.plans)

@@ -14,6 +14,7 @@ StepKind = Literal[
     "zero",
     "rig-hold",
     "pressurise",
+    "as-received",
     "set",
     "exercise",
     "lockup",
@@ -206,6 +207,11 @@ class Plan:
     leak_regime: LeakRegime | None = None
     classes: ClassLists | None = None
     steps: tuple[Step, ...]
+
+    @property
+    def as_found(self) -> bool:
+        """The regulator is tested as it came: a report of condition, never a pass."""
+        return any(step.kind == "as-received" for step in self.steps)
 
     def step(self, id: str) -> Step | None:
         """Return the step of that id, or None."""

@@ -11,6 +11,7 @@ from .errors import InputError
 from .judgement import FINDINGS
 from .measure import Kind, Quantity, Reference, unit_of
 from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
+from .planrules import check_rules
 from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
 
@@ -20,7 +21,7 @@ _NEEDS_HOLD = {
     *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),
     *("inlet-sweep", "flow-sweep", "find-volume"),
 }
-_NEEDS_INLET = {"rig-hold", "pressurise", "lockup", "flow-sweep"}
+_NEEDS_INLET = {"rig-hold", "pressurise", "as-received", "lockup", "flow-sweep"}
 _SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
 LEAST_EARLY_PASS_S = 30.0
 CYLINDER_PA = 20e5  # gauge, of the inlet
@@ -97,6 +98,7 @@ def _place(text: str, name: str, step: Step, *more: str) -> str:
 
 
 def _check(plan: Plan, text: str, name: str) -> None:
+    _check_name(plan, text, name)
     seen: set[str] = set()
     for step in plan.steps:
         at = _place(text, name, step)
@@ -125,6 +127,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
     _check_classes(plan, text, name)
     _check_early(plan, text, name)
     _check_pressures(plan, text, name)
+    check_rules(plan, lambda step, *more: _place(text, name, step, *more))
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
         found = unit_of(unit, f"{name}:{line}: display.{role}")
@@ -137,6 +140,18 @@ def _check(plan: Plan, text: str, name: str) -> None:
                 found=found.kind.value,
                 wanted=wanted.value,
             )
+
+
+def _check_name(plan: Plan, text: str, name: str) -> None:
+    """Refuse an id or a version that no approval could be kept by."""
+    rules = (
+        ("id", plan.id, is_name(plan.id), NAME_RULE),
+        ("version", plan.version, plan.version >= 1, "1 or more"),
+    )
+    for key, given, good, right in rules:
+        if not good:
+            at = f"{name}:{_line_of(text, f'{key} =')}"
+            raise InputError("value_wrong", where=at, key=key, given=given, right=right)
 
 
 def _check_whole(plan: Plan, name: str) -> None:
@@ -428,7 +443,8 @@ def _check_order(step: Step, plan: Plan, at: str) -> None:
         "find-volume": "lockup",
         "closing-zero": "zero",
     }.get(step.kind)
-    if needs is not None and needs not in before:
+    as_received = needs == "set" and "as-received" in before
+    if needs is not None and needs not in before and not as_received:
         raise InputError("plan_order", where=at, step=step.id, needs=needs)
     if step.kind == "creep-hold" and before[-1] != "lockup":
         raise InputError(

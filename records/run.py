@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from .approval import Approval
 from .jobcard import JobCard
 from .measure import Quantity
 from .plan import Plan
@@ -146,6 +147,7 @@ class RunHeader:
     Attributes:
         rig: as its file declared it, narrowed to the station.
         station: the station that the regulator was tested on, "" in older records.
+        approval: of the plan's text when the run began, None for a draft.
     """
 
     id: str
@@ -160,6 +162,7 @@ class RunHeader:
     by: str = ""
     source: str = ""  # a file it was imported or recovered from, with its digest
     station: str = ""
+    approval: Approval | None = None
 
 
 @dataclass(frozen=True, eq=False)

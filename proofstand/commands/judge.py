@@ -36,6 +36,7 @@ def add(commands: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Judge and print; return the exit code of the verdicts."""
     from analysis.judge import judge
+    from proofstand.approvals import as_approved, plan_of
     from proofstand.explain import explain, why_json, whys_json
     from proofstand.report import (
         EXIT_OF_VERDICT,
@@ -52,12 +53,14 @@ def run(args: argparse.Namespace) -> int:
     from .main import tell
 
     other, other_text = plan_by_name(args.plan) if args.plan else (None, "")
+    if other is not None:
+        other = as_approved(other, text_sha256(other_text))
     codes: list[int] = []
     documents = []
     for path in args.runs:
         try:
             opened = open_run(path)
-            plan = other if other is not None else opened.header.plan
+            plan = plan_of(opened.header) if other is None else other
             judgement = judge(opened, plan)
             if other is not None:
                 digest = text_sha256(other_text)

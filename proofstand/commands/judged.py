@@ -9,6 +9,7 @@ from pathlib import Path
 def print_judged(path: Path, *, as_json: bool) -> int:
     """Judge a run file, print it, and return the verdict's exit code."""
     from analysis.judge import judge
+    from proofstand.approvals import plan_of
     from proofstand.report import (
         EXIT_OF_VERDICT,
         judgement_json,
@@ -18,7 +19,7 @@ def print_judged(path: Path, *, as_json: bool) -> int:
     from records.runfile import open_run
 
     run = open_run(path)
-    plan = run.header.plan
+    plan = plan_of(run.header)
     judgement = judge(run, plan)
     if as_json:
         document = judgements_json([judgement_json(judgement, run, plan)])

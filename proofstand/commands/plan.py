@@ -1,72 +1,120 @@
-"""``proofstand plan``: list, show and check test plans."""
+"""``proofstand plan``: list, show, check and approve test plans."""
 
 from __future__ import annotations
 
 import argparse
 import json
+from typing import TYPE_CHECKING
 
-from .options import Subparsers, json_option
+from .options import Subparsers, by_option, json_option
+
+if TYPE_CHECKING:
+    from proofstand.bench.plancheck import Sight
 
 
 def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
-        "plan", help="list, show and check test plans", description="Test plans."
+        "plan",
+        help="list, show, check and approve test plans",
+        description="Test plans.",
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    listing = actions.add_parser("list", help="the plans that come with Proofstand")
+    listing = actions.add_parser(
+        "list", help="the plans that come with Proofstand, and what was approved"
+    )
     json_option(listing)
     listing.set_defaults(run=run_list)
     show = actions.add_parser("show", help="a plan as a page to read and sign")
-    show.add_argument(
-        "plan", metavar="PLAN", help="a file, or the id of a built-in plan"
-    )
+    _plan_argument(show)
     json_option(show)
     show.set_defaults(run=run_show)
     check = actions.add_parser("check", help="check a plan file, with or without a rig")
-    check.add_argument("plan", metavar="PLAN")
+    _plan_argument(check)
     check.add_argument("--rig", metavar="RIG.toml", help="check it against this rig")
     json_option(check)
     check.set_defaults(run=run_check)
+    approve = actions.add_parser(
+        "approve",
+        help="record that a plan version was approved",
+        description="Record, once and for good, that a plan version was approved. Each "
+        "limit whose source is a shop default or memory is to be accepted by name.",
+    )
+    _plan_argument(approve)
+    by_option(approve, "who approves it", required=True)
+    approve.add_argument(
+        "--accept",
+        action="append",
+        default=[],
+        metavar="FINDING=REASON",
+        help="accept a limit that rests on a default or on memory, and why; "
+        "STEP/FINDING for that of one step, classes for the list of classes",
+    )
+    json_option(approve)
+    approve.set_defaults(run=run_approve)
+
+
+def _plan_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "plan", metavar="PLAN", help="a file, or the id of a built-in plan"
+    )
 
 
 def run_list(args: argparse.Namespace) -> int:
-    """Print the built-in plans."""
+    """Print the built-in plans, and approved ones that are kept elsewhere."""
+    from proofstand.approvals import Status, approval_of, approvals, day_of, status_of
     from records.planfile import builtin_plan, builtin_plan_ids
+    from records.tomlfile import text_sha256
 
-    plans = [builtin_plan(id)[0] for id in builtin_plan_ids()]
+    rows = []
+    for id in builtin_plan_ids():
+        plan, text = builtin_plan(id)
+        status = status_of(plan, text_sha256(text))
+        approval = None if status is Status.DRAFT else approval_of(plan)
+        rows.append((plan.id, plan.version, plan.title, status, approval))
+    listed = {(id, version) for id, version, *_ in rows}
+    rows += [
+        (each.plan, each.version, each.title, Status.APPROVED, each)
+        for each in approvals()
+        if (each.plan, each.version) not in listed
+    ]
     if args.json:
-        rows = [
-            {"id": p.id, "version": p.version, "title": p.title, "status": p.status}
-            for p in plans
+        told = [
+            {
+                "id": id,
+                "version": version,
+                "title": title,
+                "status": status.value,
+                "by": "" if approval is None else approval.by,
+                "approved": "" if approval is None else day_of(approval),
+                "built_in": (id, version) in listed,
+            }
+            for id, version, title, status, approval in rows
         ]
-        print(json.dumps({"schema": "proofstand.plans/1", "plans": rows}))
+        document = {"schema": "proofstand.plans/1", "plans": told}
+        print(json.dumps(document, ensure_ascii=False))
         return 0
-    for plan in plans:
-        print(f"{plan.id:16} version {plan.version}  {plan.status:9} {plan.title}")
+    for id, version, title, status, approval in rows:
+        who = "" if approval is None else f" ({approval.by}, {day_of(approval)})"
+        print(f"{id:18} version {version}  {status.value:9} {title}{who}")
     return 0
 
 
 def run_show(args: argparse.Namespace) -> int:
     """Print a plan as a page."""
-    from proofstand.planpage import plan_page
+    from proofstand.approvals import approval_of, status_of
+    from proofstand.planpage import plan_json, plan_page
     from records.planfile import plan_by_name
-    from records.tomlfile import text_sha256, to_jsonable
+    from records.tomlfile import text_sha256
 
     plan, text = plan_by_name(args.plan)
+    sha256 = text_sha256(text)
+    status, approval = status_of(plan, sha256), approval_of(plan)
     if args.json:
-        print(
-            json.dumps(
-                {
-                    "schema": "proofstand.plan-shown/1",
-                    "sha256": text_sha256(text),
-                    "plan": to_jsonable(plan),
-                },
-                ensure_ascii=False,
-            )
-        )
+        document = plan_json(plan, sha256, status, approval)
+        print(json.dumps(document, ensure_ascii=False))
         return 0
-    print(plan_page(plan, text_sha256(text)))
+    print(plan_page(plan, sha256, status, approval))
     return 0
 
 
@@ -74,24 +122,88 @@ def run_check(args: argparse.Namespace) -> int:
     """Check a plan, and whether a rig can run it."""
     from pathlib import Path
 
+    from proofstand.bench.plancheck import check_plan
     from proofstand.procedure.engine import Engine, check_led
-    from records.errors import InputError
+    from records.errors import ProofstandError
     from records.planfile import plan_by_name
 
     plan, _ = plan_by_name(args.plan)
-    check_led(plan)
     said = f"{args.plan}: plan {plan.id} version {plan.version} can be read"
+    seen: tuple[Sight, ...] = ()
     if args.rig:
         from rig.rigfile import load_rig
 
         rig = load_rig(Path(args.rig))
         try:
+            seen = check_plan(plan, rig)
             Engine(plan, rig)
-        except InputError as error:
-            raise error.at(args.rig) from None
+        except ProofstandError as error:
+            # a step that can't be led is the plan's own matter
+            raise (
+                error if error.id == "plan_step_not_led" else error.at(args.rig)
+            ) from None
         said += f", and rig {rig.id} has the channels it needs"
-    if args.json:
-        print(json.dumps({"schema": "proofstand.plan-checked/1", "plan": plan.id}))
     else:
-        print(said + ".")
+        check_led(plan)
+    if args.json:
+        document = {
+            "schema": "proofstand.plan-checked/1",
+            "plan": plan.id,
+            "holds": [_sight_json(sight) for sight in seen],
+        }
+        print(json.dumps(document))
+        return 0
+    print(said + ".")
+    for sight in seen:
+        print(_sight(sight))
+    return 0
+
+
+def _sight(sight: Sight) -> str:
+    from proofstand.words.sentences import label
+    from records.measure import std_cm3_min
+
+    smallest, limit = std_cm3_min(sight.smallest), std_cm3_min(sight.limit)
+    return (
+        f"  {sight.step}: {label(sight.finding)} can be seen from about "
+        f"{smallest:.2g} std cm3/min on (limit {limit:.2g}, hold {sight.hold_s:g} s)"
+    )
+
+
+def _sight_json(sight: Sight) -> dict[str, object]:
+    return {
+        "step": sight.step,
+        "finding": sight.finding,
+        "limit_pa_m3_per_s": sight.limit,
+        "smallest_pa_m3_per_s": sight.smallest,
+        "hold_s": sight.hold_s,
+    }
+
+
+def run_approve(args: argparse.Namespace) -> int:
+    """Record an approval."""
+    import time
+
+    from proofstand.approvals import approve, day_of
+    from records.errors import InputError
+    from records.planfile import plan_by_name
+    from records.tomlfile import to_jsonable
+
+    accept: dict[str, str] = {}
+    for given in args.accept:
+        name, equals, reason = (part.strip() for part in given.partition("="))
+        if not equals or not name or name in accept:
+            right = "FINDING=REASON, each finding once"
+            raise InputError("value_wrong", key="--accept", given=given, right=right)
+        accept[name] = reason
+    plan, text = plan_by_name(args.plan)
+    made = approve(plan, text, by=args.by, accept=accept, utc_ns=time.time_ns())
+    if args.json:
+        document = {"schema": "proofstand.plan-approved/1", **to_jsonable(made)}
+        print(json.dumps(document, ensure_ascii=False))
+        return 0
+    print(f"{made.plan} version {made.version}: approved by {made.by}, {day_of(made)}")
+    print(f"  text sha256 {made.plan_sha256}")
+    for each in made.accepted:
+        print(f"  accepted: {each.limit} ({each.source}): {each.reason}")
     return 0

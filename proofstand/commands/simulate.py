@@ -125,7 +125,8 @@ def _list(as_json: bool) -> int:
                 "id": f.id,
                 "sentence": f.sentence,
                 "group": list(f.group),
-                "plan": f.plan,
+                "plan": f.plans[0] if f.plans else "",
+                "plans": list(f.plans),
                 "revealed": f.revealed,
                 "look_at": f.look_at,
                 "check": f.check,
@@ -135,6 +136,6 @@ def _list(as_json: bool) -> int:
         print(json.dumps({"schema": "proofstand.faults/1", "faults": rows}))
         return 0
     for fault in CATALOGUE.values():
-        how = f"plan {fault.plan}" if fault.revealed else "no plan here"
+        how = ", ".join(fault.plans) or "no plan here"
         print(f"{fault.id:18} {how:18} {fault.sentence}")
     return 0

@@ -22,6 +22,7 @@ from records.plan import Plan
 from records.run import MarkKind, Run, RunState
 from records.runfile import check_place, read_seal, read_sealed, write_once
 
+from ..approvals import plan_of
 from ..drawing.picture import picture_of
 from ..report import judgement_json, judgements_json
 from ..version import VERSION
@@ -87,7 +88,7 @@ def issue(
     check_place(out, "certificate")
     run = _sealed(run_path)
     key = _key(run, run_path, key_folder)
-    plan = run.header.plan
+    plan = plan_of(run.header)
     judgement = judge(run, plan, by=by)
     _refuse_not_whole(run, plan, judgement, run_path)
     _refuse_expired(run, judgement, run_path)
@@ -95,7 +96,7 @@ def issue(
     issued = datetime.fromtimestamp(issued_ns // 10**9, tz=UTC).astimezone()
     certificate = Certificate(
         number=number_of(run, issued, issued_ns, secrets.token_bytes(SALT_BYTES)),
-        title=title_of(judgement, plan, as_found=as_found),
+        title=title_of(judgement, plan, as_found=as_found or plan.as_found),
         run_id=run.id,
         run_sha256=run.sha256,
         plan_id=plan.id,

@@ -56,6 +56,11 @@ def label(finding_id: str) -> str:
     return str(words()["finding"][finding_id])
 
 
+def step_asks(kind: str) -> str:
+    """Return what a kind of step asks, for a page that is signed."""
+    return str(words()["step_asks"].get(kind, ""))
+
+
 def fault(id: str) -> str:
     """Return a cause that is no fault of the catalogue, without its full stop."""
     said = words()["fault"].get(id)

@@ -8,12 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from proofstand.demo import approved_plan
+from proofstand.approvals import with_approval
+from proofstand.demo import approve_plan
 from proofstand.signoff.keys import load_signer, make_key
-from records.planfile import parse_plan
 from records.run import Run, RunState
 from records.runfile import read_sealed, write_run
-from records.tomlfile import text_sha256
 from tests.simulated_runs import RunOf, once
 
 __all__ = ["OWNER", "RunOf", "SealedRun", "once"]
@@ -50,14 +49,10 @@ def sealed_run(
     ) -> Path:
         run = replace(read_sealed(run_of(*faults)), state=RunState.CLOSED)
         if approved:
-            text = approved_plan()
-            plan = replace(run.header.plan, steps=parse_plan(text, "").steps)
-            header = replace(
-                run.header,
-                plan=replace(plan, status="approved"),
-                plan_text=text,
-                plan_sha256=text_sha256(text),
-            )
+            approval = approve_plan(tmp_path_factory.mktemp("approvals"), 1)
+            header = run.header
+            plan = with_approval(header.plan, approval, header.plan_sha256)
+            header = replace(header, plan=plan, approval=approval)
             run = replace(run, header=header)
         out = tmp_path_factory.mktemp("sealed") / "run.h5"
         write_run(change(run), out, None if key is None else load_signer(key))

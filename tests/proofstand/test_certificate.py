@@ -41,8 +41,10 @@ from proofstand.signoff.verify import belongs, verify
 from proofstand.words.sentences import page_words, words
 from records.errors import InputError, IntegrityError, RefusedError
 from records.judgement import Verdict
+from records.planfile import builtin_plan
 from records.run import MarkKind, Run, RunState
 from records.runfile import BLOCK_BYTES, open_run, write_once, write_run
+from records.tomlfile import text_sha256
 
 from .conftest import RunOf, SealedRun, once
 
@@ -199,6 +201,23 @@ def test_other_titles(
     assert "not a certificate" in text
     for word in words:
         assert word in text, word
+
+
+def test_an_as_found_plan_gives_a_condition_report_and_no_pass(
+    sealed_run: SealedRun, demo_key: Path, tmp_path: Path
+) -> None:
+    plan, text = builtin_plan("as-found")
+
+    def as_received(run: Run) -> Run:
+        header = replace(
+            run.header, plan=plan, plan_text=text, plan_sha256=text_sha256(text)
+        )
+        return replace(run, header=header)
+
+    run = sealed_run(approved=False, change=as_received)
+    made = issue(run, tmp_path / "page.pdf", key_folder=demo_key)
+    assert made.certificate.title is Title.CONDITION_REPORT
+    assert made.judgement.verdict is Verdict.NO_LIMIT
 
 
 def test_an_import_without_limits_is_a_test_report(

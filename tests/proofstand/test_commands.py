@@ -15,6 +15,7 @@ import jsonschema
 import pytest
 
 from proofstand.commands.main import main
+from proofstand.simulated import PLANS
 from records.planfile import builtin_plan
 from records.runfile import BLOCK_BYTES
 
@@ -339,7 +340,6 @@ def test_faults_are_listed(run: Run) -> None:
         (("--fault", "seat_nicked:1", "--fault", "seat_nicked:0"), "once"),
         (("--fault", "seat_nicked:"), "missing"),
         (("--fault", ""), "(nothing)"),
-        (("--family", "line"), "cylinder-1"),
         (("--family", "cylinder-1", "--fault", "relief_low"), "second-stage"),
     ],
 )
@@ -364,6 +364,16 @@ def test_a_simulation_that_was_killed_does_not_stand_in_the_way(
     out = tmp_path / "run.h5"
     out.with_name(".run.h5.journal").touch()
     assert run("simulate", "--plan", plan, "--out", out)[0] == 0
+
+
+def test_a_family_that_no_plan_is_for(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delitem(PLANS, "line")
+    code, _, err = run("simulate", "--family", "line", "--out", tmp_path / "run.h5")
+    assert code == 2
+    assert "no plan for the family line" in err
+    assert "cylinder-1" in err
 
 
 @pytest.mark.parametrize("id", ["cylinder", "oxygen"])

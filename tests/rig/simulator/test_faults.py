@@ -42,11 +42,10 @@ def test_entries_speak_and_name_a_plan_that_exists() -> None:
         assert entry.sentence.endswith(".")
         assert entry.look_at.endswith(".")
         # a plan that reveals it, or what else would
-        assert bool(entry.plan) != bool(entry.check)
-        if entry.plan:
-            plan_by_name(entry.plan)
-        else:
-            assert entry.check.endswith(".")
+        assert bool(entry.plans) != bool(entry.check)
+        for plan in entry.plans:
+            plan_by_name(plan)
+        assert not entry.check or entry.check.endswith(".")
 
 
 def flat(subject: Subject) -> dict[str, object]:

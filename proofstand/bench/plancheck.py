@@ -1,0 +1,237 @@
+"""Whether a rig can run a plan: channels, volumes, and whether its holds can see.
+
+A hold whose smallest visible leak lies above its own limit would end inconclusive every
+time; it is refused before anything is opened, with what would do instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+
+from analysis.detectable import SmallestLeak, smallest_leak
+from analysis.real_gas import GasLaw, gas_law
+from analysis.surroundings import BAROMETER_PA_PER_S
+from records.errors import InputError, RefusedError
+from records.measure import (
+    STANDARD_PRESSURE_PA,
+    Reference,
+    parse_quantity,
+    std_cm3_min,
+)
+from records.plan import Limit, Plan, Step
+from records.rig import Rig
+
+# The rig file does not tell how much a reading scatters: one step of it, or this share
+# of its span where that is more (common practice, no source).
+_NOISE_SHARE = 1e-4
+LONGEST_S = 900.0  # nobody holds for longer on a bench (common practice, no source)
+_STEP_S = 30.0
+HIGH_PA = 20e5  # gauge: above it gas that warms moves more than most leaks
+# Sides whose gas a finding counts.
+_SIDES = {
+    "rig_leak": ("inlet", "outlet"),
+    "external_leak": ("inlet", "outlet"),
+    "seat_leak": ("outlet",),
+    "seat_transfer": ("inlet", "outlet"),
+}
+# A gas thermometer shows the rest of a drift, in holds long enough to tell it from the
+# settling; what its lag leaves open is about this share (see analysis.surroundings).
+_UNSEEN_DRIFT = 0.5
+_FLOW_FINDINGS = frozenset(
+    {
+        *("droop", "closure_coefficient", "irregularity_coefficient"),
+        *("accuracy_class", "lockup_class"),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """How small a leak a hold would see, against the limit that it is to judge.
+
+    Attributes:
+        step, finding: which. limit, smallest: Pa·m3/s at 293.15 K.
+        hold_s: of the plan. needed_s: the hold that would do; None where none up to a
+            quarter of an hour does.
+        noise_only: a steadier transducer alone would do, where no hold does.
+        high: a side of it is held at high pressure.
+    """
+
+    step: str
+    finding: str
+    limit: float
+    smallest: float
+    hold_s: float
+    needed_s: float | None
+    noise_only: bool
+    high: bool
+
+    @property
+    def enough(self) -> bool:
+        """The hold can see its limit."""
+        return self.smallest <= self.limit
+
+
+def check_plan(plan: Plan, rig: Rig) -> tuple[Sight, ...]:
+    """Return what the plan's holds would see on a rig.
+
+    Raises:
+        InputError: ``rig_channel_missing``, ``rig_flow_missing``,
+            ``rig_volume_missing``: what a required limit is judged by.
+        RefusedError: ``plan_hold_short``, ``plan_hold_noisy``, ``plan_hold_high``,
+            ``plan_hold_blind``: a hold does not see its own limit.
+    """
+    for step in plan.steps:
+        for limit in step.limits:
+            if limit.required and step.required:
+                _check_channels(step, limit, rig)
+    seen = tuple(sights(plan, rig))
+    for sight in seen:
+        if not sight.enough:
+            raise _blind(sight, rig)
+    return seen
+
+
+def _check_channels(step: Step, limit: Limit, rig: Rig) -> None:
+    roles = {c.role for c in rig.channels}
+    named = {c.id for c in rig.channels} | roles
+    if limit.channel is not None and limit.channel not in named:
+        raise InputError(
+            "rig_channel_missing", where=rig.id, role=limit.channel, rig=rig.id
+        )
+    if limit.finding in _FLOW_FINDINGS and "flow" not in roles and not rig.orifices:
+        raise InputError("rig_flow_missing", where=rig.id, step=step.id, rig=rig.id)
+    volumes = {} if rig.traits is None else rig.traits.volumes
+    for role in _SIDES.get(limit.finding, ()):
+        if role not in volumes:
+            raise InputError(
+                "rig_volume_missing", where=rig.id, role=role, step=step.id, rig=rig.id
+            )
+
+
+def sights(plan: Plan, rig: Rig) -> Iterator[Sight]:
+    """Return how small a leak each hold that judges one would see."""
+    law = gas_law(plan.test_gas)
+    for step in plan.steps:
+        if step.hold is None:
+            continue
+        for limit in step.limits:
+            sides = _SIDES.get(limit.finding, ())
+            if not sides or limit.max is None or limit.max.of is not None:
+                continue
+            levels = _levels(plan, step)
+            if not limit.required or any(side not in levels for side in sides):
+                continue
+            most = limit.max.quantity.value_si
+            held = {side: levels[side] for side in sides}
+            see = partial(_smallest, rig, law, held, limit.finding)
+            hold_s = step.hold.value_si
+            yield Sight(
+                step=step.id,
+                finding=limit.finding,
+                limit=most,
+                smallest=see(hold_s).both,
+                hold_s=hold_s,
+                needed_s=_needed(see, hold_s, most),
+                noise_only=see(hold_s).other <= most,
+                high=any(level > HIGH_PA for level in held.values()),
+            )
+
+
+def _needed(
+    see: Callable[[float], SmallestLeak], hold_s: float, most: float
+) -> float | None:
+    """Return the shortest hold that sees a limit, in whole half minutes."""
+    tried = hold_s
+    while tried <= LONGEST_S:
+        if see(tried).both <= most:
+            return tried
+        tried = _STEP_S * math.ceil(max(1.1 * tried, tried + 1.0) / _STEP_S)
+    return None
+
+
+def _levels(plan: Plan, step: Step) -> dict[str, float]:
+    """Return the gauge pressures that a step is held at, by side."""
+    before = plan.steps[: plan.steps.index(step) + 1]
+    if step.kind == "rig-hold":
+        asked = {"inlet": step.inlet, "outlet": step.outlet}
+    else:
+        inlets = [s.inlet for s in before if s.inlet is not None]
+        targets = [s.target for s in before if s.target is not None]
+        asked = {
+            "inlet": inlets[-1] if inlets else None,
+            "outlet": targets[-1] if targets else None,
+        }
+    return {role: q.value_si for role, q in asked.items() if q is not None}
+
+
+def _smallest(
+    rig: Rig, law: GasLaw, levels: Mapping[str, float], finding: str, hold_s: float
+) -> SmallestLeak:
+    """Return the smallest leak of a finding's sides together.
+
+    Their noises are independent; gas temperature and air pressure move both alike.
+    """
+    noise, other = 0.0, 0.0
+    for role, level in levels.items():
+        one = _side(rig, role, law, level, finding, hold_s)
+        noise, other = math.hypot(noise, one.noise), other + one.other
+    # A gate passes with its upper end, 1.96 u above nothing; a transfer is half of the
+    # difference of both sides.
+    share = 0.5 if finding in ("rig_leak", "seat_transfer") else 1.0
+    return SmallestLeak(share * noise, share * other)
+
+
+def _side(
+    rig: Rig, role: str, law: GasLaw, level: float, finding: str, hold_s: float
+) -> SmallestLeak:
+    channel = next(c for c in rig.channels if c.role == role)
+    traits = rig.traits
+    assert traits is not None
+    volume = traits.volumes[role]
+    low, high = (q.value_si for q in channel.span)
+    period = {i.id: i.period.value_si for i in rig.instruments}[channel.instrument]
+    roles = {c.role for c in rig.channels}
+    barometer = any(
+        c.role == "ambient" and c.reference is Reference.ABSOLUTE for c in rig.channels
+    )
+    settled = hold_s >= 2.0 * traits.tau_max.value_si
+    if "gas_temperature" in roles and settled:
+        drift = _UNSEEN_DRIFT * traits.temperature_drift_k_per_h
+        traits = replace(traits, temperature_drift_k_per_h=drift)
+    if finding == "seat_transfer":
+        # found from straight lines, see analysis.leak
+        traits = replace(traits, tail_amplitude=parse_quantity("0 K"))
+    gauge = channel.reference is not Reference.ABSOLUTE
+    return smallest_leak(
+        noise=max(channel.resolution.value_si, _NOISE_SHARE * (high - low)),
+        rate_hz=1.0 / period,
+        hold_s=max(hold_s, 8.0 * period),
+        volume_m3=volume.volume.value_si + 0.5 * volume.allowance.value_si,
+        level_pa=STANDARD_PRESSURE_PA + level,
+        law=law,
+        traits=traits,
+        u_air_slope=BAROMETER_PA_PER_S if gauge and not barometer else 0.0,
+    )
+
+
+def _blind(sight: Sight, rig: Rig) -> RefusedError:
+    """Return the refusal, with what would do instead."""
+    facts = {
+        "step": sight.step,
+        "finding": sight.finding,
+        "hold": f"{sight.hold_s:g} s",
+        "limit": f"{std_cm3_min(sight.limit):.2g} std cm3/min",
+        "smallest": f"{std_cm3_min(sight.smallest):.2g} std cm3/min",
+        "longest": f"{LONGEST_S / 60.0:g} min",
+    }
+    if sight.needed_s is not None:
+        needed = f"{sight.needed_s:g} s"
+        return RefusedError("plan_hold_short", where=rig.id, needed=needed, **facts)
+    id = "plan_hold_high" if sight.high else "plan_hold_blind"
+    if sight.noise_only and not sight.high:
+        id = "plan_hold_noisy"
+    return RefusedError(id, where=rig.id, **facts)

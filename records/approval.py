@@ -1,0 +1,66 @@
+"""Approvals: who accepted which text of a plan, and each limit with no firm source."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from .plan import Plan
+
+FORMAT = "proofstand.approval/1"
+# What classes are called where limits are named.
+CLASSES = "classes"
+_DEFAULT = re.compile(r"\s*shop default\b", re.IGNORECASE)
+_MEMORY = re.compile(r"\bfrom memory\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accepted:
+    """One limit that was accepted by name.
+
+    Attributes:
+        limit: ``step/finding``, or ``classes``. source: as the plan has it.
+        reason: why it was accepted.
+    """
+
+    limit: str
+    source: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Approval:
+    """One plan version, approved.
+
+    Attributes:
+        plan, version: of the plan. plan_sha256: digest of the text that was approved.
+        title: of the plan. by: who approved it. utc_ns: when.
+        accepted: the limits that rest on a default or on memory, each by name.
+    """
+
+    format: str
+    plan: str
+    version: int
+    plan_sha256: str
+    title: str
+    by: str
+    utc_ns: int
+    accepted: tuple[Accepted, ...]
+
+
+def is_open(source: str) -> bool:
+    """Tell whether a source blocks approval until it is accepted by name."""
+    return bool(_DEFAULT.match(source) or _MEMORY.search(source))
+
+
+def open_limits(plan: Plan) -> dict[str, str]:
+    """Return limits that have to be accepted by name, each with its source."""
+    found = {
+        f"{step.id}/{limit.finding}": limit.source
+        for step in plan.steps
+        for limit in step.limits
+        if is_open(limit.source)
+    }
+    if plan.classes is not None and is_open(plan.classes.source):
+        found[CLASSES] = plan.classes.source
+    return found

@@ -1,0 +1,204 @@
+"""What no plan may ask for, whatever the rig: limits and steps against each other."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from .errors import InputError
+from .measure import Kind
+from .plan import Bound, Limit, Plan, Step
+
+Place = Callable[..., str]
+# As in "plug the vent", "vent capped"; a bubble tube at an open vent is another thing.
+_SHUTS = r"(?:plug|block|cap|seal|clos|shut|stopper|tape)"
+_VENT_SHUT = re.compile(
+    rf"\b{_SHUTS}\w*\s+(?:\w+\s+){{0,3}}vent\b"
+    rf"|\bvent\s+(?:(?:is|to|be|and|holes?)\s+){{0,2}}{_SHUTS}\w*\b",
+    re.IGNORECASE,
+)
+_ADJUSTS = ("pressurise", "set", "exercise", "inlet-sweep", "flow-sweep")
+
+
+def check_rules(plan: Plan, place: Place) -> None:
+    """Refuse limits that contradict each other and steps that nobody may do.
+
+    Args:
+        plan: parsed.
+        place: returns ``file:line`` of a step, or of a text that follows it.
+
+    Raises:
+        InputError: ``plan_limits_contradict``, ``plan_vent_plugged``,
+            ``plan_as_found_adjusts``, ``plan_as_found_decides``.
+    """
+    _check_vents(plan, place)
+    _check_as_found(plan, place)
+    _check_twice(plan, place)
+    _check_set(plan, place)
+    _check_order_of_size(plan, place)
+
+
+def _check_vents(plan: Plan, place: Place) -> None:
+    for step in plan.steps:
+        said = _VENT_SHUT.search(step.title)
+        if said is not None:
+            why = f'its title says "{said[0]}"'
+        elif step.kind == "hold" and step.channel == "bonnet":
+            why = "a pressure is held in the bonnet"
+        else:
+            continue
+        raise InputError("plan_vent_plugged", where=place(step), step=step.id, why=why)
+
+
+def _check_as_found(plan: Plan, place: Place) -> None:
+    if not plan.as_found:
+        return
+    for step in plan.steps:
+        if step.kind in _ADJUSTS:
+            raise InputError(
+                "plan_as_found_adjusts",
+                where=place(step),
+                step=step.id,
+                kind=step.kind,
+            )
+        for limit in step.limits:
+            if limit.required and step.required:
+                raise InputError(
+                    "plan_as_found_decides",
+                    where=place(step, f'finding = "{limit.finding}"'),
+                    given=limit.finding,
+                    step=step.id,
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """One end of a limit that is a pressure or a leak of its own."""
+
+    step: Step
+    limit: Limit
+    bound: Bound
+    end: str
+
+    @property
+    def si(self) -> float:
+        return self.bound.quantity.value_si
+
+    @property
+    def said(self) -> str:
+        word = "at least" if self.end == "min" else "at most"
+        return f"{self.limit.finding} {word} {self.bound.typed} (step {self.step.id})"
+
+
+def _stated(plan: Plan, finding: str, end: str) -> Iterator[_Stated]:
+    for step in plan.steps:
+        for limit in step.limits:
+            bound = limit.min if end == "min" else limit.max
+            if limit.finding == finding and bound is not None and bound.of is None:
+                yield _Stated(step, limit, bound, end)
+
+
+def _contradict(
+    place: Place, at: _Stated, one: str, other: str, why: str, instead: str
+) -> InputError:
+    return InputError(
+        "plan_limits_contradict",
+        where=place(at.step, f'finding = "{at.limit.finding}"'),
+        one=one,
+        other=other,
+        why=why,
+        instead=instead,
+    )
+
+
+def _check_twice(plan: Plan, place: Place) -> None:
+    """Refuse two limits on one finding of one step."""
+    for step in plan.steps:
+        named = [(limit.finding, limit.channel) for limit in step.limits]
+        for (i, one), (j, other) in itertools.combinations(enumerate(named), 2):
+            if one != other:
+                continue
+            both = [_words(step.limits[k]) for k in (i, j)]
+            raise InputError(
+                "plan_limits_contradict",
+                where=place(step, f'finding = "{one[0]}"'),
+                one=f"In step {step.id} {both[0]}",
+                other=both[1],
+                why="one finding has one limit",
+                instead="Leave one of them, with both ends where it has two.",
+            )
+
+
+def _words(limit: Limit) -> str:
+    ends = [("at least", limit.min), ("at most", limit.max)]
+    told = " and ".join(f"{word} {b.typed}" for word, b in ends if b is not None)
+    return f"{limit.finding} {told}"
+
+
+def _check_set(plan: Plan, place: Place) -> None:
+    """Refuse a target outside its own limit, and a lockup that nothing could reach."""
+    for end in ("min", "max"):
+        for stated in _stated(plan, "set_pressure", end):
+            target = stated.step.target
+            if target is None:
+                continue
+            outside = (
+                target.value_si < stated.si
+                if end == "min"
+                else target.value_si > stated.si
+            )
+            if outside:
+                raise _contradict(
+                    place,
+                    stated,
+                    f"Target {target.typed}",
+                    stated.said,
+                    "what is set as asked would fail",
+                    "Give a target inside the limit, or correct the limit.",
+                )
+    lowest = [*_stated(plan, "set_pressure", "min")]
+    for finding in ("lockup_highest", "lockup_pressure"):
+        for top in _stated(plan, finding, "max"):
+            for low in lowest:
+                if top.si < low.si:
+                    raise _contradict(
+                        place,
+                        top,
+                        low.said,
+                        top.said,
+                        "a regulator locks up above the pressure that it is set to",
+                        "Let the lockup limit lie above the set limit.",
+                    )
+
+
+def _check_order_of_size(plan: Plan, place: Place) -> None:
+    """Refuse limits beyond where the test stops, and seats that may pass more."""
+    most = plan.max_pressures.get("outlet")
+    for finding in ("set_pressure", "lockup_highest", "lockup_pressure"):
+        for top in _stated(plan, finding, "max"):
+            if most is None or top.bound.quantity.kind is not Kind.PRESSURE:
+                continue
+            if top.si > most.value_si:
+                raise _contradict(
+                    place,
+                    top,
+                    top.said,
+                    f"max_pressures.outlet {most.typed}",
+                    "the test stops before the limit is reached",
+                    "Raise max_pressures.outlet as far as the regulator and rig allow, "
+                    "or lower the limit.",
+                )
+    for finding in ("lockup_highest", "lockup_pressure"):
+        lows = [*_stated(plan, finding, "min")]
+        for low, top in itertools.product(lows, _stated(plan, "lockup_highest", "max")):
+            if low.step.id == top.step.id and low.si > top.si:
+                raise _contradict(
+                    place,
+                    low,
+                    low.said,
+                    top.said,
+                    "no outlet can be both",
+                    "Correct the wrong one.",
+                )

@@ -1,0 +1,138 @@
+"""What no plan may ask for, whatever the rig; and which sources block approval."""
+
+from __future__ import annotations
+
+import pytest
+
+from records.approval import is_open, open_limits
+from records.errors import InputError
+from records.planfile import builtin_plan, builtin_plan_ids, parse_plan
+
+LOW = builtin_plan("low-pressure")[1]
+AS_FOUND = builtin_plan("as-found")[1]
+
+
+def refused(text: str) -> InputError:
+    with pytest.raises(InputError) as caught:
+        parse_plan(text, "plan.toml")
+    return caught.value
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        # a target that its own limit fails
+        ('target = "11.0 in. w.c. gauge"', 'target = "11.5 in. w.c. gauge"', "fail"),
+        # a lockup below what is set
+        ('max = "12.65 in. w.c. gauge"', 'max = "10.5 in. w.c. gauge"', "locks up"),
+        # a limit that the watch over pressure never lets be reached
+        ('max = "12.65 in. w.c. gauge"', 'max = "25 in. w.c. gauge"', "test stops"),
+        # two limits of one finding
+        (
+            'finding = "seat_leak"',
+            'finding = "seat_leak"\nmax = "1 std cm3/min"\nsource = "ours"\n\n'
+            '[[steps.limits]]\nfinding = "seat_leak"',
+            "one finding has one limit",
+        ),
+    ],
+)
+def test_limits_that_contradict_each_other(old: str, new: str, says: str) -> None:
+    assert old in LOW
+    error = refused(LOW.replace(old, new))
+    assert error.id == "plan_limits_contradict"
+    assert says in error.facts["why"]
+    line = int(error.where.removeprefix("plan.toml:"))
+    assert "finding" in LOW.replace(old, new).splitlines()[line - 1]
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "Creep, bonnet vent plugged",
+        "Plug the bonnet vent, then hold",
+        "Vent to be capped",
+        "Tape over the vent",
+    ],
+)
+def test_no_step_shuts_the_vent(title: str) -> None:
+    old = 'title = "Creep and seat leakage, from the last lockup on"'
+    assert old in LOW
+    error = refused(LOW.replace(old, f'title = "{title}"'))
+    assert error.id == "plan_vent_plugged"
+    assert error.facts["step"] == "creep-hold"
+
+
+@pytest.mark.parametrize(
+    "title",
+    ["Bubble tube at the open vent", "Lockup, the vent stays open", "Vent down"],
+)
+def test_a_look_at_the_open_vent_is_no_shutting(title: str) -> None:
+    old = 'title = "Creep and seat leakage, from the last lockup on"'
+    parse_plan(LOW.replace(old, f'title = "{title}"'), "plan.toml")
+
+
+def test_pressure_held_in_the_bonnet_would_plug_its_vent() -> None:
+    extra = '\n[[steps]]\nid = "bonnet"\nkind = "hold"\nchannel = "bonnet"\n'
+    assert refused(LOW + extra).id == "plan_vent_plugged"
+
+
+def test_as_found_adjusts_nothing_and_decides_nothing() -> None:
+    assert builtin_plan("as-found")[0].as_found
+    assert not builtin_plan("low-pressure")[0].as_found
+    extra = '\n[[steps]]\nid = "more"\nkind = "exercise"\nrepeats = 3\n'
+    assert refused(AS_FOUND + extra).id == "plan_as_found_adjusts"
+    decides = AS_FOUND.replace("required = false\n", "", 1)
+    assert refused(decides).id == "plan_as_found_decides"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [('id = "low-pressure"', 'id = "../x"'), ("version = 1", "version = 0")],
+)
+def test_a_name_that_no_record_could_be_kept_by(old: str, new: str) -> None:
+    assert refused(LOW.replace(old, new, 1)).id == "value_wrong"
+
+
+def test_a_default_or_a_memory_waits_to_be_accepted() -> None:
+    for source in (
+        "shop default",
+        "Shop default, accepted by me",
+        "EN 334, from memory",
+    ):
+        assert is_open(source)
+    for source in ("our instruction 12, 4.3", "calibration record of the channel"):
+        assert not is_open(source)
+    named = open_limits(builtin_plan("service-classes")[0])
+    assert {"classes", "set/set_pressure", "flow/accuracy_class"} <= set(named)
+    assert "zero/zero_offset" not in named
+
+
+def test_every_plan_says_what_to_mind_and_what_it_does_not_show() -> None:
+    for id in set(builtin_plan_ids()) - {"trace-only", "low-pressure"}:
+        plan, _ = builtin_plan(id)
+        assert plan.status == "draft"
+        assert plan.cautions
+        assert any("strength of the body" in text for text in plan.not_shown)
+        assert any("service gas" in text for text in plan.not_shown)
+
+
+def test_what_stands_from_memory_says_so() -> None:
+    """ISO 2503 and EN 334 were not at hand: their figures may not pass for theirs."""
+    limits = {
+        limit.finding: limit
+        for step in builtin_plan("cylinder-flow")[0].steps
+        for limit in step.limits
+    }
+    assert limits["closure_coefficient"].source == "ISO 2503, from memory"
+    assert limits["irregularity_coefficient"].source == "ISO 2503, from memory"
+    low = limits["irregularity_coefficient"].min
+    assert low is not None
+    assert low.quantity.value_si == pytest.approx(-0.3)
+    lists = builtin_plan("service-classes")[0].classes
+    assert lists is not None
+    assert "EN 334, from memory" in lists.source
+    ends = [round(q.value_si, 6) for q in lists.accuracy]
+    assert ends == [0.01, 0.025, 0.05, 0.1, 0.2, 0.3]
+    assert [round(q.value_si, 6) for q in lists.lockup] == [
+        *(0.025, 0.05, 0.1, 0.2, 0.3, 0.5)
+    ]
