@@ -18,9 +18,12 @@ from records.plan import Plan
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.runfile import check_place
+from records.tomlfile import text_sha256
 from rig.rigfile import load_rig
 
+from .approvals import as_approved
 from .bench.cardcheck import CardNote, card_check
+from .bench.plancheck import check_plan
 from .places import people_file
 from .procedure.engine import Engine, prepared_plan
 from .words.sentences import trouble
@@ -36,12 +39,14 @@ def rig_at(path: str) -> Rig:
 
 
 def plan_called(name: str) -> Plan:
-    """Return a plan by its file or the id of a built-in one.
+    """Return a plan by its file or the id of a built-in one, with its approval.
 
     Raises:
         InputError: with file and line.
+        IntegrityError: the record of its approval was changed.
     """
-    return plan_by_name(name)[0]
+    plan, text = plan_by_name(name)
+    return as_approved(plan, text_sha256(text))
 
 
 def job_at(path: str) -> JobCard:
@@ -97,8 +102,10 @@ def check_rig_for(plan: Plan, rig: Rig) -> None:
 
     Raises:
         InputError: a channel is missing, or a transducer would be damaged.
+        RefusedError: a hold of the plan can't see its own limit on this rig.
     """
     Engine(plan, rig)
+    check_plan(plan, rig)
 
 
 def people_of(path: Path | None = None) -> People | None:
