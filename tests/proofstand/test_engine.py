@@ -282,6 +282,8 @@ def test_every_kind_of_step_has_stages_and_every_act_has_a_name() -> None:
         "inlet-sweep",
         "flow-sweep",
         "find-volume",
+        "look",
+        "relief",
     }  # refused before anything is opened
     assert kinds - judged_only == set(STEP_KINDS)
     for step in plan().steps:
