@@ -28,7 +28,7 @@ from rig.simulator.history import true_findings
 from rig.simulator.rigbody import REGULATOR
 from rig.simulator.rigtext import rig_text
 
-from .procedure.engine import Abandon, Command, prepared_plan
+from .procedure.engine import Abandon, Command, needed_roles, prepared_plan
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -357,11 +357,12 @@ def simulate(
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job(family)
     prepared = prepared_plan(plan, job)
-    rig = parse_rig(
-        rig_text("127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for),
-        "simulated rig",
+    metered = "flow" in needed_roles(prepared)
+    text = rig_text(
+        "127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for, flow_meter=metered
     )
-    simulated = SimulatedRig(seed, severities, family=made_for)
+    rig = parse_rig(text, "simulated rig")
+    simulated = SimulatedRig(seed, severities, family=made_for, flow_meter=metered)
     history = simulated.keep_history()
     kinds = {step.id: step.kind for step in prepared.steps}
     read_after_s = {

@@ -302,8 +302,8 @@ FINDINGS = _registry(
         _N,
         "",
         ("look",),
-        "Places where a person saw leak solution bubble, of those and for the time that "
-        "the step asks.",
+        "Places where a person saw leak solution bubble, of those and in the time "
+        "that the step asks for.",
     ),
     FindingKind(
         "bubble_count",

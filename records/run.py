@@ -33,6 +33,8 @@ ACTS = (
     "fill_outlet",
     "isolate_inlet",
     "set_outlet",
+    "set_flow",
+    "add_gas",
     "lock_nut",
     "exercise",
     "open_bleed",
@@ -60,7 +62,8 @@ class Request:
     Attributes:
         id: name within the run, so that an answer can point at it.
         step: step of the plan. act: one of ``ACTS``.
-        aim: pressure to bring about (gauge), where the act has one.
+        aim: pressure (gauge), flow or amount to bring about, where the act has one.
+        lasting: how long it is to be done, where that matters.
         confirm: True where the test goes on only after a person says it is done.
         caution: id of the caution to show, or "".
         repeats: how many times (exercise).
@@ -70,6 +73,7 @@ class Request:
     step: str
     act: str
     aim: Quantity | None = None
+    lasting: Quantity | None = None
     confirm: bool = False
     caution: str = ""
     repeats: int = 1

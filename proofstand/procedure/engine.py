@@ -21,13 +21,17 @@ from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
 from . import resuming
+from .leaves import leans_on_lockup
 from .progress import MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
     creep_hold,
     exercise,
+    find_volume,
+    flow_sweep,
     hold,
+    inlet_sweep,
     lockup,
     pressurise,
     rig_hold,
@@ -49,9 +53,14 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "lockup": lockup.stages,
     "creep-hold": creep_hold.stages,
     "body-hold": body_hold.stages,
+    "inlet-sweep": inlet_sweep.stages,
+    "flow-sweep": flow_sweep.stages,
+    "find-volume": find_volume.stages,
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
+# Nothing after them is built on these: where one can't be done, the test goes on.
+_SPARE = ("inlet-sweep", "flow-sweep", "find-volume")
 _GATING = ("inlet", "outlet")
 # A pressure channel without a good sample for so long is an alarm.
 SILENT_S = 1.0
@@ -176,8 +185,9 @@ def check_led(plan: Plan) -> None:
 
 def needed_roles(plan: Plan) -> tuple[str, ...]:
     """Return the channel roles without which the plan can't be run."""
-    regulator = any(s.kind not in ("hold",) for s in plan.steps)
-    return ("inlet", "outlet") if regulator else ()
+    kinds = {step.kind for step in plan.steps}
+    sides = ("inlet", "outlet") if kinds - {"hold"} else ()
+    return (*sides, "flow") if "flow-sweep" in kinds else sides
 
 
 def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:
@@ -212,9 +222,8 @@ class Engine:
         self._rig = rig
         self._watched: dict[str, Watched] = {}
         for channel in rig.channels:
-            if channel.role in self._watched or channel.measure_unit.kind is not (
-                Kind.PRESSURE
-            ):
+            kind = Kind.LEAK if channel.role == "flow" else Kind.PRESSURE
+            if channel.role in self._watched or channel.measure_unit.kind is not kind:
                 continue
             self._watched[channel.role] = Watched(channel)
         for role in needed_roles(plan):
@@ -223,7 +232,7 @@ class Engine:
                     "rig_channel_missing", where=rig.id, role=role, rig=rig.id
                 )
             channel = self._watched[role].channel
-            if not channel.zero_at_vent:
+            if role in _GATING and not channel.zero_at_vent:
                 raise InputError(
                     "rig_channel_kind",
                     where=rig.id,
@@ -548,8 +557,7 @@ class Engine:
             )
             if not done:
                 if self._waits_too_long(stage):
-                    # Nothing may be built on a step that was not done: off with the gas
-                    self._end_step("timed_out")
+                    self._not_done()
                     return True
                 return False
             if seen is not None:
@@ -560,6 +568,16 @@ class Engine:
         if stage.opens and MarkKind.OPENED not in told:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
+
+    def _not_done(self) -> None:
+        """Leave a step that can't be done."""
+        step = self.step
+        if step is not None and step.kind in _SPARE:
+            self._mark(MarkKind.STEP_SKIP, {"why": "not_reached"})
+            self._begin_step(self.progress.step + 1)
+        else:
+            # Nothing may be built on a step that was not done: off with the gas.
+            self._end_step("timed_out")
 
     def _waits_too_long(self, stage: Ask) -> bool:
         """Tell whether to give up; never on a person, never while gas comes off."""
@@ -619,7 +637,10 @@ class Engine:
             )
         else:
             id = f"{step.id}.{self.progress.requests + 1}"
-            self._mark(MarkKind.ASKED, {"act": stage.act, "request": id})
+            told = {"act": stage.act, "request": id}
+            if stage.tells_aim and stage.aim is not None:
+                told["aim"] = stage.aim.typed
+            self._mark(MarkKind.ASKED, told)
             if self.progress.waiting is not None:
                 self._out.append(self.progress.waiting)
 
@@ -630,6 +651,11 @@ class Engine:
         now = self.progress
         if _only_venting(now) and not _makes_safe(step):
             self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
+            self._begin_step(index + 1)
+            return
+        if leans_on_lockup(step, self.plan) and not (now.locked or resumed):
+            # what it would read is a flow, not a hold
+            self._mark(MarkKind.STEP_SKIP, {"why": "not_locked_up"}, step=step)
             self._begin_step(index + 1)
             return
         self._begin_attempt(step, 1, resumed=resumed)
@@ -662,7 +688,7 @@ class Engine:
         if self.step is None:
             return
         if self.progress.attempt >= MOST_ATTEMPTS and by == "trace":
-            self._end_step("timed_out")
+            self._not_done()
             return
         told = {name: value for name, value in facts.items() if name != "why"}
         self._repeat(self.progress.step, {**told, "why": reason}, by)

@@ -24,7 +24,10 @@ StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 MAKES_SAFE = ("vent-down", "closing-zero")
 _GIVEN_UP = ("timed_out", "rig_leaks")
 # After these the downstream valve is no longer the one that locked the regulator up.
-_UNLOCKS = ("set_outlet", "open_bleed", "vent_down", "screw_out", "open_to_air")
+_UNLOCKS = (
+    *("set_outlet", "open_bleed", "set_flow"),
+    *("vent_down", "screw_out", "open_to_air"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +171,7 @@ def request_of(stage: Ask, step: Step, mark: Mark) -> Request:
         step=step.id,
         act=stage.act,
         aim=stage.aim,
+        lasting=stage.lasting,
         confirm=stage.confirm,
         caution=stage.caution,
         repeats=stage.repeats,

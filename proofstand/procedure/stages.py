@@ -28,7 +28,8 @@ class Ask:
     """Ask the hands for something and wait until it is done.
 
     Attributes:
-        act: what is asked. aim: pressure to bring about, gauge.
+        act: what is asked. aim: pressure (gauge), flow or amount to bring about.
+        lasting: how long it is to be done, where that matters.
         see: what the trace must show, or None where no trace can show it.
         confirm: a person must say that it is done; where gas could hurt someone.
         caution: id of the caution to show.
@@ -36,10 +37,12 @@ class Ask:
         adjusts: this changes the setting, so a mark ``adjusted`` is written.
         opens: this opens or connects something, so a mark ``opened`` is written.
         redo: the step begins again when ``see`` gives an event of this name.
+        tells_aim: the mark says the aim too, for a judgement that sorts by it.
     """
 
     act: str
     aim: Quantity | None = None
+    lasting: Quantity | None = None
     see: See | None = None
     confirm: bool = False
     caution: str = ""
@@ -48,6 +51,7 @@ class Ask:
     adjusts: bool = False
     opens: bool = False
     redo: str = ""
+    tells_aim: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from records.errors import RigError
+from records.measure import STANDARD_TEMPERATURE_K
 from records.rig import RegisterTable
 from rig.wire.registers import decode, encode, named
 
@@ -46,6 +47,7 @@ class SimulatedRig:
         seed: what regulator, rig, day and noise are drawn from.
         faults: severity 0 to 1 by id. step_s: of the gas, a whole part of 10 ms.
         family: of the regulator; the rig is the one for it.
+        flow_meter: the rig has one behind its downstream valve.
 
     Raises:
         InputError: ``fault_unknown``, ``fault_severity`` or ``fault_not_fitted``.
@@ -57,6 +59,8 @@ class SimulatedRig:
         faults: Mapping[str, float] | None = None,
         step_s: float = STEP_S,
         family: Family = SECOND_STAGE,
+        *,
+        flow_meter: bool = False,
     ) -> None:
         self.seed = seed
         self.faults = dict(faults or {})
@@ -71,7 +75,8 @@ class SimulatedRig:
         )
         surroundings = drawn_surroundings(stream(seed, 2))
         self.plant = Plant(subject.regulator, subject.rig, surroundings, step_s)
-        self.wired = wired_for(family)
+        self.flow_meter = flow_meter
+        self.wired = wired_for(family, flow_meter)
         self.input_count = input_count(self.wired)
         self._highest = highest_for(family)
         self._steps = round(SAMPLE_S / step_s)
@@ -193,10 +198,12 @@ class SimulatedRig:
 
     def _exposed(self) -> tuple[float, ...]:
         p = self.plant
-        found = (p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k)
-        if len(self.wired) > len(found):
-            return (*found, p.interstage_gauge)
-        return found
+        found = [p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k]
+        if self.family.regulator.first is not None:
+            found.append(p.interstage_gauge)
+        if self.flow_meter:
+            found.append(p.metered_flow * p.gas.gas_constant * STANDARD_TEMPERATURE_K)
+        return tuple(found)
 
     def _note(self, history: History) -> None:
         p, t_s = self.plant, self.t_s

@@ -14,10 +14,11 @@ from types import MappingProxyType
 import numpy as np
 
 from records.errors import InputError
+from records.measure import STANDARD_PRESSURE_PA
 from records.run import Request
 
 from .families import SECOND_STAGE, Family
-from .rigbody import BLANK, OPEN, REGULATOR, VALVE_NAMES, Valves
+from .rigbody import BLANK, OPEN, REGULATOR, SYRINGE_M3, VALVE_NAMES, Valves
 
 Doing = Generator[None, None, None]
 
@@ -117,6 +118,7 @@ class Hands:
         self._t = 0.0
         self._seen: Mapping[str, float] = {}
         self._repeats = 1
+        self._lasting_s = 0.0
         self._doing: Doing | None = None
         self._doing_id = ""
         self._confirms = False
@@ -132,6 +134,8 @@ class Hands:
             "fill_outlet": self._fill_outlet,
             "isolate_inlet": self._isolate_inlet,
             "set_outlet": self._set_outlet,
+            "set_flow": self._set_flow,
+            "add_gas": self._add_gas,
             "lock_nut": self._lock_nut,
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
@@ -187,6 +191,8 @@ class Hands:
             raise ValueError(f"hands do not know how to {request.act}")
         aim = request.aim.value_si if request.aim is not None else math.nan
         self._repeats = max(request.repeats, 1)
+        lasting = request.lasting
+        self._lasting_s = 0.0 if lasting is None else lasting.value_si
         self._doing_id = request.id
         self._confirms = request.confirm
         doing = self._acts[request.act](aim)
@@ -376,6 +382,35 @@ class Hands:
                 yield from self._screw_by(
                     self._between(0.8, 1.01) * off / self._manner.slope
                 )
+
+    def _set_flow(self, aim: float) -> Doing:
+        """Turn the downstream valve until the meter says so."""
+        if aim == 0.0:
+            yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+            return
+        for _ in range(60):
+            yield from self._wait(self._between(1.5, 2.2))
+            now, at = self._read("flow"), self._at["bleed"]
+            if abs(aim - now) <= 0.01 * aim:
+                return
+            if at == 0.0 or now < 0.02 * aim:
+                to = max(2.0 * at, 0.5 * self._small_bleed)
+            else:
+                share = min(max(aim / now, 0.5), 2.0)
+                to = at * (1.0 + self._between(0.8, 1.0) * (share - 1.0))
+            yield from self._turn("bleed", min(to, 1.0), self._between(0.6, 1.2))
+
+    def _add_gas(self, aim: float) -> Doing:
+        """One stroke of the syringe; as a leak, that leak for its time."""
+        seconds, volume = self._between(0.6, 1.0), aim
+        if self._lasting_s:
+            seconds = self._lasting_s
+            volume = aim * seconds / STANDARD_PRESSURE_PA
+        share = volume / SYRINGE_M3
+        if self._at["syringe"] + share > 1.0:
+            yield from self._turn("syringe", 0.0, self._between(1.0, 1.5))
+        to = self._at["syringe"] + share
+        yield from self._without_a_break(self._turn("syringe", to, seconds))
 
     def _lock_nut(self, _: float) -> Doing:
         yield from self._wait(self._between(2.0, 3.0))

@@ -6,6 +6,7 @@ from records.plan import Plan, Step
 
 from ..seeing import decided, fell_by, first_of
 from ..stages import Ask, Hold, Soak, Stage
+from .lockup import locking
 
 # A trapped inlet that has lost this share has told enough.
 ENOUGH = 0.5
@@ -16,6 +17,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     assert step.hold is not None
     soak = step.soak.value_si if step.soak is not None else 10.0
     return (
+        *locking(step, plan),
         Ask(act="isolate_inlet", confirm=True),
         Ask(act="hands_off"),
         Soak(seconds=soak),
