@@ -46,6 +46,7 @@ from .flow import flow_sweep, irregularity
 from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
+from .looks import looked
 from .marks import Performance, Skipped, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
@@ -172,6 +173,8 @@ def _estimates(
             estimates = _closing_zero(readings, zero, performed)
         elif step.kind == "hold":
             estimates = _hold(readings, step, performed)
+        elif step.kind == "look":
+            estimates = looked(readings, performed)
         elif step.kind in ("inlet-sweep", "flow-sweep"):
             estimates = _swept(readings, plan, performed, job)
         else:
@@ -755,8 +758,7 @@ def _once(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
 
 def _blind(estimate: Estimate, readings: Readings) -> list[Reason]:
     """Return why the calibrations that a finding leans on say nothing of it."""
-    roles = (estimate.channel,) if estimate.channel else _GAUGES
-    channels = [c for c in map(readings.channel, roles) if c is not None]
+    channels = [c for c in map(readings.channel, _read_on(estimate)) if c is not None]
     unknown = [
         c.id for c in channels if c.calibration is None or not c.calibration.terms
     ]
@@ -811,9 +813,16 @@ def _day(run: Run) -> datetime.date:
     return datetime.datetime.fromtimestamp(seconds, tz=datetime.UTC).date()
 
 
+def _read_on(estimate: Estimate) -> tuple[str, ...]:
+    """Return the roles whose calibration a finding leans on; none for what is seen."""
+    if estimate.id == "gauge_zero" or FINDINGS[estimate.id].kind is Kind.COUNT:
+        return ()
+    return (estimate.channel,) if estimate.channel else _GAUGES
+
+
 def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
     """Return the calibrations that a finding leans on and that were overdue."""
-    roles = [estimate.channel] if estimate.channel else list(_GAUGES)
+    roles = list(_read_on(estimate))
     if FINDINGS[estimate.id].kind in (Kind.LEAK, Kind.RATE):
         roles += ["ambient", "gas_temperature"]
     channels = [readings.channel(role) for role in roles]

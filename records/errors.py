@@ -258,6 +258,9 @@ REASON_IDS = frozenset(
         "flow_not_reached",
         "inlet_not_as_defined",
         "closure_not_seen",
+        # what a person answered
+        "told_by_person",
+        "gauge_under_pressure",
         "class_by_list",
         "class_uncertain",
         "class_beyond_list",

@@ -39,6 +39,7 @@ ACTS = (
     "exercise",
     "open_bleed",
     "close_bleed",
+    "look",
     "hands_off",
     "vent_down",
     "disconnect",
@@ -67,6 +68,8 @@ class Request:
         confirm: True where the test goes on only after a person says it is done.
         caution: id of the caution to show, or "".
         repeats: how many times (exercise).
+        look: the finding that an answer is wanted for, or "". asks: the question.
+        instrument: what a number is read from. resolution: smallest step of that.
     """
 
     id: str
@@ -77,6 +80,10 @@ class Request:
     confirm: bool = False
     caution: str = ""
     repeats: int = 1
+    look: str = ""
+    asks: str = ""
+    instrument: str = ""
+    resolution: Quantity | None = None
 
 
 class MarkKind(StrEnum):
@@ -85,6 +92,7 @@ class MarkKind(StrEnum):
     STEP_BEGIN = "step_begin"
     ASKED = "asked"
     CONFIRMED = "confirmed"
+    ANSWERED = "answered"
     SEEN = "seen"
     HOLD_BEGIN = "hold_begin"
     HOLD_END = "hold_end"

@@ -51,6 +51,8 @@ def asking_of(
         repeats=request.repeats,
         lasting=request.lasting.typed if request.lasting is not None else "",
         window=window_words(step),
+        asks=request.asks,
+        instrument=request.instrument or request.look.replace("_", " "),
     )
     return Asking(
         first=first, second=second, detail=detail, caution=_caution(act, request)

@@ -9,7 +9,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from proofstand.display import show
-from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
+from proofstand.procedure.engine import Abandon, Acknowledge, Answer, Command
 from proofstand.report import role_of
 from proofstand.session import (
     Asked,
@@ -22,6 +23,7 @@ from proofstand.session import (
     Troubled,
 )
 from proofstand.words.sentences import action, caution, label, trouble
+from records.errors import InputError
 from records.judgement import Judgement, Outcome
 from records.run import MarkKind, Request, RunHeader
 
@@ -74,13 +76,20 @@ class Prompter:
                 self._say(f"  {first} {second}")
                 if request.caution:
                     self._say(f"    ! {caution(request.caution)}")
-                if request.confirm and self._ask:
+                if request.look and self._ask:
+                    how = f"in {unit_asked(request)}"
+                    if not reads_gauge(request):
+                        how = "no, or how many"
+                    self._say(f"    [{how}, then Enter], stop to end the test")
+                elif request.confirm and self._ask:
                     self._say("    [Enter] when done, stop to end the test")
             case Marked(mark) if mark.kind is MarkKind.STEP_BEGIN:
                 self._say(f"{mark.t_s:8.1f} s  {mark.step}")
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
                 what = mark.data.get("event") or mark.data.get("why", "hold over")
                 self._say(f"{mark.t_s:8.1f} s    {what.replace('_', ' ')}")
+            case Marked(mark) if mark.kind is MarkKind.ANSWERED:
+                self._say(f"{mark.t_s:8.1f} s    answered: {mark.data['value']}")
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
@@ -141,6 +150,8 @@ class Prompter:
             elif line == "stop":
                 self._say(f"    ! {caution('stopped')}")
                 said.append(Abandon("stopped at the terminal", self._by))
+            elif self._request is not None and self._request.look:
+                said += self._answer(self._request, line)
             elif line:
                 self._say(
                     "    Enter alone confirms; stop ends the test after venting, "
@@ -149,6 +160,16 @@ class Prompter:
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
         return said
+
+    def _answer(self, request: Request, line: str) -> list[Command]:
+        """Return an answer that can be taken, or say what would do."""
+        try:
+            parsed_answer(request, line)
+        except InputError as error:
+            told = trouble(error)
+            self._say(f"    {told.what} {told.do}")
+            return []
+        return [Answer(request.id, line, self._by)]
 
     def tell_interrupted(self, journal: Path) -> None:
         """Say what is kept, how to go on with it, and that there may be pressure."""

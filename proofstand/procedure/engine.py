@@ -21,6 +21,7 @@ from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
 from . import resuming
+from .answers import parsed_answer
 from .leaves import leans_on_lockup
 from .progress import MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
@@ -33,6 +34,7 @@ from .steps import (
     hold,
     inlet_sweep,
     lockup,
+    look,
     pressurise,
     rig_hold,
     setting,
@@ -56,6 +58,7 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "inlet-sweep": inlet_sweep.stages,
     "flow-sweep": flow_sweep.stages,
     "find-volume": find_volume.stages,
+    "look": look.stages,
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
@@ -73,6 +76,15 @@ class Acknowledge:
     """A person says that what a request asked is done."""
 
     request: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A person answers the question that a request asks."""
+
+    request: str
+    said: str
     by: str
 
 
@@ -103,7 +115,7 @@ class Abandon:
     by: str
 
 
-Command = Acknowledge | Skip | Repeat | Abandon
+Command = Acknowledge | Answer | Skip | Repeat | Abandon
 Output = Request | Mark
 
 
@@ -370,9 +382,22 @@ class Engine:
                 waiting = self.request
                 if waiting is None or waiting.id != request or not waiting.confirm:
                     return []
+                if waiting.look:
+                    return [waiting]  # "done" answers no question
                 self._mark(
                     MarkKind.CONFIRMED, {"request": request, "act": waiting.act}, by=by
                 )
+            case Answer(request, said, by):
+                waiting = self.request
+                if waiting is None or waiting.id != request or not waiting.look:
+                    return []
+                try:
+                    answer = parsed_answer(waiting, said)
+                except InputError:
+                    return [waiting]
+                told = {"look": waiting.look, "asks": waiting.asks, "said": said}
+                told |= {"request": request, "value": answer.typed}
+                self._mark(MarkKind.ANSWERED, told, by=by)
             case Skip(reason, by):
                 self._mark(MarkKind.STEP_SKIP, {"why": reason}, by=by)
                 self._begin_step(self.progress.step + 1)

@@ -175,6 +175,10 @@ def request_of(stage: Ask, step: Step, mark: Mark) -> Request:
         confirm=stage.confirm,
         caution=stage.caution,
         repeats=stage.repeats,
+        look=(step.look or "") if stage.act == "look" else "",
+        asks=step.asks,
+        instrument=step.instrument,
+        resolution=step.resolution,
     )
 
 
@@ -247,6 +251,7 @@ _CHANGES: Mapping[MarkKind, Callable[[Progress, Mark, Plan, StagesOf], Progress]
     MarkKind.HOLD_BEGIN: _hold_begin,
     MarkKind.HOLD_END: _hold_end,
     MarkKind.CONFIRMED: _confirmed,
+    MarkKind.ANSWERED: _confirmed,
     MarkKind.SEEN: _seen,
     MarkKind.ADJUSTED: _done,
     MarkKind.OPENED: _done,

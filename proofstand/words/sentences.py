@@ -73,6 +73,7 @@ def action(request: Request, aim: str = "") -> tuple[str, str]:
     typed = aim or (request.aim.typed if request.aim is not None else "")
     lasting = request.lasting.typed if request.lasting is not None else "at once"
     facts = {"aim": typed, "repeats": str(request.repeats), "lasting": lasting}
+    facts |= {"asks": request.asks, "instrument": request.instrument or "no instrument"}
     return _fill(first, facts), _fill(second, facts)
 
 

@@ -31,12 +31,15 @@ from .registermap import (
     valve_words,
     wired_for,
 )
-from .rigbody import VALVE_NAMES, Valves, drawn_surroundings
+from .rigbody import REGULATOR, VALVE_NAMES, Valves, drawn_surroundings
 from .transducers import SAMPLE_S, SOUND, Transducer
 from .truth import truth_of
 from .wirefaults import Timetable, WireFault
 
 _ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
+# A watchful eye sees so little with leak solution, std cm3/min; common practice.
+_SOLUTION_SHOWS = 0.05
+_BUBBLE_CM3 = 0.05  # of one bubble at a narrow tube
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -182,6 +185,23 @@ class SimulatedRig:
         """Move valves by name, through the same registers as from outside."""
         for name, position in positions.items():
             self.write(valve_address(name), valve_words(position))
+
+    def counted(self, look: str, seconds: float) -> int:
+        """Return what a person would count on the regulator: bubbles, or places.
+
+        Leak solution shows every place by itself; a tube stands on the bonnet's vent.
+        Nothing of the simulated gas can be heard.
+        """
+        r = self.plant.regulator
+        if round(self.plant.valves.fixture) != REGULATOR:
+            return 0
+        vent = r.diaphragm + r.relief_seat + r.tear
+        if look == "solution_leak":
+            places = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint, vent)
+            return sum(leak > _SOLUTION_SHOWS for leak in places)
+        if look == "bubble_count":
+            return int(vent * seconds / 60.0 / _BUBBLE_CM3)
+        return 0
 
     def truth(self) -> dict[str, Any]:
         """Return the true parameters; see :func:`~.truth.truth_of`."""

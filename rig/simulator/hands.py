@@ -65,10 +65,12 @@ class Moves:
     Attributes:
         valves: new positions by the name of the valve.
         acknowledge: id of a request that is done and wanted a confirmation, or None.
+        answer: what they answer to its question, or None where it asked none.
     """
 
     valves: Mapping[str, float] = field(default_factory=dict)
     acknowledge: str | None = None
+    answer: str | None = None
 
 
 # What hands can do wrong, and at which act they do it.
@@ -90,6 +92,8 @@ class Hands:
         found: where the valves stand by name, when the rig is not one that starts.
         manner: what they know of what is before them.
         mistakes: what they do wrong, once each; see :data:`MISTAKES`.
+        counts: what they see or hear when they look for a finding for some seconds;
+            None: nothing, as far as they can tell.
 
     Raises:
         InputError: ``mistake_unknown``.
@@ -101,6 +105,7 @@ class Hands:
         found: Mapping[str, float] | None = None,
         manner: Manner | None = None,
         mistakes: Collection[str] = (),
+        counts: Callable[[str, float], int] | None = None,
     ) -> None:
         for mistake in mistakes:
             if mistake not in MISTAKES:
@@ -119,6 +124,9 @@ class Hands:
         self._seen: Mapping[str, float] = {}
         self._repeats = 1
         self._lasting_s = 0.0
+        self._counts = counts
+        self._question: Request | None = None
+        self._answer: str | None = None
         self._doing: Doing | None = None
         self._doing_id = ""
         self._confirms = False
@@ -140,6 +148,7 @@ class Hands:
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
             "close_bleed": self._close_bleed,
+            "look": self._look,
             "hands_off": self._hands_off,
             "vent_down": self._vent_down,
             "disconnect": self._disconnect,
@@ -166,6 +175,7 @@ class Hands:
         self._t = t_s
         self._seen = seen
         acknowledge = None
+        self._answer = None
         if not self._must_finish:
             self._turn_to(request)
         if self._doing is not None:
@@ -175,7 +185,7 @@ class Hands:
                 self._doing = None
                 acknowledge = self._doing_id if self._confirms else None
         moved, self._moved = self._moved, {}
-        return Moves(moved, acknowledge)
+        return Moves(moved, acknowledge, self._answer)
 
     def begin_again(self) -> None:
         """Drop what is half done; what is asked then is done from its beginning."""
@@ -191,6 +201,7 @@ class Hands:
             raise ValueError(f"hands do not know how to {request.act}")
         aim = request.aim.value_si if request.aim is not None else math.nan
         self._repeats = max(request.repeats, 1)
+        self._question = request if request.look else None
         lasting = request.lasting
         self._lasting_s = 0.0 if lasting is None else lasting.value_si
         self._doing_id = request.id
@@ -439,6 +450,22 @@ class Hands:
 
     def _hands_off(self, _: float) -> Doing:
         yield
+
+    def _look(self, _: float) -> Doing:
+        """Look as long as is asked, then say what there was."""
+        yield from self._wait(max(self._lasting_s, self._between(3.0, 6.0)))
+        asked = self._question
+        if asked is None:
+            return
+        if asked.resolution is not None:
+            role = "inlet" if asked.look == "gauge_error_inlet" else "outlet"
+            step = asked.resolution.value_si
+            self._answer = f"{round(self._read(role) / step) * step:.9g} Pa gauge"
+        else:
+            seen = 0
+            if self._counts is not None:
+                seen = self._counts(asked.look, self._lasting_s)
+            self._answer = str(seen)
 
     def _vent_down(self, _: float) -> Doing:
         """Supply shut, outlet opened with the regulator open, screw out at zero."""

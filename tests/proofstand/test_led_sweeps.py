@@ -14,7 +14,7 @@ from proofstand.simulated import demo_job
 from records.errors import InputError
 from records.judgement import Finding, Outcome
 from records.planfile import parse_plan
-from records.run import MarkKind, Run
+from records.run import Mark, MarkKind, Run
 from rig.rigfile import parse_rig
 from rig.simulator.families import FAMILIES
 from rig.simulator.rigtext import rig_text
@@ -192,7 +192,7 @@ def test_a_hold_does_not_lean_on_a_lockup_that_was_skipped(tmp_path: Path) -> No
     while engine.step is not None and engine.step.id != "lockup-1":
         engine.command(Skip("try", "t"))
     out = engine.command(Skip("no time", "t"))
-    told = {m.step: m.data.get("why") for m in out if hasattr(m, "kind")}
+    told = {m.step: m.data.get("why") for m in out if isinstance(m, Mark)}
     assert told["body-hold"] == "not_locked_up"
     assert engine.step is not None
     assert engine.step.id == "vent-down"
