@@ -10,7 +10,15 @@ from pathlib import Path
 
 from proofstand.display import show
 from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
-from proofstand.procedure.engine import Abandon, Acknowledge, Answer, Command
+from proofstand.procedure.engine import (
+    Abandon,
+    Acknowledge,
+    Answer,
+    Command,
+    Declare,
+    Repeat,
+    Skip,
+)
 from proofstand.report import role_of
 from proofstand.session import (
     Asked,
@@ -26,6 +34,9 @@ from proofstand.words.sentences import action, caution, label, trouble
 from records.errors import InputError
 from records.judgement import Judgement, Outcome
 from records.run import MarkKind, Request, RunHeader
+
+# Words that say more than that something is done; what follows them is the reason.
+_SAID = ("again", "skip", "back", "adjusted", "opened")
 
 
 class Prompter:
@@ -150,16 +161,36 @@ class Prompter:
             elif line == "stop":
                 self._say(f"    ! {caution('stopped')}")
                 said.append(Abandon("stopped at the terminal", self._by))
+            elif line.split(" ", 1)[0] in _SAID:
+                said += self._told(*line.split(" ", 1))
             elif self._request is not None and self._request.look:
                 said += self._answer(self._request, line)
             elif line:
                 self._say(
                     "    Enter alone confirms; stop ends the test after venting, "
-                    "stop once more at once."
+                    "stop once more at once. With a reason: again, skip, "
+                    "back STEP, adjusted, opened."
                 )
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
         return said
+
+    def _told(self, word: str, why: str = "") -> list[Command]:
+        """Return what a word and what follows it say."""
+        if not why.strip():
+            self._say(f"    Say what: {word} and a few words.")
+            return []
+        match word:
+            case "again":
+                return [Repeat(why, self._by)]
+            case "skip":
+                return [Skip(why, self._by)]
+            case "back":
+                step, _, reason = why.partition(" ")
+                return [Repeat(reason or f"back to {step}", self._by, step)]
+            case "adjusted" | "opened":
+                return [Declare(word, why, self._by)]
+        return []
 
     def _answer(self, request: Request, line: str) -> list[Command]:
         """Return an answer that can be taken, or say what would do."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from analysis.early import BEFORE_S, LATEST_S
 from records.errors import InputError, RefusedError
@@ -23,7 +24,8 @@ from records.trace import Trace
 from . import resuming
 from .answers import parsed_answer
 from .leaves import leans_on_lockup
-from .progress import MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .progress import DECLARED, MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
@@ -62,6 +64,10 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
+# Behind an inlet valve that was shut, nothing is built up again by itself.
+_ISOLATED = ("body-hold",)
+# From these a test may go on anew, the regulator set or fitted again.
+_GONE_BACK_TO = ("set", "pressurise")
 # Nothing after them is built on these: where one can't be done, the test goes on.
 _SPARE = ("inlet-sweep", "flow-sweep", "find-volume")
 _GATING = ("inlet", "outlet")
@@ -98,9 +104,28 @@ class Skip:
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """A person wants the step that is on again from its start."""
+    """A person wants the step that is on again from its start.
+
+    Or the test from an earlier step on that sets or fits the regulator: what was found
+    since is found again.
+    """
 
     reason: str
+    by: str
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Declare:
+    """A person says what was done to the regulator that no request asked for.
+
+    Attributes:
+        what: ``adjusted`` or ``opened``.
+        act: what exactly. by: who did or saw it.
+    """
+
+    what: Literal["adjusted", "opened"]
+    act: str
     by: str
 
 
@@ -115,7 +140,7 @@ class Abandon:
     by: str
 
 
-Command = Acknowledge | Answer | Skip | Repeat | Abandon
+Command = Acknowledge | Answer | Skip | Repeat | Declare | Abandon
 Output = Request | Mark
 
 
@@ -401,8 +426,15 @@ class Engine:
             case Skip(reason, by):
                 self._mark(MarkKind.STEP_SKIP, {"why": reason}, by=by)
                 self._begin_step(self.progress.step + 1)
-            case Repeat(reason, by):
-                self._again(reason, by)
+            case Repeat(reason, by, step):
+                if step:
+                    self._go_back(step, reason, by)
+                else:
+                    self._again(reason, by)
+            case Declare(what, act, by):
+                self._mark(MarkKind(what), {"act": act, DECLARED: "yes"}, by=by)
+                if self.progress.hold_from_s is not None:
+                    self._again(what, by)
             case Abandon(reason, by):
                 self._mark(MarkKind.ABANDONED, {"why": reason}, by=by)
                 self._go_on_to_venting()
@@ -614,7 +646,13 @@ class Engine:
     def _advance_hold(self, stage: Hold) -> bool:
         now = self.progress
         if MarkKind.HOLD_END not in now.told:
+            spoilt = stage.guard(self._view()) if stage.guard is not None else None
+            if spoilt is not None and now.disturbed < MOST_ATTEMPTS:
+                self._build_up_again(spoilt)
+                return False
             stopped = stage.stop(self._view()) if stage.stop is not None else None
+            if stopped is not None and stage.guard is not None and self._at_it():
+                return False  # nothing is decided from what a hand may be doing
             if stopped is not None:
                 told = {**dict(stopped.facts), "why": stopped.event}
                 self._mark(MarkKind.HOLD_END, told)
@@ -717,6 +755,38 @@ class Engine:
             return
         told = {name: value for name, value in facts.items() if name != "why"}
         self._repeat(self.progress.step, {**told, "why": reason}, by)
+
+    def _at_it(self) -> bool:
+        """Tell whether a side began to move so lately that it may be a hand."""
+        view = self._view()
+        return any(view.has(r) and view.just_moved(r, TOUCH_S) for r in _GATING)
+
+    def _build_up_again(self, spoilt: Seen) -> None:
+        """Begin again what was disturbed, from the lockup that it leans on."""
+        step = self.step
+        assert step is not None
+        told = {**dict(spoilt.facts), "why": spoilt.event}
+        back = self.progress.step
+        if leans_on_lockup(step, self.plan):
+            back = resuming.step_to_repeat(self.plan, back)
+        if step.kind in _ISOLATED:
+            told[RESUMED] = "yes"  # the inlet has to be brought back first
+        self._repeat(back, told, "trace")
+
+    def _go_back(self, to: str, reason: str, by: str) -> None:
+        """Go on from an earlier step that sets or fits; no other one may be redone.
+
+        What failed passes only after such a step, never by being tried again.
+        """
+        ids = [step.id for step in self.plan.steps]
+        now, step = self.progress, self.step
+        index = ids.index(to) if to in ids else len(ids)
+        if step is None or _only_venting(now) or _makes_safe(step):
+            return
+        if index >= now.step or self.plan.steps[index].kind not in _GONE_BACK_TO:
+            return
+        self._mark(MarkKind.STEP_REPEAT, {"why": reason, "back_to": to}, by=by)
+        self._begin_attempt(self.plan.steps[index], 1, resumed=True)
 
     def _repeat(self, index: int, told: Mapping[str, str], by: str) -> None:
         step = self.plan.steps[index]

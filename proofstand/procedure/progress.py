@@ -18,6 +18,8 @@ from .stages import Ask, Stage
 TOLD_S = "told_s"
 # A step begun again after an interruption starts with a look at zero and state.
 RESUMED = "resumed"
+# Nobody asked for it: a person says that it was done.
+DECLARED = "declared"
 
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
@@ -48,6 +50,7 @@ class Progress:
         alarm: an over-pressure stopped the test.
         given_up: how a step ended that the rest would have been built on, or "".
         stopped: a person ended the test; the gas has still to come off.
+        disturbed: how often something was begun again because it was disturbed.
         silent: channels that give nothing.
         by_person: the latest marks follow from what a person said, at ``now_s``.
         last: the latest mark, None before the first.
@@ -72,6 +75,7 @@ class Progress:
     alarm: bool = False
     given_up: str = ""
     stopped: bool = False
+    disturbed: int = 0
     silent: frozenset[str] = frozenset()
     by_person: bool = False
     last: Mark | None = None
@@ -146,6 +150,7 @@ def _step_repeat(
         step=_step_of(now, mark, plan),
         over=False,
         attempt=1 if resumed else now.attempt + 1,
+        disturbed=now.disturbed + (mark.data.get("why") == "disturbed"),
         resumed=resumed,
     )
 
@@ -201,6 +206,8 @@ def _seen(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progres
 
 
 def _done(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if DECLARED in mark.data:
+        return now
     return _unlocked(_wrote(now, mark))
 
 

@@ -321,6 +321,40 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
     return see
 
 
+# What a hand does to a held pressure: so much of its level, and in so short a time.
+_TOUCHED = {"outlet": 0.02, "inlet": 0.05}
+TOUCH_S = 6.0
+_UNTOUCHED_S = 4.0  # after the hold's begin, while the closing itself may still show
+
+
+def touched(*roles: str) -> See:
+    """A held pressure went down at once, as no leak or creep lets it.
+
+    Of the inlet also up: somebody else is at the supply.
+    """
+
+    def see(view: View) -> Seen | None:
+        for role in roles:
+            if not view.has(role):
+                continue
+            for event in view.events(role, view.hold_from_s + _UNTOUCHED_S):
+                took = event.window_s[1] - event.window_s[0]
+                level = max(abs(event.before), abs(event.after))
+                least = max(_TOUCHED[role] * level, 2.0 * event.fact("threshold"))
+                if event.kind == "rise" and role == "outlet":
+                    continue
+                if event.fact("ramp") or took > TOUCH_S or abs(event.change) < least:
+                    continue
+                facts = (
+                    ("channel", view.channel(role).id),
+                    ("moved", _text(event.change)),
+                )
+                return Seen("disturbed", event.t_s, facts)
+        return None
+
+    return see
+
+
 def closed_further() -> See:
     """The outlet rose once more in the hold, and more than when it seemed to lock up.
 

@@ -73,6 +73,8 @@ class Hold:
         gate: when it is so as often as a step is tried, the test ends: nothing may be
             built on it.
         stop: ends the hold early when it gives an event.
+        guard: looked at as long as the hold is on; a returned event spoils it, and
+            what was held is built up again from where it leans on.
     """
 
     seconds: float
@@ -80,6 +82,7 @@ class Hold:
     check: See | None = None
     gate: bool = False
     stop: See | None = None
+    guard: See | None = None
 
 
 Stage = Ask | Soak | Hold

@@ -178,6 +178,11 @@ class View:
         start = self.since_s if since_s is None else since_s
         return [e for e in self._watched[role].events if e.t_s >= start]
 
+    def just_moved(self, role: str, seconds: float) -> bool:
+        """Tell whether a change of level began in the last seconds and goes on."""
+        since = self._watched[role].detector.open_since
+        return since is not None and self.now_s - since < seconds
+
     def moving(self, role: str) -> bool:
         """Tell whether a change of level is under way."""
         return self._watched[role].detector.moving

@@ -23,6 +23,7 @@ from .rigbody import BLANK, OPEN, REGULATOR, SYRINGE_M3, VALVE_NAMES, Valves
 Doing = Generator[None, None, None]
 
 _SMALL_BLEED = 0.10
+_NUT_SHARE = 0.05  # of the outlet: how far a nut that is locked carelessly moves it
 _MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
@@ -79,6 +80,7 @@ MISTAKES: Mapping[str, str] = MappingProxyType(
         "snaps-shut": "close_bleed",
         "wrong-valve": "isolate_inlet",
         "walks-away": "set_outlet",
+        "nut-moves-it": "lock_nut",
     }
 )
 MISTAKES_AT = MappingProxyType({act: slip for slip, act in MISTAKES.items()})
@@ -278,9 +280,12 @@ class Hands:
             yield from self._turn("vent_inlet", 0.05, self._between(0.8, 1.5))
             yield from self._wait(self._between(2.0, 4.0))
             yield from self._turn("vent_inlet", 0.0, self._between(0.4, 0.8))
-        else:
+        elif slip == "snaps-shut":
             yield from self._turn("bleed", 0.0, 0.05)
         yield from doing
+        if slip == "nut-moves-it":
+            moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
+            self._put("screw_m", self._at["screw_m"] + moved)
 
     # --- acts -------------------------------------------------------------------------
 

@@ -25,7 +25,7 @@ id = "zero"
 kind = "zero"
 hold = "6 s"
 
-[[steps]]
+{rig_hold}[[steps]]
 id = "pressurise"
 kind = "pressurise"
 inlet = "10 psi gauge"
@@ -57,8 +57,20 @@ hold = "15 s"
 """
 
 
+RIG_HOLD = """[[steps]]
+id = "rig-hold"
+kind = "rig-hold"
+inlet = "10 psi gauge"
+outlet = "12 in. w.c. gauge"
+hold = "30 s"
+
+"""
+
+
 def plan_text(steps: str, head: str = "") -> str:
-    return HEAD.format(steps=steps, head=head)
+    """Return a plan's text; where it judges a leak, the rig's own comes first."""
+    first = RIG_HOLD if "_leak" in steps else ""
+    return HEAD.format(steps=steps, head=head, rig_hold=first)
 
 
 def led(folder: Path, steps: str, *faults: str, seed: int = 1, **more: object) -> Run:

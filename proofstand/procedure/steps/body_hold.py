@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import decided, fell_by, first_of
+from ..seeing import decided, fell_by, first_of, touched
 from ..stages import Ask, Hold, Soak, Stage
 from .lockup import locking
 
@@ -24,5 +24,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         Hold(
             seconds=step.hold.value_si,
             stop=first_of(fell_by(ENOUGH), decided(step, plan)),
+            guard=touched("outlet", "inlet"),
         ),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from records.measure import Kind
 from records.plan import Plan, Step
 
-from ..seeing import gained
+from ..seeing import gained, touched
 from ..stages import Ask, Hold, Stage
 from .lockup import locking
 
@@ -20,7 +20,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     assert step.added is not None
     found = locking(step, plan)
     stroke = step.added.kind is not Kind.LEAK
-    found += [Ask(act="hands_off"), Hold(seconds=step.hold.value_si)]
+    guard = touched("outlet")
+    found += [Ask(act="hands_off"), Hold(seconds=step.hold.value_si, guard=guard)]
     for _ in range(step.repeats):
         found += [
             Ask(
@@ -32,6 +33,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
                 give_up_s=240.0,
                 tells_aim=True,
             ),
-            Hold(seconds=step.hold.value_si),
+            Hold(seconds=step.hold.value_si, guard=guard),
         ]
     return tuple(found)

@@ -13,6 +13,7 @@ from ..seeing import (
     flowing,
     off_pressure,
     shut_off,
+    touched,
 )
 from ..stages import Ask, Hold, Stage
 
@@ -48,6 +49,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             check=first_of(further, off_pressure("inlet", step.inlet.value_si, band))
             if changed
             else further,
+            guard=touched("outlet", "inlet"),
         ),
     ]
     return tuple(found)

@@ -10,7 +10,7 @@ from .lockup import INLET_BAND, bringing_inlet
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
-    """Return the stages of a ``look`` step; it changes nothing but the inlet it asks."""
+    """Return the stages of a ``look`` step; it changes nothing but the inlet."""
     found: list[Stage] = []
     if inlet_changes(step, plan):
         found += bringing_inlet(step, INLET_BAND)
