@@ -140,6 +140,7 @@ def served_rig_text(served: ServedRig) -> str:
         serial=served.serial,
         hands_port=served.hands_port,
         family=served.rig.family,
+        flow_meter=served.rig.flow_meter,
     )
 
 

@@ -52,7 +52,8 @@ def asking_of(
         lasting=request.lasting.typed if request.lasting is not None else "",
         window=window_words(step),
         asks=request.asks,
-        instrument=request.instrument or request.look.replace("_", " "),
+        what=request.look.replace("_", " "),
+        instrument=request.instrument,
     )
     return Asking(
         first=first, second=second, detail=detail, caution=_caution(act, request)
