@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from analysis.judge import judge
-from proofstand.procedure.engine import Engine, prepared_plan, stages_of
+from proofstand.procedure.engine import Engine, Skip, prepared_plan, stages_of
 from proofstand.procedure.leaves import inlet_before, leans_on_lockup, locked_before
 from proofstand.simulated import demo_job
 from records.errors import InputError
@@ -20,6 +20,7 @@ from rig.simulator.families import FAMILIES
 from rig.simulator.rigtext import rig_text
 
 from .led import LOCKUP, ended, led, marked, plan_text
+from .test_engine import answer, check_restored, feed, replay
 
 INLETS = """
 [[steps]]
@@ -78,6 +79,17 @@ def value(found: Finding) -> float:
 
 def test_every_step_is_done(run: Run) -> None:
     assert set(ended(run).values()) == {"done"}
+
+
+def test_the_same_trace_gives_the_same_marks_however_it_arrives(run: Run) -> None:
+    cuts = {m.t_s for m in run.marks if m.kind is MarkKind.CONFIRMED}
+    assert replay(run, sorted(cuts)) == list(run.marks)
+
+
+def test_an_engine_restored_in_a_sweep_goes_on_as_if_nothing_had_been(
+    run: Run,
+) -> None:
+    check_restored(run, every=23, first=40)
 
 
 def test_an_inlet_sweep_reads_each_pressure_in_turn_both_ways(run: Run) -> None:
@@ -183,8 +195,6 @@ def test_what_a_step_finds_follows_from_those_before_it() -> None:
 
 
 def test_a_hold_does_not_lean_on_a_lockup_that_was_skipped(tmp_path: Path) -> None:
-    from proofstand.procedure.engine import Skip
-    from tests.proofstand.test_engine import answer, feed
 
     plan = prepared_plan(parse_plan(plan_text(LOCKUP + TIGHT), "p"), demo_job())
     engine = Engine(plan, parse_rig(rig_text("127.0.0.1", 502, 1.0), "rig"))
