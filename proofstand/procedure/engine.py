@@ -532,6 +532,7 @@ class Engine:
             volumes=self._volumes,
             rig=self._rig,
             tick_s=TICK_S,
+            limits=self._limits_pa,
         )
 
     def _watch_pressure(self) -> None:
@@ -678,6 +679,12 @@ class Engine:
     def _next_stage(self) -> bool:
         after = self.progress.stage + 1
         if after < len(self._stages()):
+            stage = self._stages()[after]
+            if isinstance(stage, Ask) and stage.unless is not None:
+                against = stage.unless(self._view())
+                if against is not None:
+                    self._end_step(against.event)
+                    return True
             self._begin_stage(after)
         else:
             self._end_step("done")

@@ -321,6 +321,24 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
     return see
 
 
+_ROOM = 1.5  # times the last rise has to fit below the limit
+
+
+def no_room(role: str = "outlet") -> See:
+    """Another rise like the last one would come near the limit."""
+
+    def see(view: View) -> Seen | None:
+        rises = [e for e in view.events(role, -inf) if e.kind == "rise"]
+        now, limit = view.mean(role, 1.0), view.limits.get(role)
+        if not rises or now is None or limit is None:
+            return None
+        if now + _ROOM * rises[-1].change < limit:
+            return None
+        return Seen("no_room", view.now_s)
+
+    return see
+
+
 # What a hand does to a held pressure: so much of its level, and in so short a time.
 _TOUCHED = {"outlet": 0.02, "inlet": 0.05}
 TOUCH_S = 6.0

@@ -37,6 +37,7 @@ class Ask:
         adjusts: this changes the setting, so a mark ``adjusted`` is written.
         opens: this opens or connects something, so a mark ``opened`` is written.
         redo: the step begins again when ``see`` gives an event of this name.
+        unless: it is not asked, and the step is over, where this gives an event.
         tells_aim: the mark says the aim too, for a judgement that sorts by it.
     """
 
@@ -51,6 +52,7 @@ class Ask:
     adjusts: bool = False
     opens: bool = False
     redo: str = ""
+    unless: See | None = None
     tells_aim: bool = False
 
 

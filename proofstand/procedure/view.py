@@ -75,6 +75,7 @@ class View:
         hold_from_s: from when the hold that is on counts.
         volumes: trapped volume by role, m3, where the rig declares them.
         rig: the rig. tick_s: time since the moment before, seconds.
+        limits: the lowest of what a pressure may rise to by role, Pa gauge.
     """
 
     def __init__(
@@ -88,6 +89,7 @@ class View:
         volumes: Mapping[str, float] | None = None,
         rig: Rig | None = None,
         tick_s: float = 0.0,
+        limits: Mapping[str, float] | None = None,
     ) -> None:
         self._watched = watched
         self.now_s = now_s
@@ -97,6 +99,7 @@ class View:
         self.volumes = volumes or {}
         self.rig = rig
         self.tick_s = tick_s
+        self.limits = limits or {}
 
     def has(self, role: str) -> bool:
         """Tell whether the rig has a channel of this role."""

@@ -33,6 +33,7 @@ _ENDED = {
     "timed_out": "ended_given_up",
     "interrupted": "ended_interrupted",
     "rig_leaks": "ended_rig_leaks",
+    "no_room": "ended_no_room",
     "abandoned": "ended_by_hand",
 }
 _SKIPPED = {

@@ -142,6 +142,15 @@ def test_strokes_are_seen_one_by_one_and_give_the_volume(run: Run) -> None:
     assert found.measured.u < 0.1 * found.measured.value
 
 
+def test_a_stroke_that_would_come_near_the_limit_is_not_asked(tmp_path: Path) -> None:
+    run = led(tmp_path, LOCKUP + VOLUME.replace('"0.3 cm3"', '"1 cm3"'))
+    assert ended(run)["volume"] == "no_room"
+    assert not [m for m in run.marks if m.kind is MarkKind.TROUBLE]
+    assert 1 <= len(marked(run, "volume", MarkKind.SEEN)) < 3
+    told = {why.id for why in finding(run, "volume", "outlet_volume").why}
+    assert "additions_unseen" in told
+
+
 def test_a_leak_that_feeds_for_a_time_is_confirmed(tmp_path: Path) -> None:
     leak = VOLUME.replace('"0.3 cm3"', '"0.6 std cm3/min"').replace(
         '"0.003 cm3"', '"0.006 std cm3/min"\nadding = "30 s"'

@@ -5,7 +5,7 @@ from __future__ import annotations
 from records.measure import Kind
 from records.plan import Plan, Step
 
-from ..seeing import gained, touched
+from ..seeing import gained, no_room, touched
 from ..stages import Ask, Hold, Stage
 from .lockup import locking
 
@@ -22,7 +22,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     stroke = step.added.kind is not Kind.LEAK
     guard = touched("outlet")
     found += [Ask(act="hands_off"), Hold(seconds=step.hold.value_si, guard=guard)]
-    for _ in range(step.repeats):
+    for number in range(step.repeats):
         found += [
             Ask(
                 act="add_gas",
@@ -31,6 +31,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
                 see=gained(stroke=stroke),
                 confirm=not stroke,
                 give_up_s=240.0,
+                # the first one's rise is not known yet
+                unless=no_room() if number else None,
                 tells_aim=True,
             ),
             Hold(seconds=step.hold.value_si, guard=guard),
