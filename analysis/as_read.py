@@ -37,7 +37,7 @@ _COARSER = 2.0  # than the declared resolution
 def as_read(estimate: Estimate, readings: Readings) -> Estimate:
     """Return an estimate with what its readings say of it."""
     window, part = estimate.evidence.window_s, estimate.evidence.part
-    if window is None:
+    if window is None or FINDINGS[estimate.id].kind is Kind.COUNT:
         return estimate
     channels = _channels(estimate, readings)
     stretches = [readings.looked_at(c, part, *window) for c in channels]

@@ -46,6 +46,7 @@ from .flow import flow_sweep, irregularity
 from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
+from .looks import looked
 from .marks import Performance, Skipped, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
@@ -61,6 +62,7 @@ from .sweep import (
     since_inlet_moved,
     supply_pressure_effect,
 )
+from .validity import When, ends_validity, facts_of, same_quantity
 from .version import ANALYSIS_VERSION
 from .volumes import EffectiveVolume, Volumes
 from .zero import closing_zero_change, zero_offset
@@ -107,7 +109,9 @@ def judge(
     readings = Readings(run)
     done = performances(run, plan)
     found = _estimates(readings, plan, done, job)
+    found = _still_valid(found, readings, plan, done)
     found = _across(found, readings, plan, done, job)
+    found = _still_valid(found, readings, plan, done, ids=_ACROSS)
     found = [f.with_estimate(as_read(f.estimate, readings)) for f in found]
     found = _linked(found, readings, plan)
     found = [
@@ -172,6 +176,8 @@ def _estimates(
             estimates = _closing_zero(readings, zero, performed)
         elif step.kind == "hold":
             estimates = _hold(readings, step, performed)
+        elif step.kind == "look":
+            estimates = looked(readings, performed)
         elif step.kind in ("inlet-sweep", "flow-sweep"):
             estimates = _swept(readings, plan, performed, job)
         else:
@@ -249,6 +255,73 @@ def _swept(
     return found
 
 
+def _spent(found: _Found, kind: str) -> bool:
+    """Tell whether something was done since that keeps a finding from its fellows.
+
+    A setting that is set again is what its repeatability is found from.
+    """
+    ends = {"found_again", "adjusted_since", "opened_since"}
+    if kind == "set":
+        ends = {"opened_since"}
+    return any(why.id in ends for why in found.estimate.trouble)
+
+
+def _still_valid(
+    found: list[_Found],
+    readings: Readings,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    ids: Sequence[str] = (),
+) -> list[_Found]:
+    """Return the findings, those undecided that something was done after.
+
+    Where the test went on to find the same again, the later one decides; else it is
+    open, and with it the verdict.
+
+    Args:
+        found: by every step.
+        readings: of the run.
+        plan: that the test went by.
+        done: what was performed of it.
+        ids: only these; all others that one step gives alone where there are none.
+    """
+    ends: dict[int, When] = {}
+    for number, f in enumerate(found):
+        performed = done.get(f.step.id)
+        if f.estimate.value is None or not isinstance(performed, Performance):
+            continue
+        window = f.estimate.evidence.window_s
+        end = performed.end_s if window is None else min(window[1], performed.end_s)
+        ends[number] = When(performed.part, end)
+    result = list(found)
+    for number, until in ends.items():
+        f = found[number]
+        id = f.estimate.id
+        if (id in ids) != bool(ids):
+            continue
+        mark = ends_validity(id, f.step, until, readings.run.marks, plan)
+        if mark is None:
+            continue
+        later = [
+            found[n]
+            for n, when in ends.items()
+            if found[n].estimate.id == id
+            and found[n].estimate.channel == f.estimate.channel
+            and not when.before(mark)
+            and same_quantity(f.step, found[n].step)
+            and (_limit_of(found[n]) is not None or _limit_of(f) is None)
+        ]
+        if later:
+            why = Reason.of("found_again", again=later[-1].step_id, **facts_of(mark))
+            f = dataclasses.replace(f, step=dataclasses.replace(f.step, required=False))
+        else:
+            why = Reason.of(f"{mark.kind.value}_since", **facts_of(mark))
+        result[number] = f.with_estimate(
+            dataclasses.replace(f.estimate, trouble=(why, *f.estimate.trouble))
+        )
+    return result
+
+
 def _across(
     found: list[_Found],
     readings: Readings,
@@ -271,7 +344,8 @@ def _across(
     ):
         steps = [s for s in plan.steps if s.kind == kind and not s.trial]
         asked = [s for s in steps if any(x.finding == id for x in s.limits)]
-        repeats = _repeats([f for f in found if f.step.kind == kind], outlet, readings)
+        valid = [f for f in found if f.step.kind == kind and not _spent(f, kind)]
+        repeats = _repeats(valid, outlet, readings)
         if id == "repeatability":
             estimate = repeatability([r for _, r in repeats], outlet, inlet)
         elif inlet is None:
@@ -279,7 +353,7 @@ def _across(
             estimate = not_measured(id, outlet.role, why)
         else:
             estimate = supply_pressure_effect(
-                _flowing([f for f in found if f.step.kind == kind], outlet, readings),
+                _flowing(valid, outlet, readings),
                 outlet,
                 inlet,
                 job.regulator.pushed,
@@ -756,8 +830,7 @@ def _once(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
 
 def _blind(estimate: Estimate, readings: Readings) -> list[Reason]:
     """Return why the calibrations that a finding leans on say nothing of it."""
-    roles = (estimate.channel,) if estimate.channel else _GAUGES
-    channels = [c for c in map(readings.channel, roles) if c is not None]
+    channels = [c for c in map(readings.channel, _read_on(estimate)) if c is not None]
     unknown = [
         c.id for c in channels if c.calibration is None or not c.calibration.terms
     ]
@@ -812,9 +885,16 @@ def _day(run: Run) -> datetime.date:
     return datetime.datetime.fromtimestamp(seconds, tz=datetime.UTC).date()
 
 
+def _read_on(estimate: Estimate) -> tuple[str, ...]:
+    """Return the roles whose calibration a finding leans on; none for what is seen."""
+    if estimate.id == "gauge_zero" or FINDINGS[estimate.id].kind is Kind.COUNT:
+        return ()
+    return (estimate.channel,) if estimate.channel else _GAUGES
+
+
 def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
     """Return the calibrations that a finding leans on and that were overdue."""
-    roles = [estimate.channel] if estimate.channel else list(_GAUGES)
+    roles = list(_read_on(estimate))
     if FINDINGS[estimate.id].kind in (Kind.LEAK, Kind.RATE):
         roles += ["ambient", "gas_temperature"]
     channels = [readings.channel(role) for role in roles]

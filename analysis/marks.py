@@ -26,6 +26,15 @@ class Point:
     act: str
 
 
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What a person answered, with its unit, when and who."""
+
+    t_s: float
+    value: str
+    by: str
+
+
 @dataclass(slots=True)
 class _Attempt:
     part: int
@@ -36,6 +45,7 @@ class _Attempt:
     hold_begin: float | None = None
     hold_end: float | None = None
     points: list[Point] = field(default_factory=list)
+    answers: list[Answered] = field(default_factory=list)
     aim: str = ""
     orifice: str = ""
     end_s: float | None = None
@@ -55,6 +65,7 @@ class Performance:
         attempts: how often the step was begun.
         points: every reading or hold of the step, in order.
         amounts: what marks said was put in, as typed, with their times.
+        answers: what persons answered, in order.
     """
 
     step: Step
@@ -68,6 +79,7 @@ class Performance:
     attempts: int
     points: tuple[Point, ...] = ()
     amounts: tuple[tuple[float, str], ...] = ()
+    answers: tuple[Answered, ...] = ()
 
     def asked_at(self, act: str) -> float | None:
         """Return when an act was last asked for, or None."""
@@ -121,6 +133,9 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
             if "amount" in mark.data:
                 now.amounts.append((mark.t_s, mark.data["amount"]))
             now.seen.append((mark.data.get("event", ""), mark.t_s))
+        elif mark.kind is MarkKind.ANSWERED:
+            said = mark.data.get("value", "")
+            now.answers.append(Answered(mark.t_s, said, mark.by))
         elif mark.kind is MarkKind.HOLD_BEGIN:
             now.hold_begin, now.hold_end = mark.t_s, None
         elif mark.kind is MarkKind.HOLD_END:
@@ -157,4 +172,5 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         begun,
         tuple(last.points),
         tuple(last.amounts),
+        tuple(last.answers),
     )

@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.commands.window import WindowOptions
+from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
+from records.run import Request
 
 from .display import check_display
 
@@ -22,6 +24,7 @@ try:
     from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence
     from PySide6.QtWidgets import (
         QApplication,
+        QInputDialog,
         QPushButton,
         QStackedWidget,
         QVBoxLayout,
@@ -338,10 +341,41 @@ class Window(QWidget):
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
         if self._presenter is not None and self._thread is not None:
+            question = self._presenter.question
+            if question is not None:
+                self._ask(question)
+                return
             command = self._presenter.confirm(self._by or said("nobody"))
             if command is not None:
                 self._thread.say(command)
                 self.show_now()
+
+    def _ask(self, question: Request, wrong: str = "") -> None:
+        """Open a field for an answer; it holds nothing up, least of all stop."""
+        dialog = QInputDialog(self)
+        dialog.setWindowTitle(said("answer"))
+        lines = [wrong, question.asks, question.instrument]
+        lines.append(said("answer_in", unit=unit_asked(question)))
+        dialog.setLabelText("\n".join(filter(None, lines)))
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.textValueSelected.connect(lambda text: self.answer(question.id, text))
+        dialog.show()
+
+    def answer(self, request: str, text: str) -> None:
+        """Take the answer to a question, if it still waits for one."""
+        question = None if self._presenter is None else self._presenter.question
+        if self._presenter is None or self._thread is None or question is None:
+            return
+        if question.id != request:
+            return
+        try:
+            command = self._presenter.answer(text, self._by or said("nobody"))
+        except InputError as error:
+            told = trouble(error)
+            self._ask(question, f"{told.what} {told.do}")
+            return
+        self._thread.say(command)
+        self.show_now()
 
     def stop(self) -> None:
         """Take a press on stop."""

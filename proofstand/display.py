@@ -146,7 +146,7 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
     if finding.interval is not None and finding.measured is not None:
         low, high = finding.interval
         half = 0.5 * (high - low) / unit.factor
-        decimals = digits_for(half)
+        decimals = 0 if kind.kind is Kind.COUNT else digits_for(half)
         value = text(finding.measured.value, decimals)
         uncertainty = number(half, decimals)
         middle = 0.5 * (low + high)
@@ -155,7 +155,8 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
     limit = ""
     if finding.limit is not None:
         low_end, high_end = finding.limit.min, finding.limit.max
-        enough = max(decimals, 3 if unit.factor > 1e-4 or kind.kind is Kind.LEAK else 0)
+        fine = unit.factor > 1e-4 or kind.kind is Kind.LEAK
+        enough = max(decimals, 3 if fine and kind.kind is not Kind.COUNT else 0)
         if low_end is not None and high_end is not None:
             limit = f"{text(low_end, enough)} to {text(high_end, enough)}"
         elif high_end is not None:

@@ -33,6 +33,7 @@ class Sim:
         hands_port: of the hand valves, where they are not at ``port``; 0 as above.
         period: time between two lines of a stream.
         wire_faults: what befalls its answers, and when.
+        flow_meter: one stands behind the rig's downstream valve.
         time_multiple: how many times faster than the wall clock rig time runs at most.
     """
 
@@ -46,6 +47,7 @@ class Sim:
     link: str = ""
     hands_port: int = 0
     period: Quantity | None = None
+    flow_meter: bool = False
     time_multiple: float = 1.0
     faults: dict[str, float] = field(default_factory=dict)
     wire_faults: tuple[WireFault, ...] = ()
@@ -108,7 +110,12 @@ def open_rig(sim: Sim) -> ServedRig:
         RigError: the port is taken.
     """
     return ServedRig(
-        SimulatedRig(sim.seed, sim.faults, family=FAMILIES[sim.family]),
+        SimulatedRig(
+            sim.seed,
+            sim.faults,
+            family=FAMILIES[sim.family],
+            flow_meter=sim.flow_meter,
+        ),
         multiple=sim.time_multiple,
         door=sim.door,
         wire_faults=sim.wire_faults,
@@ -133,6 +140,7 @@ def served_rig_text(served: ServedRig) -> str:
         serial=served.serial,
         hands_port=served.hands_port,
         family=served.rig.family,
+        flow_meter=served.rig.flow_meter,
     )
 
 

@@ -36,7 +36,7 @@ from rig.acquisition import Acquisition, Incident, OpenInstrument
 from rig.clock import Clock
 
 from .display import unit_for, value_text
-from .procedure.engine import Abandon, Acknowledge, Command, Engine
+from .procedure.engine import Abandon, Acknowledge, Answer, Command, Engine
 from .so_far import SoFar
 
 SYNC_NS = 1_000_000_000
@@ -119,8 +119,8 @@ class Hands(Protocol):
 
     def work(
         self, t_s: float, request: Request | None, seen: Mapping[str, float]
-    ) -> str | None:
-        """Move the valves; return the id of a request that is done and confirmed."""
+    ) -> Command | None:
+        """Move the valves; return what is said of a request that is done."""
 
 
 class Session:
@@ -480,8 +480,8 @@ class Session:
     def _work_hands(self) -> list[Command]:
         if self._hands is None:
             return []
-        done = self._hands.work(self._now_s, self._engine.request, self._seen)
-        return [Acknowledge(done, "simulated hands")] if done is not None else []
+        said = self._hands.work(self._now_s, self._engine.request, self._seen)
+        return [] if said is None else [said]
 
     def _give(self, journal: JournalWriter, commands: Iterable[Command]) -> None:
         for command in commands:
@@ -518,6 +518,7 @@ def _in_time(
 __all__ = [
     "Abandon",
     "Acknowledge",
+    "Answer",
     "Asked",
     "Closed",
     "Command",

@@ -28,7 +28,14 @@ from rig.simulator.history import true_findings
 from rig.simulator.rigbody import REGULATOR
 from rig.simulator.rigtext import rig_text
 
-from .procedure.engine import Abandon, Command, prepared_plan
+from .procedure.engine import (
+    Abandon,
+    Acknowledge,
+    Answer,
+    Command,
+    needed_roles,
+    prepared_plan,
+)
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -45,6 +52,7 @@ PLANS = {
 }
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
+BY = "simulated hands"
 PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold
 EPOCH_NS = int(EPOCH.timestamp()) * 1_000_000_000
 
@@ -189,12 +197,16 @@ class _Worker:
 
     def work(
         self, t_s: float, request: Request | None, seen: Mapping[str, float]
-    ) -> str | None:
-        """Move the valves; return the id of a request that is done and confirmed."""
+    ) -> Command | None:
+        """Move the valves; return what is said of a request that is done."""
         moves: Moves = self._hands.act(t_s, request, seen)
         if moves.valves:
             self._move(moves.valves)
-        return moves.acknowledge
+        if moves.acknowledge is None:
+            return None
+        if moves.answer is not None:
+            return Answer(moves.acknowledge, moves.answer, BY)
+        return Acknowledge(moves.acknowledge, BY)
 
 
 class FarWorker:
@@ -207,8 +219,8 @@ class FarWorker:
 
     def work(
         self, t_s: float, request: Request | None, seen: Mapping[str, float]
-    ) -> str | None:
-        """Move the valves; return the id of a request that is done and confirmed.
+    ) -> Command | None:
+        """Move the valves; return what is said of a request that is done.
 
         Raises:
             RigError: the rig refuses, or is away for longer than hands wait.
@@ -360,16 +372,22 @@ def simulate(
             )
     made_for = FAMILIES[family]
     severities = parsed_faults(faults)
-    hands = Hands(seed, manner=manner_for(made_for), mistakes=mistakes)
     signer = signer_for(simulated=True, folder=key_folder)
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job(family)
     prepared = prepared_plan(plan, job)
-    rig = parse_rig(
-        rig_text("127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for),
-        "simulated rig",
+    metered = "flow" in needed_roles(prepared)
+    text = rig_text(
+        "127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for, flow_meter=metered
     )
-    simulated = SimulatedRig(seed, severities, family=made_for)
+    rig = parse_rig(text, "simulated rig")
+    simulated = SimulatedRig(seed, severities, family=made_for, flow_meter=metered)
+    hands = Hands(
+        seed,
+        manner=manner_for(made_for),
+        mistakes=mistakes,
+        counts=simulated.counted,
+    )
     history = simulated.keep_history()
     kinds = {step.id: step.kind for step in prepared.steps}
     read_after_s = {

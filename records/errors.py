@@ -314,6 +314,13 @@ REASON_IDS = frozenset(
         "flow_not_reached",
         "inlet_not_as_defined",
         "closure_not_seen",
+        # what was done after a finding
+        "adjusted_since",
+        "opened_since",
+        "found_again",
+        # what a person answered
+        "told_by_person",
+        "gauge_under_pressure",
         "class_by_list",
         "class_uncertain",
         "class_beyond_list",

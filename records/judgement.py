@@ -297,6 +297,57 @@ FINDINGS = _registry(
         "As the accuracy of EN 334, from memory; a value found on this unit.",
     ),
     FindingKind(
+        "solution_leak",
+        Kind.COUNT,
+        _N,
+        "",
+        ("look",),
+        "Places where a person saw leak solution bubble, of those and in the time "
+        "that the step asks for.",
+    ),
+    FindingKind(
+        "bubble_count",
+        Kind.COUNT,
+        _N,
+        "",
+        ("look",),
+        "Bubbles that a person counted at the tube, depth and time that the step asks.",
+    ),
+    FindingKind(
+        "heard",
+        Kind.COUNT,
+        _N,
+        "",
+        ("look",),
+        "How often a person heard what the step asks for: hum, buzz, hiss.",
+    ),
+    FindingKind(
+        "gauge_error_inlet",
+        Kind.PRESSURE,
+        _D,
+        "inlet",
+        ("look",),
+        "What a person read on the regulator's inlet gauge, less the mean of the inlet "
+        "channel over the five seconds before the answer.",
+    ),
+    FindingKind(
+        "gauge_error_outlet",
+        Kind.PRESSURE,
+        _D,
+        "outlet",
+        ("look",),
+        "What a person read on the regulator's outlet gauge, less the mean of the "
+        "outlet channel over the five seconds before the answer.",
+    ),
+    FindingKind(
+        "gauge_zero",
+        Kind.PRESSURE,
+        _G,
+        "",
+        ("look",),
+        "What a person read on a gauge of the regulator without pressure on it.",
+    ),
+    FindingKind(
         "lockup_class",
         Kind.RATIO,
         _N,

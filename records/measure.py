@@ -38,6 +38,7 @@ class Kind(StrEnum):
     TIME = "time"
     RATIO = "ratio"
     FREQUENCY = "frequency"
+    COUNT = "number counted"
     COMPLIANCE = "volume per pressure"
     CONDUCTANCE = "sonic conductance"
     TORQUE = "torque"
@@ -148,6 +149,7 @@ def _units() -> dict[str, Unit]:
         Unit("1", Kind.RATIO, 1.0),
         Unit("%", Kind.RATIO, 0.01),
         Unit("Hz", Kind.FREQUENCY, 1.0),
+        *(Unit(n, Kind.COUNT, 1.0) for n in ("counted", "places", "bubbles", "times")),
         Unit("cm3/Pa", Kind.COMPLIANCE, 1e-6),
         Unit("m3/(s·Pa)", Kind.CONDUCTANCE, 1.0),
         Unit("dm3/(s·bar)", Kind.CONDUCTANCE, 1e-8),
@@ -167,6 +169,7 @@ SI_UNIT = {
     Kind.TIME: "s",
     Kind.RATIO: "1",
     Kind.FREQUENCY: "Hz",
+    Kind.COUNT: "counted",
     Kind.COMPLIANCE: "m3/Pa",
     Kind.CONDUCTANCE: "m3/(s·Pa)",
     Kind.TORQUE: "N·m",

@@ -26,7 +26,19 @@ StepKind = Literal[
     "hold",
     "inlet-sweep",
     "flow-sweep",
+    "look",
+    "relief",
 ]
+# What a person can find by looking or listening, or by reading a gauge.
+Look = Literal[
+    "solution_leak",
+    "bubble_count",
+    "heard",
+    "gauge_error_inlet",
+    "gauge_error_outlet",
+    "gauge_zero",
+]
+GAUGE_LOOKS: tuple[str, ...] = ("gauge_error_inlet", "gauge_error_outlet", "gauge_zero")
 RuleName = Literal["simple", "guarded", "conditional", "risk"]
 # How gas gets through a leak; the same leak passes another gas up to three times as
 # fast by one as by another.
@@ -93,7 +105,8 @@ class Step:
     Attributes:
         id: its name in the plan. kind: what is done, see ``StepKind``.
         target: set pressure asked for, gauge; ``"job"`` in the file takes the card's.
-        inlet, outlet: pressures to bring the two sides to, gauge.
+        inlet, outlet: pressures to bring the two sides to, gauge; of a ``relief`` the
+            outlet is the most that it may be raised to.
         stages: inlet pressures to go through on the way up, gauge.
         hold: how long to hold or read. soak: wait before the hold is counted.
         window: shortest and longest closing time of the downstream valve.
@@ -106,12 +119,15 @@ class Step:
         flows: flows of a flow sweep, in the order of the readings.
         set_flow: small flow at which the regulator is set. rated_flow: flow that the
             definition of a droop, coefficient or class asks for.
-        repeats: cycles of an exercise.
         repeats: cycles of an exercise, or how often gas is added (``find-volume``).
         added: what is put in each time: a volume of gas at the air's pressure (stroke
             of a syringe), or a leak that feeds for the time ``adding``.
         u_added: its standard uncertainty, of the same kind; of a leak with that of its
             time in it.
+        look: what a person is asked for in a ``look``, see ``Look``.
+        asks: its question: where, how long, what counts.
+        instrument: what its number is read from.
+        resolution: smallest step of that, a difference; the number takes its unit.
         trial: a rough reading that gives no finding, but for the swing of an outlet
             that could not be set.
     """
@@ -140,6 +156,10 @@ class Step:
     added: Quantity | None = None
     u_added: Quantity | None = None
     adding: Quantity | None = None
+    look: Look | None = None
+    asks: str = ""
+    instrument: str = ""
+    resolution: Quantity | None = None
     trial: bool = False
     required: bool = True
     limits: tuple[Limit, ...] = ()

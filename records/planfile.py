@@ -10,7 +10,7 @@ from pathlib import Path
 from .errors import InputError
 from .judgement import FINDINGS
 from .measure import Kind, Quantity, Reference, unit_of
-from .plan import FORMAT, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
+from .plan import FORMAT, GAUGE_LOOKS, ZERO_UNCERTAINTY, Bound, Limit, Plan, Step
 from .planrules import check_rules
 from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
@@ -19,9 +19,10 @@ MOST_REPEATS = 100
 LONGEST_HOLD_S = 7.0 * 86400.0
 _NEEDS_HOLD = {
     *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),
-    *("inlet-sweep", "flow-sweep", "find-volume"),
+    *("inlet-sweep", "flow-sweep", "find-volume", "relief"),
 }
 _NEEDS_INLET = {"rig-hold", "pressurise", "as-received", "lockup", "flow-sweep"}
+_NEEDS_OUTLET = {"rig-hold", "relief"}
 _SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
 LEAST_EARLY_PASS_S = 30.0
 CYLINDER_PA = 20e5  # gauge, of the inlet
@@ -112,13 +113,14 @@ def _check(plan: Plan, text: str, name: str) -> None:
             raise InputError("key_missing", where=at, key=f"steps.{step.id}.hold")
         if step.kind in _NEEDS_INLET and step.inlet is None:
             raise InputError("key_missing", where=at, key=f"steps.{step.id}.inlet")
-        if step.kind == "rig-hold" and step.outlet is None:
+        if step.kind in _NEEDS_OUTLET and step.outlet is None:
             raise InputError("key_missing", where=at, key=f"steps.{step.id}.outlet")
         if step.kind == "set" and step.target is None and not step.target_from_job:
             raise InputError("plan_target_missing", where=at, step=step.id)
         _check_values(step, text, name)
         _check_sweep(step, text, name)
         _check_added(step, text, name)
+        _check_look(step, text, name)
         _check_order(step, plan, at)
         for limit in step.limits:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
@@ -164,7 +166,7 @@ def _check_whole(plan: Plan, name: str) -> None:
         if limit.finding in ("seat_leak", "external_leak") and limit.max is not None
     ]
     under_pressure = kinds & {
-        *("set", "lockup", "creep-hold", "body-hold", "find-volume"),
+        *("set", "lockup", "creep-hold", "body-hold", "find-volume", "relief"),
         *_SWEEPS,
     }
     needed = [
@@ -430,6 +432,46 @@ def _check_added(step: Step, text: str, name: str) -> None:
             )
 
 
+def _check_look(step: Step, text: str, name: str) -> None:
+    """Refuse a look that does not say what is asked, or in what unit it is answered."""
+    keys = ("look", "asks", "instrument", "resolution")
+    if step.kind != "look":
+        for key in keys:
+            if getattr(step, key):
+                raise InputError(
+                    "key_unknown",
+                    where=_place(text, name, step, f"\n{key} ="),
+                    key=f"steps.{step.id}.{key}",
+                    right="only steps of kind look have it",
+                )
+        return
+    reads = step.look in GAUGE_LOOKS
+    for key in ("look", "asks", *(("instrument", "resolution") if reads else ())):
+        if not getattr(step, key):
+            at = _place(text, name, step)
+            raise InputError("key_missing", where=at, key=f"steps.{step.id}.{key}")
+    known = step.resolution
+    if known is not None and not (
+        reads and known.reference is Reference.DIFFERENCE and known.value_si > 0.0
+    ):
+        raise InputError(
+            "value_wrong",
+            where=_place(text, name, step, "\nresolution ="),
+            key=f"steps.{step.id}.resolution",
+            given=known.typed,
+            right="of a gauge, a difference of pressure above zero",
+        )
+    for limit in step.limits:
+        if limit.finding != step.look:
+            raise InputError(
+                "plan_finding_elsewhere",
+                where=_place(text, name, step, f'finding = "{limit.finding}"'),
+                given=limit.finding,
+                kind=f"look for {step.look}",
+                right=f"a look for {limit.finding}",
+            )
+
+
 def _check_order(step: Step, plan: Plan, at: str) -> None:
     """Refuse a step that needs the state which another one leaves."""
     before = [s.kind for s in plan.steps[: plan.steps.index(step)]]
@@ -441,6 +483,7 @@ def _check_order(step: Step, plan: Plan, at: str) -> None:
         "inlet-sweep": "set",
         "flow-sweep": "set",
         "find-volume": "lockup",
+        "relief": "lockup",
         "closing-zero": "zero",
     }.get(step.kind)
     as_received = needs == "set" and "as-received" in before

@@ -34,10 +34,13 @@ ACTS = (
     "fill_outlet",
     "isolate_inlet",
     "set_outlet",
+    "set_flow",
+    "add_gas",
     "lock_nut",
     "exercise",
     "open_bleed",
     "close_bleed",
+    "look",
     "hands_off",
     "vent_down",
     "disconnect",
@@ -61,19 +64,27 @@ class Request:
     Attributes:
         id: name within the run, so that an answer can point at it.
         step: step of the plan. act: one of ``ACTS``.
-        aim: pressure to bring about (gauge), where the act has one.
+        aim: pressure (gauge), flow or amount to bring about, where the act has one.
+        lasting: how long it is to be done, where that matters.
         confirm: True where the test goes on only after a person says it is done.
         caution: id of the caution to show, or "".
         repeats: how many times (exercise).
+        look: the finding that an answer is wanted for, or "". asks: the question.
+        instrument: what a number is read from. resolution: smallest step of that.
     """
 
     id: str
     step: str
     act: str
     aim: Quantity | None = None
+    lasting: Quantity | None = None
     confirm: bool = False
     caution: str = ""
     repeats: int = 1
+    look: str = ""
+    asks: str = ""
+    instrument: str = ""
+    resolution: Quantity | None = None
 
 
 class MarkKind(StrEnum):
@@ -82,6 +93,7 @@ class MarkKind(StrEnum):
     STEP_BEGIN = "step_begin"
     ASKED = "asked"
     CONFIRMED = "confirmed"
+    ANSWERED = "answered"
     SEEN = "seen"
     HOLD_BEGIN = "hold_begin"
     HOLD_END = "hold_end"

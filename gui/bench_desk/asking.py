@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from proofstand.procedure.leaves import inlet_before
 from proofstand.words.sentences import caution
 from records.plan import Plan, Step
 from records.run import Request
@@ -14,6 +15,7 @@ from .wording import known, said, several
 # Acts whose work is seen on the inlet.
 INLET_ACTS = ("raise_inlet", "set_inlet")
 # Gas comes out in these, whatever the step says of them.
+_NEAR = 1.02
 _LETS_OUT = ("exercise", "lower_inlet")
 
 
@@ -47,7 +49,11 @@ def asking_of(
         act,
         aim=request.aim.typed if request.aim is not None else "",
         repeats=request.repeats,
+        lasting=request.lasting.typed if request.lasting is not None else "",
         window=window_words(step),
+        asks=request.asks,
+        what=request.look.replace("_", " "),
+        instrument=request.instrument,
     )
     return Asking(
         first=first, second=second, detail=detail, caution=_caution(act, request)
@@ -71,14 +77,19 @@ def _words_of(
     act, aim = request.act, request.aim
     if step is None or aim is None:
         return act
+    if act == "add_gas" and request.lasting is not None:
+        return "add_gas_leak"
     if act == "raise_inlet":
         if step.kind == "rig-hold":
             return "raise_inlet_rig"
         first = (*step.stages, step.inlet)[0]
         # leak solution has its place at the first stage alone
         return act if first is None or aim == first else "raise_inlet_on"
-    if act == "set_inlet" and _inlet_before(step, plan) > aim.value_si:
-        return "lower_inlet"
+    if act == "set_inlet":
+        # a sweep goes down and up again: where the inlet stands tells which way
+        now = reading("inlet") if step.inlets else None
+        before = _inlet_before(step, plan) if now is None else now / _NEAR
+        return "lower_inlet" if before > aim.value_si else act
     if act == "set_outlet":
         now = reading("outlet")
         band = step.band.value_si if step.band is not None else 0.02 * aim.value_si
@@ -91,12 +102,8 @@ def _inlet_before(step: Step, plan: Plan | None) -> float:
     """Return the inlet that the step before leaves behind, Pa; 0 where none does."""
     if plan is None or step not in plan.steps:
         return 0.0
-    before = [
-        s.inlet.value_si
-        for s in plan.steps[: plan.steps.index(step)]
-        if s.inlet is not None and s.kind != "rig-hold"
-    ]
-    return before[-1] if before else 0.0
+    before = inlet_before(step, plan)
+    return 0.0 if before is None else before.value_si
 
 
 def _caution(act: str, request: Request) -> str:

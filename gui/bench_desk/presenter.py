@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from proofstand.display import number
-from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.procedure.answers import parsed_answer
+from proofstand.procedure.engine import Abandon, Acknowledge, Answer, Command
 from proofstand.session import (
     Asked,
     Closed,
@@ -207,7 +208,7 @@ class Presenter:
                     self._begun.append(mark.step)
                 if mark.step in self._ended:
                     self._ended.remove(mark.step)
-            case MarkKind.CONFIRMED:
+            case MarkKind.CONFIRMED | MarkKind.ANSWERED:
                 self._confirmed = True
             case MarkKind.SEEN:
                 self._closing_s = mark.data.get("closing_s", self._closing_s)
@@ -279,6 +280,25 @@ class Presenter:
             self._over_pressure_was = was
 
     # --- presses ---------------------------------------------------------------------
+
+    @property
+    def question(self) -> Request | None:
+        """The request whose question waits for an answer, or None."""
+        request = self._request
+        asked = request is not None and request.look and self._may_confirm(request)
+        return request if asked and self._armed() else None
+
+    def answer(self, said: str, by: str) -> Command:
+        """Return the answer to the question that waits.
+
+        Raises:
+            InputError: it can't be taken; with what would do.
+        """
+        request = self.question
+        assert request is not None
+        parsed_answer(request, said)
+        self._confirmed = True
+        return Answer(request.id, said, by)
 
     def confirm(self, by: str) -> Command | None:
         """Return the confirmation of what is asked, or None where a press says nothing.

@@ -10,7 +10,16 @@ from pathlib import Path
 
 from proofstand.bench.cardcheck import CardNote
 from proofstand.display import show
-from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
+from proofstand.procedure.engine import (
+    Abandon,
+    Acknowledge,
+    Answer,
+    Command,
+    Declare,
+    Repeat,
+    Skip,
+)
 from proofstand.report import role_of
 from proofstand.session import (
     Asked,
@@ -23,10 +32,14 @@ from proofstand.session import (
     Troubled,
 )
 from proofstand.words.sentences import action, caution, label, trouble
+from records.errors import InputError
 from records.judgement import Judgement, Outcome
 from records.run import MarkKind, Request, RunHeader
 
 from .job import note_lines
+
+# Words that say more than that something is done; what follows them is the reason.
+_SAID = ("again", "skip", "back", "adjusted", "opened")
 
 
 class Prompter:
@@ -83,13 +96,20 @@ class Prompter:
                 self._say(f"  {first} {second}")
                 if request.caution:
                     self._say(f"    ! {caution(request.caution)}")
-                if request.confirm and self._ask:
+                if request.look and self._ask:
+                    how = f"in {unit_asked(request)}"
+                    if not reads_gauge(request):
+                        how = "no, or how many"
+                    self._say(f"    [{how}, then Enter], stop to end the test")
+                elif request.confirm and self._ask:
                     self._say("    [Enter] when done, stop to end the test")
             case Marked(mark) if mark.kind is MarkKind.STEP_BEGIN:
                 self._say(f"{mark.t_s:8.1f} s  {mark.step}")
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
                 what = mark.data.get("event") or mark.data.get("why", "hold over")
                 self._say(f"{mark.t_s:8.1f} s    {what.replace('_', ' ')}")
+            case Marked(mark) if mark.kind is MarkKind.ANSWERED:
+                self._say(f"{mark.t_s:8.1f} s    answered: {mark.data['value']}")
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
@@ -150,14 +170,46 @@ class Prompter:
             elif line == "stop":
                 self._say(f"    ! {caution('stopped')}")
                 said.append(Abandon("stopped at the terminal", self._by))
+            elif line.split(" ", 1)[0] in _SAID:
+                said += self._told(*line.split(" ", 1))
+            elif self._request is not None and self._request.look:
+                said += self._answer(self._request, line)
             elif line:
                 self._say(
                     "    Enter alone confirms; stop ends the test after venting, "
-                    "stop once more at once."
+                    "stop once more at once. With a reason: again, skip, "
+                    "back STEP, adjusted, opened."
                 )
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
         return said
+
+    def _told(self, word: str, why: str = "") -> list[Command]:
+        """Return what a word and what follows it say."""
+        if not why.strip():
+            self._say(f"    Say what: {word} and a few words.")
+            return []
+        match word:
+            case "again":
+                return [Repeat(why, self._by)]
+            case "skip":
+                return [Skip(why, self._by)]
+            case "back":
+                step, _, reason = why.partition(" ")
+                return [Repeat(reason or f"back to {step}", self._by, step)]
+            case "adjusted" | "opened":
+                return [Declare(word, why, self._by)]
+        return []
+
+    def _answer(self, request: Request, line: str) -> list[Command]:
+        """Return an answer that can be taken, or say what would do."""
+        try:
+            parsed_answer(request, line)
+        except InputError as error:
+            told = trouble(error)
+            self._say(f"    {told.what} {told.do}")
+            return []
+        return [Answer(request.id, line, self._by)]
 
     def tell_interrupted(self, journal: Path) -> None:
         """Say what is kept, how to go on with it, and that there may be pressure."""

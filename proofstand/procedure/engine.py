@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from analysis.early import BEFORE_S, LATEST_S
 from records.errors import InputError, RefusedError
@@ -21,14 +22,21 @@ from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
 from . import resuming
-from .progress import MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .answers import parsed_answer
+from .leaves import leans_on_lockup
+from .progress import DECLARED, MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
     body_hold,
     creep_hold,
     exercise,
+    find_volume,
+    flow_sweep,
     hold,
+    inlet_sweep,
     lockup,
+    look,
     pressurise,
     rig_hold,
     setting,
@@ -49,9 +57,19 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "lockup": lockup.stages,
     "creep-hold": creep_hold.stages,
     "body-hold": body_hold.stages,
+    "inlet-sweep": inlet_sweep.stages,
+    "flow-sweep": flow_sweep.stages,
+    "find-volume": find_volume.stages,
+    "look": look.stages,
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
+# Behind an inlet valve that was shut, nothing is built up again by itself.
+_ISOLATED = ("body-hold",)
+# From these a test may go on anew, the regulator set or fitted again.
+_GONE_BACK_TO = ("set", "pressurise")
+# Nothing after them is built on these: where one can't be done, the test goes on.
+_SPARE = ("inlet-sweep", "flow-sweep", "find-volume")
 _GATING = ("inlet", "outlet")
 # A pressure channel without a good sample for so long is an alarm.
 SILENT_S = 1.0
@@ -68,6 +86,15 @@ class Acknowledge:
 
 
 @dataclass(frozen=True, slots=True)
+class Answer:
+    """A person answers the question that a request asks."""
+
+    request: str
+    said: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Skip:
     """A person skips the step that is on, for a reason."""
 
@@ -77,9 +104,28 @@ class Skip:
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """A person wants the step that is on again from its start."""
+    """A person wants the step that is on again from its start.
+
+    Or the test from an earlier step on that sets or fits the regulator: what was found
+    since is found again.
+    """
 
     reason: str
+    by: str
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Declare:
+    """A person says what was done to the regulator that no request asked for.
+
+    Attributes:
+        what: ``adjusted`` or ``opened``.
+        act: what exactly. by: who did or saw it.
+    """
+
+    what: Literal["adjusted", "opened"]
+    act: str
     by: str
 
 
@@ -94,7 +140,7 @@ class Abandon:
     by: str
 
 
-Command = Acknowledge | Skip | Repeat | Abandon
+Command = Acknowledge | Answer | Skip | Repeat | Declare | Abandon
 Output = Request | Mark
 
 
@@ -176,8 +222,9 @@ def check_led(plan: Plan) -> None:
 
 def needed_roles(plan: Plan) -> tuple[str, ...]:
     """Return the channel roles without which the plan can't be run."""
-    regulator = any(s.kind not in ("hold",) for s in plan.steps)
-    return ("inlet", "outlet") if regulator else ()
+    kinds = {step.kind for step in plan.steps}
+    sides = ("inlet", "outlet") if kinds - {"hold"} else ()
+    return (*sides, "flow") if "flow-sweep" in kinds else sides
 
 
 def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:
@@ -212,9 +259,8 @@ class Engine:
         self._rig = rig
         self._watched: dict[str, Watched] = {}
         for channel in rig.channels:
-            if channel.role in self._watched or channel.measure_unit.kind is not (
-                Kind.PRESSURE
-            ):
+            kind = Kind.LEAK if channel.role == "flow" else Kind.PRESSURE
+            if channel.role in self._watched or channel.measure_unit.kind is not kind:
                 continue
             self._watched[channel.role] = Watched(channel)
         for role in needed_roles(plan):
@@ -223,7 +269,7 @@ class Engine:
                     "rig_channel_missing", where=rig.id, role=role, rig=rig.id
                 )
             channel = self._watched[role].channel
-            if not channel.zero_at_vent:
+            if role in _GATING and not channel.zero_at_vent:
                 raise InputError(
                     "rig_channel_kind",
                     where=rig.id,
@@ -361,14 +407,34 @@ class Engine:
                 waiting = self.request
                 if waiting is None or waiting.id != request or not waiting.confirm:
                     return []
+                if waiting.look:
+                    return [waiting]  # "done" answers no question
                 self._mark(
                     MarkKind.CONFIRMED, {"request": request, "act": waiting.act}, by=by
                 )
+            case Answer(request, said, by):
+                waiting = self.request
+                if waiting is None or waiting.id != request or not waiting.look:
+                    return []
+                try:
+                    answer = parsed_answer(waiting, said)
+                except InputError:
+                    return [waiting]
+                told = {"look": waiting.look, "asks": waiting.asks, "said": said}
+                told |= {"request": request, "value": answer.typed}
+                self._mark(MarkKind.ANSWERED, told, by=by)
             case Skip(reason, by):
                 self._mark(MarkKind.STEP_SKIP, {"why": reason}, by=by)
                 self._begin_step(self.progress.step + 1)
-            case Repeat(reason, by):
-                self._again(reason, by)
+            case Repeat(reason, by, step):
+                if step:
+                    self._go_back(step, reason, by)
+                else:
+                    self._again(reason, by)
+            case Declare(what, act, by):
+                self._mark(MarkKind(what), {"act": act, DECLARED: "yes"}, by=by)
+                if self.progress.hold_from_s is not None:
+                    self._again(what, by)
             case Abandon(reason, by):
                 self._mark(MarkKind.ABANDONED, {"why": reason}, by=by)
                 self._go_on_to_venting()
@@ -466,6 +532,7 @@ class Engine:
             volumes=self._volumes,
             rig=self._rig,
             tick_s=TICK_S,
+            limits=self._limits_pa,
         )
 
     def _watch_pressure(self) -> None:
@@ -548,8 +615,7 @@ class Engine:
             )
             if not done:
                 if self._waits_too_long(stage):
-                    # Nothing may be built on a step that was not done: off with the gas
-                    self._end_step("timed_out")
+                    self._not_done()
                     return True
                 return False
             if seen is not None:
@@ -561,6 +627,16 @@ class Engine:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
 
+    def _not_done(self) -> None:
+        """Leave a step that can't be done."""
+        step = self.step
+        if step is not None and step.kind in _SPARE:
+            self._mark(MarkKind.STEP_SKIP, {"why": "not_reached"})
+            self._begin_step(self.progress.step + 1)
+        else:
+            # Nothing may be built on a step that was not done: off with the gas.
+            self._end_step("timed_out")
+
     def _waits_too_long(self, stage: Ask) -> bool:
         """Tell whether to give up; never on a person, never while gas comes off."""
         step = self.step
@@ -571,7 +647,13 @@ class Engine:
     def _advance_hold(self, stage: Hold) -> bool:
         now = self.progress
         if MarkKind.HOLD_END not in now.told:
+            spoilt = stage.guard(self._view()) if stage.guard is not None else None
+            if spoilt is not None and now.disturbed < MOST_ATTEMPTS:
+                self._build_up_again(spoilt)
+                return False
             stopped = stage.stop(self._view()) if stage.stop is not None else None
+            if stopped is not None and stage.guard is not None and self._at_it():
+                return False  # nothing is decided from what a hand may be doing
             if stopped is not None:
                 told = {**dict(stopped.facts), "why": stopped.event}
                 self._mark(MarkKind.HOLD_END, told)
@@ -597,6 +679,12 @@ class Engine:
     def _next_stage(self) -> bool:
         after = self.progress.stage + 1
         if after < len(self._stages()):
+            stage = self._stages()[after]
+            if isinstance(stage, Ask) and stage.unless is not None:
+                against = stage.unless(self._view())
+                if against is not None:
+                    self._end_step(against.event)
+                    return True
             self._begin_stage(after)
         else:
             self._end_step("done")
@@ -619,7 +707,10 @@ class Engine:
             )
         else:
             id = f"{step.id}.{self.progress.requests + 1}"
-            self._mark(MarkKind.ASKED, {"act": stage.act, "request": id})
+            told = {"act": stage.act, "request": id}
+            if stage.tells_aim and stage.aim is not None:
+                told["aim"] = stage.aim.typed
+            self._mark(MarkKind.ASKED, told)
             if self.progress.waiting is not None:
                 self._out.append(self.progress.waiting)
 
@@ -630,6 +721,11 @@ class Engine:
         now = self.progress
         if _only_venting(now) and not _makes_safe(step):
             self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
+            self._begin_step(index + 1)
+            return
+        if leans_on_lockup(step, self.plan) and not (now.locked or resumed):
+            # what it would read is a flow, not a hold
+            self._mark(MarkKind.STEP_SKIP, {"why": "not_locked_up"}, step=step)
             self._begin_step(index + 1)
             return
         self._begin_attempt(step, 1, resumed=resumed)
@@ -662,10 +758,42 @@ class Engine:
         if self.step is None:
             return
         if self.progress.attempt >= MOST_ATTEMPTS and by == "trace":
-            self._end_step("timed_out")
+            self._not_done()
             return
         told = {name: value for name, value in facts.items() if name != "why"}
         self._repeat(self.progress.step, {**told, "why": reason}, by)
+
+    def _at_it(self) -> bool:
+        """Tell whether a side began to move so lately that it may be a hand."""
+        view = self._view()
+        return any(view.has(r) and view.just_moved(r, TOUCH_S) for r in _GATING)
+
+    def _build_up_again(self, spoilt: Seen) -> None:
+        """Begin again what was disturbed, from the lockup that it leans on."""
+        step = self.step
+        assert step is not None
+        told = {**dict(spoilt.facts), "why": spoilt.event}
+        back = self.progress.step
+        if leans_on_lockup(step, self.plan):
+            back = resuming.step_to_repeat(self.plan, back)
+        if step.kind in _ISOLATED:
+            told[RESUMED] = "yes"  # the inlet has to be brought back first
+        self._repeat(back, told, "trace")
+
+    def _go_back(self, to: str, reason: str, by: str) -> None:
+        """Go on from an earlier step that sets or fits; no other one may be redone.
+
+        What failed passes only after such a step, never by being tried again.
+        """
+        ids = [step.id for step in self.plan.steps]
+        now, step = self.progress, self.step
+        index = ids.index(to) if to in ids else len(ids)
+        if step is None or _only_venting(now) or _makes_safe(step):
+            return
+        if index >= now.step or self.plan.steps[index].kind not in _GONE_BACK_TO:
+            return
+        self._mark(MarkKind.STEP_REPEAT, {"why": reason, "back_to": to}, by=by)
+        self._begin_attempt(self.plan.steps[index], 1, resumed=True)
 
     def _repeat(self, index: int, told: Mapping[str, str], by: str) -> None:
         step = self.plan.steps[index]

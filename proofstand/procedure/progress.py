@@ -18,13 +18,18 @@ from .stages import Ask, Stage
 TOLD_S = "told_s"
 # A step begun again after an interruption starts with a look at zero and state.
 RESUMED = "resumed"
+# Nobody asked for it: a person says that it was done.
+DECLARED = "declared"
 
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
 MAKES_SAFE = ("vent-down", "closing-zero")
 _GIVEN_UP = ("timed_out", "rig_leaks")
 # After these the downstream valve is no longer the one that locked the regulator up.
-_UNLOCKS = ("set_outlet", "open_bleed", "vent_down", "screw_out", "open_to_air")
+_UNLOCKS = (
+    *("set_outlet", "open_bleed", "set_flow"),
+    *("vent_down", "screw_out", "open_to_air"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +50,7 @@ class Progress:
         alarm: an over-pressure stopped the test.
         given_up: how a step ended that the rest would have been built on, or "".
         stopped: a person ended the test; the gas has still to come off.
+        disturbed: how often something was begun again because it was disturbed.
         silent: channels that give nothing.
         by_person: the latest marks follow from what a person said, at ``now_s``.
         last: the latest mark, None before the first.
@@ -69,6 +75,7 @@ class Progress:
     alarm: bool = False
     given_up: str = ""
     stopped: bool = False
+    disturbed: int = 0
     silent: frozenset[str] = frozenset()
     by_person: bool = False
     last: Mark | None = None
@@ -143,6 +150,7 @@ def _step_repeat(
         step=_step_of(now, mark, plan),
         over=False,
         attempt=1 if resumed else now.attempt + 1,
+        disturbed=now.disturbed + (mark.data.get("why") == "disturbed"),
         resumed=resumed,
     )
 
@@ -168,9 +176,14 @@ def request_of(stage: Ask, step: Step, mark: Mark) -> Request:
         step=step.id,
         act=stage.act,
         aim=stage.aim,
+        lasting=stage.lasting,
         confirm=stage.confirm,
         caution=stage.caution,
         repeats=stage.repeats,
+        look=(step.look or "") if stage.act == "look" else "",
+        asks=step.asks,
+        instrument=step.instrument,
+        resolution=step.resolution,
     )
 
 
@@ -193,6 +206,8 @@ def _seen(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progres
 
 
 def _done(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if DECLARED in mark.data:
+        return now
     return _unlocked(_wrote(now, mark))
 
 
@@ -243,6 +258,7 @@ _CHANGES: Mapping[MarkKind, Callable[[Progress, Mark, Plan, StagesOf], Progress]
     MarkKind.HOLD_BEGIN: _hold_begin,
     MarkKind.HOLD_END: _hold_end,
     MarkKind.CONFIRMED: _confirmed,
+    MarkKind.ANSWERED: _confirmed,
     MarkKind.SEEN: _seen,
     MarkKind.ADJUSTED: _done,
     MarkKind.OPENED: _done,

@@ -10,13 +10,17 @@ from __future__ import annotations
 from records.measure import Quantity
 from records.plan import Plan, Step
 
+from .leaves import inlet_before
 from .seeing import at_pressure, zeroed
 from .stages import Ask, Stage
 
 # Steps that lean on the lockup before them, bleed untouched.
-_LEAN_ON_LOCKUP = ("creep-hold", "body-hold")
+_LEAN_ON_LOCKUP = ("creep-hold", "body-hold", "find-volume", "relief")
 # Steps that find the regulator on the rig and under pressure.
-_UNDER_PRESSURE = ("set", "exercise", "lockup", *_LEAN_ON_LOCKUP)
+_UNDER_PRESSURE = (
+    *("set", "exercise", "lockup", "inlet-sweep", "flow-sweep", "look"),
+    *_LEAN_ON_LOCKUP,
+)
 
 
 def step_to_repeat(plan: Plan, index: int) -> int:
@@ -60,6 +64,4 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
 
 
 def _inlet_level(step: Step, plan: Plan) -> Quantity | None:
-    upto = plan.steps[: plan.steps.index(step) + 1]
-    levels = [s.inlet for s in upto if s.inlet is not None and s.kind != "rig-hold"]
-    return levels[-1] if levels else None
+    return step.inlets[0] if step.inlets else step.inlet or inlet_before(step, plan)

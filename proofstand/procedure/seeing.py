@@ -161,16 +161,119 @@ def flowing(seconds: float = 10.0) -> See:
             return None
         if view.now_s - view.since_s < seconds:
             return None  # the flow is read within the step that needs it
-        if view.moving("outlet"):
+        return _outlet_stands(view, "flowing", seconds)
+
+    return see
+
+
+def _outlet_stands(view: View, event: str, seconds: float) -> Seen | None:
+    if view.moving("outlet"):
+        return None
+    mean = view.mean("outlet", seconds)
+    if mean is None:
+        return None
+    drift = max(_FLOW_DRIFT * abs(mean), _FLOW_DRIFT_PA)
+    state = view.steadiness("outlet", seconds, drift)
+    if state is None or not state.steady:
+        return None
+    return Seen(event, view.now_s, (("mean", _text(state.mean)),))
+
+
+def outlet_stands(seconds: float = 5.0) -> See:
+    """The outlet stands, whatever flows."""
+    return lambda view: _outlet_stands(view, "steady", seconds)
+
+
+def all_of(*sees: See) -> See:
+    """Several things are seen at once; the last one's name and all their facts."""
+
+    def see(view: View) -> Seen | None:
+        found = [each(view) for each in sees]
+        last = found[-1]
+        if last is None or any(one is None for one in found):
             return None
-        mean = view.mean("outlet", seconds)
-        if mean is None:
+        facts = [fact for one in found if one is not None for fact in one.facts]
+        return Seen(last.event, last.t_s, tuple(dict(reversed(facts)).items()))
+
+    return see
+
+
+def flow_at(aim: float, within: float) -> See:
+    """The flow channel stands at a flow, steady over three seconds, Pa·m3/s."""
+
+    def see(view: View) -> Seen | None:
+        if not view.has("flow"):
             return None
-        drift = max(_FLOW_DRIFT * abs(mean), _FLOW_DRIFT_PA)
-        state = view.steadiness("outlet", seconds, drift)
-        if state is None or not state.steady:
+        near = _near_flow(view, aim, within)
+        state = view.steadiness("flow", 3.0, near)
+        if state is None or not state.steady or abs(state.mean - aim) > near:
             return None
-        return Seen("flowing", view.now_s, (("mean", _text(state.mean)),))
+        return Seen("flow_reached", view.now_s, (("flow", _text(state.mean)),))
+
+    return see
+
+
+def off_flow(aim: float, within: float) -> See:
+    """The flow lay off its aim over the reading, on the whole."""
+
+    def see(view: View) -> Seen | None:
+        mean = view.mean("flow", min(view.now_s - view.hold_from_s, KEEP_S))
+        if mean is None or abs(mean - aim) <= _near_flow(view, aim, within):
+            return None
+        return Seen("flow_off", view.now_s, (("flow", _text(mean)),))
+
+    return see
+
+
+def _near_flow(view: View, aim: float, within: float) -> float:
+    return max(within * abs(aim), 4.0 * view.channel("flow").resolution.value_si)
+
+
+def flow_stopped() -> See:
+    """The outlet rose as it does when a flow stops, however fast, and stands."""
+    closed = shut_off(0.0, inf)
+
+    def see(view: View) -> Seen | None:
+        seen = closed(view)
+        return None if seen is None else Seen("shut_off", seen.t_s, seen.facts)
+
+    return see
+
+
+# A rise that stands out of the noise of a second's mean by so much was a stroke.
+_GAINED = 6.0
+_BEFORE_S = 3.0
+
+
+def gained(*, stroke: bool, seconds: float = 2.0) -> See:
+    """The shut outlet stands higher than when it was asked for, and no longer rises.
+
+    Args:
+        stroke: it went up at once, and the moment is when that was over; else the
+            moment is now.
+        seconds: how long it has to stand.
+    """
+
+    def see(view: View) -> Seen | None:
+        if view.moving("outlet") or view.now_s - view.since_s < seconds:
+            return None
+        t, y = view.last("outlet", view.now_s - view.since_s + _BEFORE_S)
+        before, after = y[t <= view.since_s], y[t > view.now_s - seconds]
+        if before.size < 8 or after.size < 8:
+            return None
+        noise = max(float(np.std(before)), float(np.std(after)))
+        noise *= (1.0 / before.size + 1.0 / after.size) ** 0.5
+        floor = view.channel("outlet").resolution.value_si
+        rise = float(np.mean(after) - np.mean(before))
+        if rise < max(_GAINED * noise, 4.0 * floor):
+            return None
+        at = view.now_s
+        if stroke:
+            ends = [e.window_s[1] for e in view.events("outlet") if e.kind == "rise"]
+            if not ends or view.now_s - ends[-1] < seconds:
+                return None
+            at = ends[-1]
+        return Seen("added", at, (("rise", _text(rise)),))
 
     return see
 
@@ -214,6 +317,58 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
         facts = (("closing_s", f"{took:.2f}"), ("rise", _text(rise)))
         inside = least * _SURE <= took <= most / _SURE
         return Seen("shut_off" if inside else "closing_time_outside", at, facts)
+
+    return see
+
+
+_ROOM = 1.5  # times the last rise has to fit below the limit
+
+
+def no_room(role: str = "outlet") -> See:
+    """Another rise like the last one would come near the limit."""
+
+    def see(view: View) -> Seen | None:
+        rises = [e for e in view.events(role, -inf) if e.kind == "rise"]
+        now, limit = view.mean(role, 1.0), view.limits.get(role)
+        if not rises or now is None or limit is None:
+            return None
+        if now + _ROOM * rises[-1].change < limit:
+            return None
+        return Seen("no_room", view.now_s)
+
+    return see
+
+
+# What a hand does to a held pressure: so much of its level, and in so short a time.
+_TOUCHED = {"outlet": 0.02, "inlet": 0.05}
+TOUCH_S = 6.0
+_UNTOUCHED_S = 4.0  # after the hold's begin, while the closing itself may still show
+
+
+def touched(*roles: str) -> See:
+    """A held pressure went down at once, as no leak or creep lets it.
+
+    Of the inlet also up: somebody else is at the supply.
+    """
+
+    def see(view: View) -> Seen | None:
+        for role in roles:
+            if not view.has(role):
+                continue
+            for event in view.events(role, view.hold_from_s + _UNTOUCHED_S):
+                took = event.window_s[1] - event.window_s[0]
+                level = max(abs(event.before), abs(event.after))
+                least = max(_TOUCHED[role] * level, 2.0 * event.fact("threshold"))
+                if event.kind == "rise" and role == "outlet":
+                    continue
+                if event.fact("ramp") or took > TOUCH_S or abs(event.change) < least:
+                    continue
+                facts = (
+                    ("channel", view.channel(role).id),
+                    ("moved", _text(event.change)),
+                )
+                return Seen("disturbed", event.t_s, facts)
+        return None
 
     return see
 

@@ -28,7 +28,8 @@ class Ask:
     """Ask the hands for something and wait until it is done.
 
     Attributes:
-        act: what is asked. aim: pressure to bring about, gauge.
+        act: what is asked. aim: pressure (gauge), flow or amount to bring about.
+        lasting: how long it is to be done, where that matters.
         see: what the trace must show, or None where no trace can show it.
         confirm: a person must say that it is done; where gas could hurt someone.
         caution: id of the caution to show.
@@ -36,10 +37,13 @@ class Ask:
         adjusts: this changes the setting, so a mark ``adjusted`` is written.
         opens: this opens or connects something, so a mark ``opened`` is written.
         redo: the step begins again when ``see`` gives an event of this name.
+        unless: it is not asked, and the step is over, where this gives an event.
+        tells_aim: the mark says the aim too, for a judgement that sorts by it.
     """
 
     act: str
     aim: Quantity | None = None
+    lasting: Quantity | None = None
     see: See | None = None
     confirm: bool = False
     caution: str = ""
@@ -48,6 +52,8 @@ class Ask:
     adjusts: bool = False
     opens: bool = False
     redo: str = ""
+    unless: See | None = None
+    tells_aim: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +75,8 @@ class Hold:
         gate: when it is so as often as a step is tried, the test ends: nothing may be
             built on it.
         stop: ends the hold early when it gives an event.
+        guard: looked at as long as the hold is on; a returned event spoils it, and
+            what was held is built up again from where it leans on.
     """
 
     seconds: float
@@ -76,6 +84,7 @@ class Hold:
     check: See | None = None
     gate: bool = False
     stop: See | None = None
+    guard: See | None = None
 
 
 Stage = Ask | Soak | Hold

@@ -75,6 +75,7 @@ class View:
         hold_from_s: from when the hold that is on counts.
         volumes: trapped volume by role, m3, where the rig declares them.
         rig: the rig. tick_s: time since the moment before, seconds.
+        limits: the lowest of what a pressure may rise to by role, Pa gauge.
     """
 
     def __init__(
@@ -88,6 +89,7 @@ class View:
         volumes: Mapping[str, float] | None = None,
         rig: Rig | None = None,
         tick_s: float = 0.0,
+        limits: Mapping[str, float] | None = None,
     ) -> None:
         self._watched = watched
         self.now_s = now_s
@@ -97,6 +99,7 @@ class View:
         self.volumes = volumes or {}
         self.rig = rig
         self.tick_s = tick_s
+        self.limits = limits or {}
 
     def has(self, role: str) -> bool:
         """Tell whether the rig has a channel of this role."""
@@ -177,6 +180,11 @@ class View:
         """Return the events of a channel that happened since a time."""
         start = self.since_s if since_s is None else since_s
         return [e for e in self._watched[role].events if e.t_s >= start]
+
+    def just_moved(self, role: str, seconds: float) -> bool:
+        """Tell whether a change of level began in the last seconds and goes on."""
+        since = self._watched[role].detector.open_since
+        return since is not None and self.now_s - since < seconds
 
     def moving(self, role: str) -> bool:
         """Tell whether a change of level is under way."""

@@ -33,6 +33,7 @@ _ENDED = {
     "timed_out": "ended_given_up",
     "interrupted": "ended_interrupted",
     "rig_leaks": "ended_rig_leaks",
+    "no_room": "ended_no_room",
     "abandoned": "ended_by_hand",
 }
 _SKIPPED = {
@@ -40,6 +41,8 @@ _SKIPPED = {
     "earlier_step_not_done": "skipped_earlier",
     "rig_leaks": "skipped_rig_leaks",
     "abandoned": "skipped_ended",
+    "not_reached": "skipped_not_reached",
+    "not_locked_up": "skipped_not_locked_up",
 }
 _AGAIN = {
     "closing_time_outside": "again_closing",
@@ -47,6 +50,8 @@ _AGAIN = {
     "closed_in_steps": "again_steps",
     "inlet_off": "again_inlet",
     "rig_leaks": "again_rig_leaks",
+    "flow_off": "again_flow",
+    "disturbed": "again_disturbed",
     "channel_silent": "again_silent",
     "interrupted": "again_interrupted",
 }

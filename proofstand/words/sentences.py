@@ -76,7 +76,9 @@ def action(request: Request, aim: str = "") -> tuple[str, str]:
     """
     first, second = words()["act"][request.act]
     typed = aim or (request.aim.typed if request.aim is not None else "")
-    facts = {"aim": typed, "repeats": str(request.repeats)}
+    lasting = request.lasting.typed if request.lasting is not None else "at once"
+    facts = {"aim": typed, "repeats": str(request.repeats), "lasting": lasting}
+    facts |= {"asks": request.asks, "instrument": request.instrument or "no instrument"}
     return _fill(first, facts), _fill(second, facts)
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from records.errors import RigError
+from records.measure import STANDARD_TEMPERATURE_K
 from records.rig import RegisterTable
 from rig.wire.registers import decode, encode, named
 
@@ -30,12 +31,15 @@ from .registermap import (
     valve_words,
     wired_for,
 )
-from .rigbody import VALVE_NAMES, Valves, drawn_surroundings
+from .rigbody import REGULATOR, VALVE_NAMES, Valves, drawn_surroundings
 from .transducers import SAMPLE_S, SOUND, Transducer
 from .truth import truth_of
 from .wirefaults import Timetable, WireFault
 
 _ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
+# A watchful eye sees so little with leak solution, std cm3/min; common practice.
+_SOLUTION_SHOWS = 0.05
+_BUBBLE_CM3 = 0.05  # of one bubble at a narrow tube
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -46,6 +50,7 @@ class SimulatedRig:
         seed: what regulator, rig, day and noise are drawn from.
         faults: severity 0 to 1 by id. step_s: of the gas, a whole part of 10 ms.
         family: of the regulator; the rig is the one for it.
+        flow_meter: the rig has one behind its downstream valve.
 
     Raises:
         InputError: ``fault_unknown``, ``fault_severity`` or ``fault_not_fitted``.
@@ -57,6 +62,8 @@ class SimulatedRig:
         faults: Mapping[str, float] | None = None,
         step_s: float = STEP_S,
         family: Family = SECOND_STAGE,
+        *,
+        flow_meter: bool = False,
     ) -> None:
         self.seed = seed
         self.faults = dict(faults or {})
@@ -71,7 +78,8 @@ class SimulatedRig:
         )
         surroundings = drawn_surroundings(stream(seed, 2))
         self.plant = Plant(subject.regulator, subject.rig, surroundings, step_s)
-        self.wired = wired_for(family)
+        self.flow_meter = flow_meter
+        self.wired = wired_for(family, flow_meter)
         self.input_count = input_count(self.wired)
         self._highest = highest_for(family)
         self._steps = round(SAMPLE_S / step_s)
@@ -178,6 +186,23 @@ class SimulatedRig:
         for name, position in positions.items():
             self.write(valve_address(name), valve_words(position))
 
+    def counted(self, look: str, seconds: float) -> int:
+        """Return what a person would count on the regulator: bubbles, or places.
+
+        Leak solution shows every place by itself; a tube stands on the bonnet's vent.
+        Nothing of the simulated gas can be heard.
+        """
+        r = self.plant.regulator
+        if round(self.plant.valves.fixture) != REGULATOR:
+            return 0
+        vent = r.diaphragm + r.relief_seat + r.tear
+        if look == "solution_leak":
+            places = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint, vent)
+            return sum(leak > _SOLUTION_SHOWS for leak in places)
+        if look == "bubble_count":
+            return int(vent * seconds / 60.0 / _BUBBLE_CM3)
+        return 0
+
     def truth(self) -> dict[str, Any]:
         """Return the true parameters; see :func:`~.truth.truth_of`."""
         plant = self.plant
@@ -193,10 +218,12 @@ class SimulatedRig:
 
     def _exposed(self) -> tuple[float, ...]:
         p = self.plant
-        found = (p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k)
-        if len(self.wired) > len(found):
-            return (*found, p.interstage_gauge)
-        return found
+        found = [p.outlet_gauge, p.inlet_gauge, p.air_pa, p.outlet_k]
+        if self.family.regulator.first is not None:
+            found.append(p.interstage_gauge)
+        if self.flow_meter:
+            found.append(p.metered_flow * p.gas.gas_constant * STANDARD_TEMPERATURE_K)
+        return tuple(found)
 
     def _note(self, history: History) -> None:
         p, t_s = self.plant, self.t_s

@@ -7,18 +7,23 @@ pushed open, a cylinder regulator pushed shut).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
+from records.gas.facts import GASES
 from records.measure import STANDARD_PRESSURE_PA as AIR
+from records.measure import STANDARD_TEMPERATURE_K, STD_CM3_MIN
 
+from .gasflow import critical_ratio, orifice
 from .regulator import INCH_WATER_60F, PSI, Regulator, Stage
 from .rigbody import VOLUME_SPREAD, RigBody
 
 BAR = 1e5
+_L_MIN = 1000.0 * STD_CM3_MIN
 _STUCK = 0.15  # friction of a stuck stem, of the force on the diaphragm at set
 
 
@@ -48,6 +53,15 @@ class Family:
     interstage_span: float = 40.0 * BAR
     tau_max_s: float = 5.0
     tail_k: float = 0.3
+
+    @property
+    def flow_span(self) -> float:
+        """Span of its flow meter: a quarter above what the wide open bleed passes."""
+        gas, at = GASES[self.rig.gas], self.regulator.outlet_reference_pa
+        most = self.rig.bleed * orifice(at, AIR, critical_ratio(gas.gamma))[0]
+        litres = 1.25 * most * gas.gas_constant * STANDARD_TEMPERATURE_K / _L_MIN
+        digits = 1 - math.floor(math.log10(litres))
+        return round(litres, digits) * _L_MIN
 
     @property
     def gives_m3_per_pa(self) -> float:

@@ -14,14 +14,16 @@ from types import MappingProxyType
 import numpy as np
 
 from records.errors import InputError
+from records.measure import STANDARD_PRESSURE_PA
 from records.run import Request
 
 from .families import SECOND_STAGE, Family
-from .rigbody import BLANK, OPEN, REGULATOR, VALVE_NAMES, Valves
+from .rigbody import BLANK, OPEN, REGULATOR, SYRINGE_M3, VALVE_NAMES, Valves
 
 Doing = Generator[None, None, None]
 
 _SMALL_BLEED = 0.10
+_NUT_SHARE = 0.05  # of the outlet: how far a nut that is locked carelessly moves it
 _MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
@@ -64,10 +66,12 @@ class Moves:
     Attributes:
         valves: new positions by the name of the valve.
         acknowledge: id of a request that is done and wanted a confirmation, or None.
+        answer: what they answer to its question, or None where it asked none.
     """
 
     valves: Mapping[str, float] = field(default_factory=dict)
     acknowledge: str | None = None
+    answer: str | None = None
 
 
 # What hands can do wrong, and at which act they do it.
@@ -76,6 +80,7 @@ MISTAKES: Mapping[str, str] = MappingProxyType(
         "snaps-shut": "close_bleed",
         "wrong-valve": "isolate_inlet",
         "walks-away": "set_outlet",
+        "nut-moves-it": "lock_nut",
     }
 )
 MISTAKES_AT = MappingProxyType({act: slip for slip, act in MISTAKES.items()})
@@ -89,6 +94,8 @@ class Hands:
         found: where the valves stand by name, when the rig is not one that starts.
         manner: what they know of what is before them.
         mistakes: what they do wrong, once each; see :data:`MISTAKES`.
+        counts: what they see or hear when they look for a finding for some seconds;
+            None: nothing, as far as they can tell.
 
     Raises:
         InputError: ``mistake_unknown``.
@@ -100,6 +107,7 @@ class Hands:
         found: Mapping[str, float] | None = None,
         manner: Manner | None = None,
         mistakes: Collection[str] = (),
+        counts: Callable[[str, float], int] | None = None,
     ) -> None:
         for mistake in mistakes:
             if mistake not in MISTAKES:
@@ -117,6 +125,10 @@ class Hands:
         self._t = 0.0
         self._seen: Mapping[str, float] = {}
         self._repeats = 1
+        self._lasting_s = 0.0
+        self._counts = counts
+        self._question: Request | None = None
+        self._answer: str | None = None
         self._doing: Doing | None = None
         self._doing_id = ""
         self._confirms = False
@@ -132,10 +144,13 @@ class Hands:
             "fill_outlet": self._fill_outlet,
             "isolate_inlet": self._isolate_inlet,
             "set_outlet": self._set_outlet,
+            "set_flow": self._set_flow,
+            "add_gas": self._add_gas,
             "lock_nut": self._lock_nut,
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
             "close_bleed": self._close_bleed,
+            "look": self._look,
             "hands_off": self._hands_off,
             "vent_down": self._vent_down,
             "disconnect": self._disconnect,
@@ -162,6 +177,7 @@ class Hands:
         self._t = t_s
         self._seen = seen
         acknowledge = None
+        self._answer = None
         if not self._must_finish:
             self._turn_to(request)
         if self._doing is not None:
@@ -171,7 +187,7 @@ class Hands:
                 self._doing = None
                 acknowledge = self._doing_id if self._confirms else None
         moved, self._moved = self._moved, {}
-        return Moves(moved, acknowledge)
+        return Moves(moved, acknowledge, self._answer)
 
     def begin_again(self) -> None:
         """Drop what is half done; what is asked then is done from its beginning."""
@@ -187,6 +203,9 @@ class Hands:
             raise ValueError(f"hands do not know how to {request.act}")
         aim = request.aim.value_si if request.aim is not None else math.nan
         self._repeats = max(request.repeats, 1)
+        self._question = request if request.look else None
+        lasting = request.lasting
+        self._lasting_s = 0.0 if lasting is None else lasting.value_si
         self._doing_id = request.id
         self._confirms = request.confirm
         doing = self._acts[request.act](aim)
@@ -261,9 +280,12 @@ class Hands:
             yield from self._turn("vent_inlet", 0.05, self._between(0.8, 1.5))
             yield from self._wait(self._between(2.0, 4.0))
             yield from self._turn("vent_inlet", 0.0, self._between(0.4, 0.8))
-        else:
+        elif slip == "snaps-shut":
             yield from self._turn("bleed", 0.0, 0.05)
         yield from doing
+        if slip == "nut-moves-it":
+            moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
+            self._put("screw_m", self._at["screw_m"] + moved)
 
     # --- acts -------------------------------------------------------------------------
 
@@ -377,6 +399,35 @@ class Hands:
                     self._between(0.8, 1.01) * off / self._manner.slope
                 )
 
+    def _set_flow(self, aim: float) -> Doing:
+        """Turn the downstream valve until the meter says so."""
+        if aim == 0.0:
+            yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+            return
+        for _ in range(60):
+            yield from self._wait(self._between(1.5, 2.2))
+            now, at = self._read("flow"), self._at["bleed"]
+            if abs(aim - now) <= 0.01 * aim:
+                return
+            if at == 0.0 or now < 0.02 * aim:
+                to = max(2.0 * at, 0.5 * self._small_bleed)
+            else:
+                share = min(max(aim / now, 0.5), 2.0)
+                to = at * (1.0 + self._between(0.8, 1.0) * (share - 1.0))
+            yield from self._turn("bleed", min(to, 1.0), self._between(0.6, 1.2))
+
+    def _add_gas(self, aim: float) -> Doing:
+        """One stroke of the syringe; as a leak, that leak for its time."""
+        seconds, volume = self._between(0.6, 1.0), aim
+        if self._lasting_s:
+            seconds = self._lasting_s
+            volume = aim * seconds / STANDARD_PRESSURE_PA
+        share = volume / SYRINGE_M3
+        if self._at["syringe"] + share > 1.0:
+            yield from self._turn("syringe", 0.0, self._between(1.0, 1.5))
+        to = self._at["syringe"] + share
+        yield from self._without_a_break(self._turn("syringe", to, seconds))
+
     def _lock_nut(self, _: float) -> Doing:
         yield from self._wait(self._between(2.0, 3.0))
         self._put("screw_m", self._at["screw_m"] + 1.5e-6 * self._between(-1.0, 1.0))
@@ -404,6 +455,22 @@ class Hands:
 
     def _hands_off(self, _: float) -> Doing:
         yield
+
+    def _look(self, _: float) -> Doing:
+        """Look as long as is asked, then say what there was."""
+        yield from self._wait(max(self._lasting_s, self._between(3.0, 6.0)))
+        asked = self._question
+        if asked is None:
+            return
+        if asked.resolution is not None:
+            role = "inlet" if asked.look == "gauge_error_inlet" else "outlet"
+            step = asked.resolution.value_si
+            self._answer = f"{round(self._read(role) / step) * step:.9g} Pa gauge"
+        else:
+            seen = 0
+            if self._counts is not None:
+                seen = self._counts(asked.look, self._lasting_s)
+            self._answer = str(seen)
 
     def _vent_down(self, _: float) -> Doing:
         """Supply shut, outlet opened with the regulator open, screw out at zero."""

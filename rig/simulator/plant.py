@@ -26,7 +26,7 @@ from .gasflow import (
 )
 from .ranges import check_plant, check_valves
 from .regulator import Regulator, Stage
-from .rigbody import OPEN, REGULATOR, RigBody, Surroundings, Valves
+from .rigbody import OPEN, REGULATOR, SYRINGE_M3, RigBody, Surroundings, Valves
 from .solver import BONNET, FIRST, INLET, INTERSTAGE, LAST, OUTLET
 
 STEP_S = 0.005
@@ -245,6 +245,11 @@ class Plant:
         return float(np.sum(self._state["flow"][list(ways)]))
 
     @property
+    def metered_flow(self) -> float:
+        """Flow through the downstream valve in the last step, kg/s."""
+        return float(self._state["flow"][solver.BY_BLEED])
+
+    @property
     def vent_flow(self) -> float:
         """Flow out of the bonnet's vent in the last step, kg/s."""
         return float(self._state["flow"][solver.BY_BONNET_VENT])
@@ -278,6 +283,9 @@ class Plant:
         fixture = round(valves.fixture)
         if fixture != round(self._valves.fixture):
             self._refit()
+        pushed = valves.syringe - self._valves.syringe
+        if pushed > 0.0:
+            self._push(pushed * SYRINGE_M3)
         self._valves = valves
         r, rig, unit = self.regulator, self.rig, self._unit
         fitted = fixture == REGULATOR
@@ -453,6 +461,17 @@ class Plant:
         before = float(self._state["kg"][OUTLET])
         self._put(OUTLET, pa, kelvin)
         self._state["taken_kg"] += float(self._state["kg"][OUTLET]) - before
+
+    def _push(self, m3: float) -> None:
+        """Put so much gas of the air's pressure and the room's warmth in the outlet."""
+        state, air, room = self._state, self.air_pa, self.room_k
+        density = self.gas.density(air, room)
+        kg = m3 * density
+        joule = kg * (self.gas.internal_energy(density, room) + air / density)
+        state["kg"][OUTLET] += kg
+        state["joule"][OUTLET] += joule
+        state["taken_kg"] += kg
+        state["taken_j"] += joule
 
     def _refit(self) -> None:
         """Bring a regulator's own volumes to air: it was off the rig."""

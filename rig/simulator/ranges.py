@@ -112,6 +112,7 @@ _VALVES: Mapping[str, Range] = {
     "fill": _SHARE,
     "screw_m": (0.0, 0.1),
     "fixture": (0.0, 2.0),
+    "syringe": _SHARE,
 }
 _STEP: Range = (1e-6, 0.1)  # s
 

@@ -15,7 +15,7 @@ from rig.wire.registers import encode
 
 from .families import SECOND_STAGE, Family
 from .rigbody import HIGHEST, VALVE_NAMES
-from .transducers import AMBIENT, GAS_TEMPERATURE, Make, pressure_make
+from .transducers import AMBIENT, GAS_TEMPERATURE, Make, flow_make, pressure_make
 
 DEVICE = 1
 CLOCK_ADDRESS = 0  # uint64 of microseconds
@@ -49,8 +49,13 @@ class Wired:
         return encode(number, self.type, self.order)
 
 
-def wired_for(family: Family) -> tuple[Wired, ...]:
-    """Return the transducers of the rig that a family is tested on."""
+def wired_for(family: Family, flow_meter: bool = False) -> tuple[Wired, ...]:
+    """Return the transducers of the rig that a family is tested on.
+
+    Args:
+        family: see :class:`~.families.Family`.
+        flow_meter: one stands behind the downstream valve.
+    """
     outlet = pressure_make("outlet", family.outlet_span)
     inlet = pressure_make("inlet", family.inlet_span)
     found = [
@@ -98,6 +103,17 @@ def wired_for(family: Family) -> tuple[Wired, ...]:
                 order="ABCD",
                 unit="kPa",
                 reference="gauge",
+            )
+        )
+    if flow_meter:
+        found.append(
+            Wired(
+                make=flow_make(family.flow_span),
+                address=20,
+                type="float32",
+                order="ABCD",
+                unit="std L/min",
+                reference="",
             )
         )
     return tuple(found)

@@ -11,6 +11,7 @@ from records.measure import STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K
 
 NOMINAL_INLET_M3 = 60e-6
 NOMINAL_OUTLET_M3 = 100e-6
+SYRINGE_M3 = 50e-6  # what the syringe on the outlet side holds of air's pressure
 VOLUME_SPREAD = 0.005  # standard deviation of a rig's volume about its drawing
 
 OPEN, BLANK, REGULATOR = 0, 1, 2  # what is fitted between the two connections
@@ -128,6 +129,8 @@ class Valves:
         inlet, vent_inlet, bleed, fill: 0 shut to 1 wide open.
         screw_m: how far the adjusting screw compresses the main spring.
         fixture: 0 both connections open to air, 1 blanked, 2 regulator fitted.
+        syringe: how far it was pushed, 0 to 1; drawn back it fills itself with gas at
+            the air's pressure.
     """
 
     supply_pa_gauge: float = 0.0
@@ -137,6 +140,7 @@ class Valves:
     fill: float = 0.0
     screw_m: float = 0.0
     fixture: float = 0.0
+    syringe: float = 0.0
 
     def toward(self, aim: Valves, share: float) -> Valves:
         """Return positions moved a share of the way to an aim.
@@ -162,6 +166,7 @@ HIGHEST = {
     "fill": 1.0,
     "screw_m": 0.015,
     "fixture": 2.0,
+    "syringe": 1.0,
 }
 # How close counts as arrived.
 NEAR = {
@@ -172,4 +177,5 @@ NEAR = {
     "fill": 1e-4,
     "screw_m": 1e-9,
     "fixture": 2.0,
+    "syringe": 1e-5,
 }

@@ -22,6 +22,7 @@ _STANDARDS = {
     "interstage": "simulated dead-weight tester",
     "ambient": "simulated barometer",
     "gas_temperature": "simulated platinum thermometer",
+    "flow": "simulated flow calibrator",
 }
 _SINCE_CALIBRATION = datetime.timedelta(days=90)
 _CALIBRATION_HOLDS = datetime.timedelta(days=365)
@@ -37,6 +38,7 @@ def rig_text(
     serial: str = "",
     hands_port: int | None = None,
     family: Family = SECOND_STAGE,
+    flow_meter: bool = False,
 ) -> str:
     """Return the text of the rig file for a simulated rig.
 
@@ -49,6 +51,7 @@ def rig_text(
         serial: name of its serial port.
         hands_port: where its hand valves are worked, if not at ``port``.
         family: what it is for.
+        flow_meter: one stands behind its downstream valve.
     """
     door = door or Door()
     hands = ""
@@ -57,7 +60,7 @@ def rig_text(
     day = today or datetime.datetime.now(datetime.UTC).date()
     calibrated = day - _SINCE_CALIBRATION
     due = calibrated + _CALIBRATION_HOLDS
-    wired = wired_for(family)
+    wired = wired_for(family, flow_meter)
     body = family.rig
     # The allowance covers hoses and a diaphragm that give, half as much again, and what
     # the volume may be off its drawing.
@@ -142,7 +145,7 @@ def _channel_text(
 ) -> str:
     make = wired.make
     unit = unit_of(wired.unit)
-    step = wired.unit if wired.reference else "K"
+    step = "K" if wired.make.role == "gas_temperature" else wired.unit
 
     def value(si: float) -> str:
         number = round((si - unit.offset) / unit.factor, 9)

@@ -80,6 +80,21 @@ GAS_TEMPERATURE = Make(
 )
 
 
+def flow_make(span: float) -> Make:
+    """Return a flow meter of a span, Pa·m3/s, that follows a little later."""
+    return Make(
+        role="flow",
+        low=-0.01 * span,
+        high=span,
+        resolution=1e-4 * span,
+        noise=2e-4 * span,
+        lag_s=0.2,
+        u_zero=5e-4 * span,
+        u_span=5e-3,
+        u_form=5e-4 * span,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ailment:
     """What is wrong with one transducer or its line, beyond its calibration record.

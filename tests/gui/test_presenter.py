@@ -23,10 +23,10 @@ from gui.session_thread import (
     paper_beside,
 )
 from proofstand.drawing.bar import BarState
-from proofstand.procedure.engine import STEP_KINDS, Abandon, Acknowledge
+from proofstand.procedure.engine import STEP_KINDS, Abandon, Acknowledge, Answer
 from proofstand.session import Asked, Closed, Judged, Marked, Started, Troubled
 from proofstand.words.sentences import words
-from records.errors import RefusedError, RigError
+from records.errors import InputError, RefusedError, RigError
 from records.judgement import Finding, Judgement, Outcome
 from records.measure import Measured, parse_quantity
 from records.run import ACTS, Mark, MarkKind, Request, Run
@@ -146,6 +146,30 @@ def test_steps_stand_under_their_stretch_and_the_rest_is_named(recorded: Run) ->
 
 def test_a_simulated_rig_says_so_across_the_head(recorded: Run) -> None:
     assert shown(recorded, 5.0).head.band == "SIMULATED RIG, no regulator was tested"
+
+
+def test_a_question_is_answered_and_not_confirmed(
+    begun: Presenter, clock: Clock
+) -> None:
+    question = Request(
+        id="look.1",
+        step="zero",
+        act="look",
+        confirm=True,
+        look="solution_leak",
+        asks="Every joint, growing bubbles.",
+    )
+    begun.take([Asked(question)])
+    assert begun.question is None  # it has only just appeared
+    clock.now += 1.1 * ARM_S
+    assert begun.question == question
+    action = begun.screen().action
+    assert action.confirm == "look.1"
+    assert "Every joint, growing bubbles." in action.detail
+    with pytest.raises(InputError):
+        begun.answer("perhaps", "someone")
+    assert begun.answer("2", "someone") == Answer("look.1", "2", "someone")
+    assert begun.question is None  # once
 
 
 def test_every_act_and_every_hold_has_words() -> None:

@@ -278,12 +278,7 @@ def test_every_kind_of_step_has_stages_and_every_act_has_a_name() -> None:
     from records.plan import StepKind
 
     kinds = set(StepKind.__args__)  # type: ignore[attr-defined]
-    judged_only = {
-        "inlet-sweep",
-        "flow-sweep",
-        "find-volume",
-        "as-received",
-    }  # refused before anything is opened
+    judged_only = {"relief", "as-received"}  # refused before anything is opened
     assert kinds - judged_only == set(STEP_KINDS)
     for step in plan().steps:
         for stage in STEP_KINDS[step.kind](step, plan()):
@@ -504,17 +499,11 @@ def test_without_a_purge_statement_no_pressure_is_applied() -> None:
 
 
 def test_a_step_that_can_only_be_judged_is_refused_before_anything() -> None:
-    inlets = tuple(parse_quantity(f"{p} psi gauge") for p in (10, 5))
-    flows = tuple(parse_quantity(f"{q} std L/min") for q in (1, 5))
-    last = plan().steps[-1]
-    for step in (
-        replace(last, id="sweep", kind="inlet-sweep", inlets=inlets),
-        replace(last, id="sweep", kind="flow-sweep", flows=flows),
-    ):
-        asked = replace(plan(), steps=(*plan().steps, step))
-        with pytest.raises(RefusedError, match="plan_step_not_led") as caught:
-            prepared_plan(asked, demo_job())
-        assert caught.value.facts == {"step": "sweep", "kind": step.kind}
+    step = replace(plan().steps[-1], id="relief", kind="relief")
+    asked = replace(plan(), steps=(*plan().steps, step))
+    with pytest.raises(RefusedError, match="plan_step_not_led") as caught:
+        prepared_plan(asked, demo_job())
+    assert caught.value.facts == {"step": "relief", "kind": "relief"}
 
 
 def test_the_nameplate_is_not_exceeded() -> None:

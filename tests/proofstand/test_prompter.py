@@ -11,7 +11,14 @@ import pytest
 
 from analysis.judge import judge
 from proofstand.commands.prompter import Prompter
-from proofstand.procedure.engine import Abandon, Acknowledge, Command
+from proofstand.procedure.engine import (
+    Abandon,
+    Acknowledge,
+    Command,
+    Declare,
+    Repeat,
+    Skip,
+)
 from proofstand.session import Asked, Judged, Started
 from records.run import Request
 from records.runfile import open_run
@@ -50,6 +57,26 @@ def test_enter_alone_confirms_what_stands(monkeypatch: pytest.MonkeyPatch) -> No
 def test_stop_ends_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
     found = list(prompter_for("stop", monkeypatch).commands())
     assert isinstance(found[0], Abandon)
+
+
+@pytest.mark.parametrize(
+    ("line", "command"),
+    [
+        ("again hand slipped", Repeat("hand slipped", "technician")),
+        ("back set too high", Repeat("too high", "technician", "set")),
+        ("back set", Repeat("back to set", "technician", "set")),
+        ("skip no time", Skip("no time", "technician")),
+        ("opened bonnet off", Declare("opened", "bonnet off", "technician")),
+        ("adjusted cap knocked", Declare("adjusted", "cap knocked", "technician")),
+        ("opened", None),
+        ("skip ", None),
+    ],
+)
+def test_what_is_said_with_a_reason(
+    line: str, command: Command | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = list(prompter_for(line, monkeypatch).commands())
+    assert found == ([] if command is None else [command])
 
 
 def test_what_was_typed_ahead_confirms_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -279,3 +279,61 @@ def test_a_sweep_or_class_that_can_t_be_is_refused(
 def test_how_a_leak_flows_is_one_of_four() -> None:
     with pytest.raises(InputError, match="value_wrong_type"):
         parse_plan(TEXT.replace("test_gas", 'leak_regime = "fast"\ntest_gas', 1), "p")
+
+
+LOOK = """[[steps]]
+id = "look"
+kind = "look"
+look = "gauge_error_outlet"
+asks = "Outlet gauge, tapped lightly"
+instrument = "the regulator's outlet gauge"
+resolution = "0.5 kPa difference"
+
+[[steps.limits]]
+finding = "gauge_error_outlet"
+min = "-1 kPa difference"
+max = "1 kPa difference"
+source = "shop default"
+
+[[steps]]
+id = "lockup-1"
+"""
+LOOKED = TEXT.replace('[[steps]]\nid = "lockup-1"\n', LOOK, 1)
+RELIEF = LOOKED.replace('kind = "look"', 'kind = "relief"', 1)
+
+
+def test_a_look_is_read() -> None:
+    step = parse_plan(LOOKED, "p.toml").step("look")
+    assert step is not None
+    assert step.look == "gauge_error_outlet"
+    assert step.resolution is not None
+    assert step.resolution.value_si == pytest.approx(500.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "id", "right"),
+    [
+        (LOOKED.replace("asks = ", "title = "), "key_missing", "asks"),
+        (LOOKED.replace("instrument = ", "title = "), "key_missing", "instrument"),
+        (LOOKED.replace('"0.5 kPa diff', '"-1 kPa diff'), "value_wrong", "above zero"),
+        (LOOKED.replace("0.5 kPa difference", "0.5 s"), "value_wrong", "difference"),
+        (
+            LOOKED.replace('look = "gauge_error_outlet"', 'look = "gauge_error_inlet"'),
+            "plan_finding_elsewhere",
+            "a look for gauge_error_outlet",
+        ),
+        (
+            LOOKED.replace('look = "gauge_error_outlet"', 'look = "heard"'),
+            "value_wrong",
+            "of a gauge",
+        ),
+        (LOOKED.replace('look = "gauge_error_outlet"', ""), "key_missing", "look"),
+        (RELIEF, "key_missing", "hold"),
+    ],
+)
+def test_a_look_that_asks_for_nothing_is_refused(
+    text: str, id: str, right: str
+) -> None:
+    with pytest.raises(InputError, match=id) as caught:
+        parse_plan(text, "p.toml")
+    assert right in str(dict(caught.value.facts)) + str(caught.value)

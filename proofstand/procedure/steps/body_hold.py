@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import decided, fell_by, first_of
+from ..seeing import decided, fell_by, first_of, touched
 from ..stages import Ask, Hold, Soak, Stage
+from .lockup import locking
 
 # A trapped inlet that has lost this share has told enough.
 ENOUGH = 0.5
@@ -16,11 +17,13 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     assert step.hold is not None
     soak = step.soak.value_si if step.soak is not None else 10.0
     return (
+        *locking(step, plan),
         Ask(act="isolate_inlet", confirm=True),
         Ask(act="hands_off"),
         Soak(seconds=soak),
         Hold(
             seconds=step.hold.value_si,
             stop=first_of(fell_by(ENOUGH), decided(step, plan)),
+            guard=touched("outlet", "inlet"),
         ),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import decided
+from ..seeing import decided, touched
 from ..stages import Ask, Hold, Stage
 
 
@@ -17,5 +17,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             seconds=step.hold.value_si,
             from_event="shut_off",
             stop=decided(step, plan),
+            guard=touched("outlet", "inlet"),
         ),
     )

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
+from ..leaves import inlet_changes, locked_before
 from ..seeing import (
     at_pressure,
     closed_further,
     first_of,
+    flow_stopped,
     flowing,
     off_pressure,
     shut_off,
+    touched,
 )
 from ..stages import Ask, Hold, Stage
 
@@ -29,20 +32,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         else (SHORTEST_CLOSING_S, LONGEST_CLOSING_S)
     )
     band = INLET_BAND if step.inlet_band is None else step.inlet_band.value_si
-    changed = _inlet_before(step, plan) != step.inlet.value_si
-    found: list[Stage] = []
-    if changed:
-        found += [
-            Ask(
-                act="set_inlet",
-                aim=pressure,
-                # closer than the hold needs it: gas let down comes up again
-                see=at_pressure("inlet", pressure.value_si, 0.5 * band),
-                confirm=True,
-                caution="raise_slowly",
-            )
-            for pressure in (*step.stages, step.inlet)
-        ]
+    changed = inlet_changes(step, plan)
+    found: list[Stage] = bringing_inlet(step, band) if changed else []
     further = closed_further()
     found += [
         Ask(act="open_bleed", see=flowing(), give_up_s=120.0),
@@ -58,15 +49,33 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             check=first_of(further, off_pressure("inlet", step.inlet.value_si, band))
             if changed
             else further,
+            guard=touched("outlet", "inlet"),
         ),
     ]
     return tuple(found)
 
 
-def _inlet_before(step: Step, plan: Plan) -> float | None:
-    before = [
-        s.inlet.value_si
-        for s in plan.steps[: plan.steps.index(step)]
-        if s.inlet is not None and s.kind != "rig-hold"
+def locking(step: Step, plan: Plan) -> list[Stage]:
+    """Return the stages that lock the regulator up where a step finds it flowing."""
+    if locked_before(step, plan):
+        return []
+    return [
+        Ask(act="open_bleed", see=flowing(), give_up_s=120.0),
+        Ask(act="close_bleed", see=flow_stopped(), give_up_s=90.0),
     ]
-    return before[-1] if before else None
+
+
+def bringing_inlet(step: Step, band: float) -> list[Stage]:
+    """Return the stages that bring the inlet to a step's, by way of its pressures."""
+    assert step.inlet is not None
+    return [
+        Ask(
+            act="set_inlet",
+            aim=pressure,
+            # closer than the hold needs it: gas let down comes up again
+            see=at_pressure("inlet", pressure.value_si, 0.5 * band),
+            confirm=True,
+            caution="raise_slowly",
+        )
+        for pressure in (*step.stages, step.inlet)
+    ]
