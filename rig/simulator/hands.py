@@ -18,7 +18,15 @@ from records.measure import STANDARD_PRESSURE_PA
 from records.run import Request
 
 from .families import SECOND_STAGE, Family
-from .rigbody import BLANK, OPEN, REGULATOR, SYRINGE_M3, VALVE_NAMES, Valves
+from .rigbody import (
+    BLANK,
+    HIGHEST,
+    OPEN,
+    REGULATOR,
+    SYRINGE_M3,
+    VALVE_NAMES,
+    Valves,
+)
 
 Doing = Generator[None, None, None]
 
@@ -378,7 +386,7 @@ class Hands:
         return max(abs(to - self._at["screw_m"]) / self._between(0.7e-3, 1.0e-3), 0.3)
 
     def _screw_by(self, metres: float) -> Doing:
-        to = min(max(self._at["screw_m"] + metres, 0.0), 0.012)
+        to = min(max(self._at["screw_m"] + metres, 0.0), HIGHEST["screw_m"])
         yield from self._turn("screw_m", to, self._screw_time(to))
 
     def _set_outlet(self, aim: float) -> Doing:

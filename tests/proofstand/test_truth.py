@@ -172,13 +172,7 @@ def test_no_revealed_fault_at_its_worst_passes(tmp_path: Path, id: str) -> None:
         "first-stage",
         "line",
         "cylinder-two-stage",
-        pytest.param(
-            "service",
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="hands turn the adjuster 12 mm at most, this spring takes 14",
-            ),
-        ),
+        "service",
     ],
 )
 def test_healthy_regulators_of_other_families_pass(tmp_path: Path, plan: str) -> None:
