@@ -43,8 +43,8 @@ def add(commands: Subparsers) -> None:
         action="append",
         default=[],
         metavar="MISTAKE",
-        help="what the simulated hands do wrong, once: snaps-shut, wrong-valve or "
-        "walks-away; may be given again",
+        help="what the simulated hands do wrong, once: snaps-shut, wrong-valve, "
+        "walks-away or nut-moves-it; may be given again",
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(

@@ -10,6 +10,7 @@ import pytest
 from analysis.judge import judge
 from proofstand.procedure.engine import Engine, Skip, prepared_plan, stages_of
 from proofstand.procedure.leaves import inlet_before, leans_on_lockup, locked_before
+from proofstand.serving import load_sim, open_rig, served_rig_text
 from proofstand.simulated import demo_job
 from records.errors import InputError
 from records.judgement import Finding, Outcome
@@ -184,6 +185,19 @@ def test_a_flow_sweep_without_a_flow_channel_is_refused() -> None:
         Engine(plan, blind)
     assert caught.value.facts["role"] == "flow"
     Engine(plan, parse_rig(rig_text("127.0.0.1", 502, 1.0, flow_meter=True), "rig"))
+
+
+@pytest.mark.serial
+@pytest.mark.parametrize("said", ["flow_meter = true\n", ""])
+def test_a_served_rig_has_a_flow_meter_where_its_file_says_so(
+    tmp_path: Path, said: str
+) -> None:
+    sim = tmp_path / "sim.toml"
+    sim.write_text(f'format = "proofstand.sim/1"\n{said}')
+    with open_rig(load_sim(sim)) as served:
+        rig = parse_rig(served_rig_text(served), "rig")
+    roles = {channel.role for channel in rig.channels}
+    assert ("flow" in roles) == bool(said)
 
 
 def test_what_a_step_finds_follows_from_those_before_it() -> None:
