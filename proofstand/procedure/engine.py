@@ -224,7 +224,11 @@ def needed_roles(plan: Plan) -> tuple[str, ...]:
     """Return the channel roles without which the plan can't be run."""
     kinds = {step.kind for step in plan.steps}
     sides = ("inlet", "outlet") if kinds - {"hold"} else ()
-    return (*sides, "flow") if "flow-sweep" in kinds else sides
+    flows = any(
+        s.kind == "flow-sweep" or (s.kind == "inlet-sweep" and s.rated_flow is not None)
+        for s in plan.steps
+    )
+    return (*sides, "flow") if flows else sides
 
 
 def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from records.measure import Kind
+from records.measure import Kind, Quantity
 from records.plan import Plan, Step
 
 from ..leaves import STOPPED_S, inlet_changes, stops_flow
@@ -21,6 +21,17 @@ from .lockup import INLET_BAND, bringing_inlet
 FLOW_BAND = 0.03  # of the flow; a definition's own flow is wanted within 5 %
 
 
+def flow_brought_to(flow: Quantity, band: float = FLOW_BAND) -> Ask:
+    """Return the stage that brings a flow about and waits until the outlet stands."""
+    return Ask(
+        act="set_flow",
+        aim=flow,
+        see=all_of(flow_at(flow.value_si, band), outlet_stands()),
+        give_up_s=240.0,
+        tells_aim=True,
+    )
+
+
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return the stages of a ``flow-sweep`` step, in the order of its readings."""
     assert step.hold is not None
@@ -37,13 +48,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             off_pressure("inlet", step.inlet.value_si, inlet_band),
         )
         found += [
-            Ask(
-                act="set_flow",
-                aim=flow,
-                see=all_of(flow_at(flow.value_si, band), outlet_stands()),
-                give_up_s=240.0,
-                tells_aim=True,
-            ),
+            flow_brought_to(flow, band),
             Hold(seconds=step.hold.value_si, check=off),
         ]
     if stops_flow(step):
