@@ -24,7 +24,7 @@ from records.judgement import (
     ResolvedLimit,
     Verdict,
 )
-from records.measure import SI_UNIT, Kind, Reference
+from records.measure import SI_UNIT, Kind
 from records.plan import ZERO_UNCERTAINTY, Plan
 from records.rig import Rig
 from records.run import Mark, MarkKind, Run
@@ -313,14 +313,17 @@ def creep_note(finding: Finding, run: Run, plan: Plan) -> str:
 def creep_corrections(finding: Finding, run: Run, plan: Plan) -> list[str]:
     """Return by how much a creep rate was corrected, and for what; for ``--why``."""
     model = dict(finding.evidence.model)
-    needed = ("barometer_slope", "gas_temperature_slope", "absolute_pa")
-    if finding.id != "creep_rate" or any(name not in model for name in needed):
+    needed = ("rate", "gas_temperature_slope", "warming_pa_per_k")
+    if (
+        finding.id != "creep_rate"
+        or finding.measured is None
+        or any(name not in model for name in needed)
+    ):
         return []
-    channel = run.header.rig.channel(role_of(finding, run.header.rig))
-    gauge = channel is not None and channel.reference is Reference.GAUGE
-    air = model["barometer_slope"] if gauge else 0.0
     warming = model["gas_temperature_slope"]
-    gas = -model["absolute_pa"] / model["gas_temperature_k"] * warming
+    gas = -model["warming_pa_per_k"] * warming
+    # of the rigid part of the volume, as the finding has it; none where absolute
+    air = finding.measured.value - model["rate"] - gas
     return [
         page("corrected_air", rate=rate_text(air, finding, run, plan)),
         page(
