@@ -133,6 +133,7 @@ class Balance:
     doubt: tuple[Reason, ...]
     evidence: Evidence
     rate: LastingRate
+    volume_notes: tuple[Reason, ...] = ()
 
 
 def balance(
@@ -207,7 +208,8 @@ def balance(
     (low, high), rest = widened(
         (-rate.interval[1] + warming, -rate.interval[0] + warming), loss, others
     )
-    notes = [*rate.notes, *_volume_notes(sides)]
+    of_volumes = _volume_notes(sides)
+    notes = [*rate.notes, *of_volumes]
     if air.why is not None:
         notes.append(air.why)
     notes.append(smallest_leak_note(rate.u, others))
@@ -224,6 +226,7 @@ def balance(
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
         doubt=(*rate.doubt, *(why for why in unknown if why is not None)),
         rate=rate,
+        volume_notes=tuple(of_volumes),
         evidence=Evidence(
             part=part,
             window_s=(start_s, stop_s),
@@ -520,6 +523,12 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
     )
     value = rate.value
     (low, high), rest = widened(rate.interval, value, lines[1:])
+    shared = found.evidence.model[len(found.rate.model()) :]
+    evidence = dataclasses.replace(
+        found.evidence,
+        model=(*rate.model(), *shared),
+        notes=(*rate.notes, *found.volume_notes),
+    )
     return finite(
         Estimate(
             id="seat_transfer",
@@ -528,7 +537,7 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
             interval=(low, high),
             u=math.hypot(rate.u, rest.u),
             lines=lines,
-            evidence=found.evidence,
+            evidence=evidence,
             trouble=found.trouble,
             doubt=(*found.doubt, *rate.doubt),
         )
