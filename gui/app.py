@@ -15,6 +15,7 @@ from proofstand.commands.window import WindowOptions
 from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
+from records.planfile import DEFAULT_PLAN
 from records.run import Request
 
 from .display import check_display
@@ -247,7 +248,7 @@ class Window(QWidget):
         hands = self._options.hands
         task = recorded_test(
             rig=Path(given.rig.strip()),
-            plan=given.plan.strip() or "low-pressure",
+            plan=given.plan.strip() or DEFAULT_PLAN,
             job=Path(given.job.strip()),
             out=Path(given.out.strip()),
             by=self._by,

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from records.approval import Approval, open_limits
 from records.errors import InputError, RigError
-from records.planfile import builtin_plan
+from records.planfile import DEFAULT_PLAN, builtin_plan
 
 from .approvals import approve
 from .procedure.engine import Command
@@ -26,7 +26,7 @@ from .recording import Recorded, record
 from .session import SessionEvent
 from .signoff.issue import issue
 from .signoff.keys import make_key
-from .simulated import DEFAULT_PLAN, JOB_TEXT
+from .simulated import JOB_TEXT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -12,7 +12,7 @@ from typing import Any
 from records.errors import InputError, RefusedError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
-from records.planfile import plan_by_name
+from records.planfile import DEFAULT_PLAN, plan_by_name
 from records.rig import HandValves, Rig
 from records.run import Mark, Request
 from records.runfile import Seal, seal
@@ -40,7 +40,6 @@ from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
 
-DEFAULT_PLAN = "low-pressure"
 PLANS = {
     "second-stage": DEFAULT_PLAN,
     "first-stage": "first-stage",

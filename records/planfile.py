@@ -16,6 +16,7 @@ from .rig import NAME_RULE, PRESSURE_ROLES, ROLES, is_name
 from .tomlfile import load_toml, read_text
 
 MOST_REPEATS = 100
+DEFAULT_PLAN = "low-pressure"  # where none is named
 LONGEST_HOLD_S = 7.0 * 86400.0
 _NEEDS_HOLD = {
     *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),

@@ -22,7 +22,7 @@ from proofstand.bench.cardcheck import CardNote
 from proofstand.demo import free_folder
 from proofstand.ready import note_words
 from proofstand.words.sentences import caution
-from records.planfile import builtin_plan_ids
+from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .pieces import Rule, key, line, put
@@ -193,6 +193,7 @@ class StartSheet(QWidget):
         row.addWidget(by, 5)
         row.addWidget(label)
         row.addWidget(edit, 4)
+        self._before_label = label.sizeHint().width()
         grid.addLayout(row, at, 1, 1, 3)
         self.fields["label"] = edit
         self.notes["label"] = note
@@ -202,7 +203,8 @@ class StartSheet(QWidget):
         row = QHBoxLayout()
         row.setSpacing(self._theme.px(14))
         row.addWidget(self.notes["by"], 5)
-        row.addWidget(self.notes["label"], 6)
+        row.addSpacing(self._before_label)
+        row.addWidget(self.notes["label"], 4)
         grid.addLayout(row, at, 1, 1, 3)
 
     def _fill_right(self, side: QWidget) -> None:
@@ -262,7 +264,7 @@ class StartSheet(QWidget):
         for name in FIELDS:
             self.fields[name].setText(getattr(given, name))
         if not given.plan:
-            self.fields["plan"].setText(self.plan_box.itemText(0))
+            self.fields["plan"].setText(DEFAULT_PLAN)
         self.look_now()
 
     def renew(self) -> None:

@@ -138,6 +138,7 @@ def check(options: WindowOptions) -> None:
             refuse_stops,
             rig_at,
         )
+        from records.planfile import DEFAULT_PLAN
 
         needed = (
             ("--rig", options.rig),
@@ -148,7 +149,7 @@ def check(options: WindowOptions) -> None:
             if not given:
                 raise InputError("key_missing", key=option)
         job, rig = job_at(options.job), rig_at(options.rig)
-        plan = plan_called(options.plan or "low-pressure")
+        plan = plan_called(options.plan or DEFAULT_PLAN)
         notes = notes_on(job, plan, rig, by=options.by, label=options.label)
         refuse_stops(notes, options.job)
         check_rig_for(check_plan_for(plan, job), rig)
