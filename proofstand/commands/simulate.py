@@ -23,13 +23,14 @@ def add(commands: Subparsers) -> None:
         "--family",
         default="second-stage",
         metavar="FAMILY",
-        help="second-stage (unless given), cylinder-1 or oxygen; first-stage, line, "
-        "cylinder-2 and service have no plan of their own yet",
+        help="second-stage (unless given), first-stage, line, service, cylinder-1, "
+        "cylinder-2 or oxygen",
     )
     parser.add_argument(
         "--plan",
         metavar="PLAN",
-        help="the family's own plan unless given: low-pressure, cylinder or oxygen",
+        help="a file, or the id of a built-in one (see plan list); the family's own "
+        "unless given",
     )
     parser.add_argument(
         "--fault",
