@@ -81,10 +81,12 @@ class Relay:
             assert task is not None
             tasks.add(task)
             try:
-                await self._pass(reader, writer)
+                # cancelled is ended: the stream's own callback takes it for a fault
+                with suppress(asyncio.CancelledError):
+                    await self._pass(reader, writer)
             finally:
                 tasks.discard(task)
-                writer.close()
+                await _closed(writer)
 
         server = await asyncio.start_server(take, self.host, self.port)
         self.port = int(server.sockets[0].getsockname()[1])
@@ -92,9 +94,12 @@ class Relay:
         self._ready.set()
         async with server:
             await self._stop.wait()
-            for task in list(tasks):
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            server.close()
+            await asyncio.sleep(0)  # what was just accepted begins
+            while tasks:
+                for task in list(tasks):
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _pass(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
@@ -125,4 +130,11 @@ class Relay:
             for way in ways:
                 way.cancel()
             await asyncio.gather(*ways, return_exceptions=True)
-            up.close()
+            await _closed(up)
+
+
+async def _closed(writer: asyncio.StreamWriter) -> None:
+    """Close a stream and wait until its socket is."""
+    writer.close()
+    with suppress(OSError):  # the other end had gone
+        await writer.wait_closed()
