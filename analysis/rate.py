@@ -24,6 +24,8 @@ SETTLE_S = 10.0
 _SLOW_TAIL_S = 20.0
 _HEAT = 2.5  # standard deviations of settling beyond which it is not heat
 _NOISY = 10.0
+_AT_END = 0.8  # of the longest time constant
+_SLOWEST = 35.0  # long-run over short-run variance; the slowest model has 49
 _PERIODIC_P = 1e-3
 _NET_DOF = 20.0
 # notes that say why an interval is as wide as it is
@@ -174,6 +176,20 @@ def lasting_rate(
             low, high = bound
             doubt = []
         low, high = min(low, near[0]), max(high, near[1])
+    bent = bends_left(fit, tau_max_s)
+    if bent:
+        doubt.append(
+            Reason.of(
+                "tail_inseparable",
+                tau_s=f"{slow.tau_s:.0f}",
+                tau_max_s=f"{tau_max_s:.0f}",
+                held_s=f"{width:.0f}",
+            )
+        )
+    if fit.reasons or bent:
+        # A slow bend may be no settling at all, but a room that warms and cools: then
+        # what the line stands for is the plain change, not the line beside a bend.
+        low, high = min(low, net - half), max(high, net + half)
     unlike = abs(fit.mean_slope) > 3.0 * fit.u_mean_slope
     told = bool({note.id for note in notes} & TAIL_REASONS)
     if unlike and low < 0.0 < high and not told:
@@ -201,6 +217,18 @@ def lasting_rate(
         used=fit.used,
         dropped=fit.dropped,
     )
+
+
+def bends_left(fit: TailFit, tau_max_s: float) -> bool:
+    """Tell whether readings bend where no settling that was declared does.
+
+    Either a settling as slow as was declared leaves slow bends over, or what is left
+    is as slow as the slowest noise that is known here: nobody knows how slow it is.
+    """
+    slow = fit.slow
+    there = abs(slow.amplitude) > 3.0 * slow.u_amplitude
+    at_end = there and slow.tau_s > _AT_END * tau_max_s and fit.lrv > _NOISY
+    return at_end or fit.lrv > _SLOWEST
 
 
 def net_rate(
