@@ -121,6 +121,7 @@ _ENTRIES = (
         "The diaphragm is torn.",
         "Diaphragm, its plates and centre fastener; gas at the bonnet vent.",
         _OUTSIDE,
+        plans=_LOW,
     ),
     _entry(
         "diaphragm_pinhole",
@@ -253,12 +254,14 @@ _ENTRIES = (
         "A fitting of the rig leaks on the outlet side.",
         "Rig with the blank fitted: leak solution at hoses and fittings.",
         _RIG,
+        plans=_LOW,
     ),
     _entry(
         "bleed_open",
         "The bleed valve does not shut.",
         "Bleed valve: a tube from its outlet into water shows bubbles when shut.",
         _RIG,
+        plans=_LOW,
     ),
 )
 CATALOGUE: dict[str, FaultEntry] = {entry.id: entry for entry in _ENTRIES}
