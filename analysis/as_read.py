@@ -1,7 +1,8 @@
 """What the readings themselves say of a finding, whatever family it belongs to.
 
-Which samples were left out, whether steps hide what the pressure does, and whether the
-pressure was let out in the middle of a hold.
+Which samples were left out, whether steps hide what the pressure does or are coarser
+than declared, and whether the pressure was let out, or moved all at once, in the middle
+of a hold.
 """
 
 from __future__ import annotations
@@ -117,8 +118,13 @@ def _coarser(channel: Channel, held: Stretch) -> Reason | None:
     step, declared = smallest_step(held.value), resolution(channel)
     if not declared > 0.0 or step < _COARSER * declared:
         return None
-    told = {"channel": channel.id, "step_si": f"{step:.3g}"}
-    return Reason.of("steps_coarser", **told, declared=channel.resolution.typed)
+    unit = channel.measure_unit
+    return Reason.of(
+        "steps_coarser",
+        channel=channel.id,
+        step=f"{step / unit.factor:.3g} {unit.name} difference",
+        declared=channel.resolution.typed,
+    )
 
 
 def let_out(channel: Channel, held: Stretch) -> float | None:

@@ -44,7 +44,7 @@ from .volumes import EffectiveVolume, Volumes, effective_volume
 
 ROLES = ("inlet", "outlet")
 _LOST_SHARE = 0.5
-_GAINED = 1.5  # half widths below nothing: chance makes it of one hold in 300
+_GAINED = 1.5  # half widths below nothing: chance makes it of one hold in 600
 _EMPTIED = 3.0  # times the hold's own rate: there was little left to lose by then
 
 
@@ -120,7 +120,7 @@ class Balance:
         loss, interval: Pa·m3/s at 293.15 K, positive when gas was lost; 95 %.
         lines: budget.
         passed: half of what the outlet gained more than the inlet, settling set apart;
-            why there is none where it was not asked for.
+            None where it was not asked for.
     """
 
     loss: float
@@ -128,7 +128,7 @@ class Balance:
     lines: tuple[BudgetLine, ...]
     u: float
     dof: float | None
-    passed: LastingRate | Reason
+    passed: LastingRate | Reason | None
     trouble: tuple[Reason, ...]
     doubt: tuple[Reason, ...]
     evidence: Evidence
@@ -220,9 +220,7 @@ def balance(
         lines=(rate.line(-1.0), *others),
         u=math.hypot(rate.u, rest.u),
         dof=None,
-        passed=_passed(readings, sides, air, gas)
-        if transfer
-        else Reason.of("too_few_samples", found=0, needed=8),
+        passed=_passed(readings, sides, air, gas) if transfer else None,
         trouble=tuple(s.held.trouble for s in sides if s.held.trouble),
         doubt=(*rate.doubt, *(why for why in unknown if why is not None)),
         rate=rate,
@@ -506,6 +504,7 @@ def _transfer(found: Balance, external: Estimate) -> Estimate:
     if external.value is None:
         why = external.missing or Reason.of("too_few_samples", found=0, needed=8)
         return not_measured("seat_transfer", "", why)
+    assert found.passed is not None  # a body hold asks for it
     if isinstance(found.passed, Reason):
         return not_measured("seat_transfer", "", found.passed)
     rate = found.passed

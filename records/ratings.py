@@ -26,32 +26,35 @@ class Exceeding:
     rating: Quantity
 
 
-def asked_of(step: Step, job: JobCard) -> Iterator[tuple[Side, Quantity]]:
+def asked_of(step: Step, job: JobCard | None) -> Iterator[tuple[Side, Quantity]]:
     """Give the pressures that a step brings each side to, gauge."""
     for pressure in (*step.stages, *step.inlets, step.inlet):
         if pressure is not None:
             yield "inlet", pressure
-    target = job.set_pressure if step.target_from_job else step.target
+    target = step.target
+    if step.target_from_job and job is not None:
+        target = job.set_pressure
     for pressure in (step.outlet, target):
         if pressure is not None:
             yield "outlet", pressure
 
 
 def above_ratings(
-    plan: Plan, job: JobCard, rig: Rig | None = None
+    plan: Plan, job: JobCard | None, rig: Rig | None = None
 ) -> tuple[Exceeding, ...]:
     """Return what lies above a rating, at most one for each side and rating of a step.
 
     Args:
         plan: as in its file, or prepared.
-        job: its nameplate, and the set pressure where the plan takes that.
+        job: its nameplate, and the set pressure where the plan takes that; None where
+            the nameplate is not looked at.
         rig: as the station sees it; None where its ratings are not looked at.
     """
-    plate = job.regulator.nameplate
     found: list[Exceeding] = []
     for step in plan.steps:
         ratings: list[tuple[Side, Of, Quantity | None]] = []
-        if step.kind != "rig-hold":  # a blank is on, no regulator
+        if job is not None and step.kind != "rig-hold":  # there a blank is on
+            plate = job.regulator.nameplate
             ratings += [
                 ("inlet", "nameplate", plate.inlet_max),
                 ("outlet", "nameplate", plate.outlet_max),

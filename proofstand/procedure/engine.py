@@ -17,6 +17,7 @@ from records.errors import InputError, RefusedError
 from records.jobcard import JobCard
 from records.measure import Kind
 from records.plan import Plan, Step
+from records.ratings import above_ratings
 from records.rig import Channel, Rig
 from records.run import Mark, MarkKind, Request
 from records.trace import Trace
@@ -150,28 +151,24 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
     Raises:
         InputError: ``job_target_missing``.
         RefusedError: ``plan_step_not_led``, ``no_purge_statement``,
-            ``pressure_above_rating``, ``set_pressure_of_another_plan``.
+            ``pressure_above_rating``, ``outlet_above_rating``,
+            ``set_pressure_of_another_plan``.
     """
     check_led(plan)
     if not job.purged:
         raise RefusedError("no_purge_statement", where=job.id)
-    rating = job.regulator.nameplate.inlet_max
+    for found in above_ratings(plan, job):
+        side = "pressure" if found.side == "inlet" else "outlet"
+        raise RefusedError(
+            f"{side}_above_rating",
+            where=job.id,
+            step=found.step,
+            asked=found.asked.typed,
+            rating=found.rating.typed,
+        )
     steps = []
     for step in plan.steps:
         filled = step
-        if (
-            rating is not None
-            and step.inlet is not None
-            and step.kind != "rig-hold"
-            and step.inlet.value_si > rating.value_si
-        ):
-            raise RefusedError(
-                "pressure_above_rating",
-                where=job.id,
-                step=step.id,
-                asked=step.inlet.typed,
-                rating=rating.typed,
-            )
         if step.target_from_job:
             if job.set_pressure is None:
                 raise InputError("job_target_missing", where=job.id, step=step.id)
@@ -281,7 +278,7 @@ class Engine:
                     channel=channel.id,
                     kind=channel.sensor,
                 )
-        _check_ratings(plan, self._watched, rig)
+        _check_ratings(plan, rig)
         self._by_channel = {w.channel.id: w for w in self._watched.values()}
         self._limits_pa = _lowest_ratings(plan, self._watched, rig)
         volumes = {} if rig.traits is None else rig.traits.volumes
@@ -821,27 +818,20 @@ def _why_left_out(now: Progress) -> str:
     return "rig_leaks" if now.given_up == "rig_leaks" else "earlier_step_not_done"
 
 
-def _check_ratings(plan: Plan, watched: Mapping[str, Watched], rig: Rig) -> None:
+def _check_ratings(plan: Plan, rig: Rig) -> None:
     """Refuse a plan that would damage a transducer or lift the rig's relief."""
-    for step in plan.steps:
-        for role, pressures in (
-            ("inlet", (*step.stages, step.inlet)),
-            ("outlet", (step.outlet, step.target)),
-        ):
-            overload = watched[role].channel.overload if role in watched else None
-            for what, rating in (
-                (f"overload of {role}", overload),
-                (f"setting of the rig's {role} relief valve", rig.relief(role)),
-            ):
-                for pressure in pressures:
-                    if rating and pressure and pressure.value_si > rating.value_si:
-                        raise InputError(
-                            "value_wrong",
-                            where=rig.id,
-                            key=f"steps.{step.id}",
-                            given=pressure.typed,
-                            right=f"at most the {what}, {rating.typed}",
-                        )
+    for found in above_ratings(plan, None, rig):
+        what = {
+            "transducer": f"overload of {found.side}",
+            "relief valve": f"setting of the rig's {found.side} relief valve",
+        }[found.of]
+        raise InputError(
+            "value_wrong",
+            where=rig.id,
+            key=f"steps.{found.step}",
+            given=found.asked.typed,
+            right=f"at most the {what}, {found.rating.typed}",
+        )
 
 
 def _lowest_ratings(

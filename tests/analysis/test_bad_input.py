@@ -213,6 +213,8 @@ def test_steps_coarser_than_declared_decide_no_level() -> None:
     level = the(found, "set", "set_pressure")
     assert level.outcome is Outcome.INCONCLUSIVE
     assert "steps_coarser" in reasons(level), level.why
+    told = next(dict(why.facts) for why in level.why if why.id == "steps_coarser")
+    assert told["step"] == "5 Pa difference"
 
 
 @pytest.mark.parametrize(

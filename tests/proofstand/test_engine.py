@@ -28,7 +28,7 @@ from records.jobcard import Nameplate
 from records.jobfile import load_job
 from records.judgement import Outcome
 from records.measure import parse_quantity
-from records.plan import Plan
+from records.plan import Plan, Step
 from records.planfile import builtin_plan, parse_plan
 from records.rig import Rig
 from records.run import ACTS, Mark, MarkKind, Request, Run
@@ -521,6 +521,24 @@ def test_a_plan_that_would_damage_a_transducer_is_refused() -> None:
     weak = weak.replace('overload = "400 kPa gauge"', 'overload = "60 kPa gauge"')
     with pytest.raises(InputError, match="overload of inlet"):
         Engine(plan(), parse_rig(weak, "rig"))
+
+
+def test_the_pressures_of_a_sweep_are_held_against_the_ratings_too() -> None:
+    text = rig_text("127.0.0.1", 502, 1.0)
+    whole = plan()
+    high = (parse_quantity("10 psi gauge"), parse_quantity("90 psi gauge"))
+    sweep = Step(
+        id="inlets", kind="inlet-sweep", hold=parse_quantity("8 s"), inlets=high
+    )
+    swept = replace(whole, steps=(*whole.steps, sweep))
+    with pytest.raises(InputError, match="overload of inlet"):
+        Engine(swept, parse_rig(text, "rig"))
+    job = demo_job()
+    plate = Nameplate(inlet_max=parse_quantity("20 psi gauge"))
+    stamped = replace(job, regulator=replace(job.regulator, nameplate=plate))
+    with pytest.raises(RefusedError, match="pressure_above_rating") as caught:
+        prepared_plan(swept, stamped)
+    assert caught.value.facts["asked"] == "90 psi gauge"
 
 
 @pytest.mark.parametrize("asked", ["0 in. w.c. gauge", "-11 in. w.c. gauge"])
