@@ -243,7 +243,9 @@ def stops(run: Run, plan: Plan) -> list[str]:
         if mark.kind is MarkKind.TROUBLE:
             told = over_pressure(mark, run, plan)
             if told is not None:
-                said.append(page("over_pressure_note", step=mark.step, **told))
+                venting = mark.data.get("while") == "venting"
+                note = "over_pressure_venting_note" if venting else "over_pressure_note"
+                said.append(page(note, step=mark.step, **told))
                 said[-1] += " " + page(_SAW.get(told["role"], "saw_other"), **told)
         elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "timed_out":
             said.append(page("given_up_note", step=mark.step))

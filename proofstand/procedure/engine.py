@@ -18,7 +18,7 @@ from records.jobcard import JobCard
 from records.measure import Kind
 from records.plan import Plan, Step
 from records.ratings import above_ratings
-from records.rig import Channel, Rig
+from records.rig import Rig
 from records.run import Mark, MarkKind, Request
 from records.trace import Trace
 
@@ -45,6 +45,7 @@ from .steps import (
     zero,
 )
 from .view import KEEP_S, View, Watched
+from .watch import ALARM_OVER, HEARD, OPENED, OVER_PRESSURE, SILENT, Over, Watch
 
 TICK_S = 0.25
 
@@ -72,9 +73,6 @@ _GONE_BACK_TO = ("set", "pressurise")
 # Nothing after them is built on these: where one can't be done, the test goes on.
 _SPARE = ("inlet-sweep", "flow-sweep", "find-volume")
 _GATING = ("inlet", "outlet")
-# A pressure channel without a good sample for so long is an alarm.
-SILENT_S = 1.0
-_PRESSURE_ROLES = ("inlet", "outlet", "interstage", "bonnet")
 _ASK_DONE = {MarkKind.SEEN, MarkKind.ADJUSTED, MarkKind.OPENED}
 
 
@@ -131,6 +129,18 @@ class Declare:
 
 
 @dataclass(frozen=True, slots=True)
+class Hear:
+    """A person says to have heard alarms: they sound no more, and stand on.
+
+    Attributes:
+        alarms: what each is, and its channel; those that came meanwhile still sound.
+    """
+
+    alarms: tuple[tuple[str, str], ...]
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Abandon:
     """A person ends the test.
 
@@ -141,7 +151,7 @@ class Abandon:
     by: str
 
 
-Command = Acknowledge | Answer | Skip | Repeat | Declare | Abandon
+Command = Acknowledge | Answer | Skip | Repeat | Declare | Hear | Abandon
 Output = Request | Mark
 
 
@@ -228,6 +238,18 @@ def needed_roles(plan: Plan) -> tuple[str, ...]:
     return (*sides, "flow") if flows else sides
 
 
+def steps_back_to(plan: Plan, on: Step) -> tuple[Step, ...]:
+    """Return the earlier steps that a test may go on from anew, while one is on.
+
+    Those that set or fit the regulator; what failed passes only after such a step,
+    never by being tried again. Where the gas comes off there is no way back.
+    """
+    if _makes_safe(on) or on not in plan.steps:
+        return ()
+    before = plan.steps[: plan.steps.index(on)]
+    return tuple(step for step in before if step.kind in _GONE_BACK_TO)
+
+
 def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:
     """Return the stages of a step.
 
@@ -280,7 +302,9 @@ class Engine:
                 )
         _check_ratings(plan, rig)
         self._by_channel = {w.channel.id: w for w in self._watched.values()}
-        self._limits_pa = _lowest_ratings(plan, self._watched, rig)
+        self._watch = Watch(plan, rig)
+        self._limits_pa = self._watch.limits
+        self._pressed: dict[str, float] = {}
         volumes = {} if rig.traits is None else rig.traits.volumes
         self._volumes = {role: v.volume.value_si for role, v in volumes.items()}
         self._next_tick = 0.0
@@ -317,8 +341,10 @@ class Engine:
             if watched is not None:
                 watched.add(trace)
                 watched.look(now)
+            engine._watch.add(id, trace)
         if traces is not None:
-            engine._finish()
+            engine._watch.look(now - TICK_S, engine.step)
+            engine._finish(engine._look(now))
         return engine
 
     def resume(self, part: int, by: str = "") -> list[Output]:
@@ -331,6 +357,7 @@ class Engine:
         self._now_s = self._next_tick = 0.0
         for watched in self._watched.values():
             watched.begin_again()
+        self._watch.begin_again()
         step, now = self.step, self.progress
         on = "" if step is None else step.id
         told = {"part": str(part), "step": on, **({"by": by} if by else {})}
@@ -386,14 +413,16 @@ class Engine:
             watched = self._by_channel.get(id)
             if watched is not None and len(trace):
                 watched.add(trace)
+            self._watch.add(id, trace)
         # Up to the slowest of inlet and outlet, which come from the same reading or
         # nearly so; none of the others can hold the watch over pressure up.
         gating = [role for role in _GATING if role in self._watched] or [*self._watched]
         for role in gating:
             if self._watched[role].t_s:
                 newest.append(self._watched[role].t_s[-1])
-        if newest and not self.ended:
-            until = min(newest) if len(newest) == len(gating) else -1.0
+        if not self.ended:
+            whole = min(newest) if len(newest) == len(gating) else None
+            until = self._watch.waits_until(whole)
             while self._next_tick <= until and not self.ended:
                 self._tick(self._next_tick)
                 self._next_tick += TICK_S
@@ -434,8 +463,10 @@ class Engine:
                     self._again(reason, by)
             case Declare(what, act, by):
                 self._mark(MarkKind(what), {"act": act, DECLARED: "yes"}, by=by)
-                if self.progress.hold_from_s is not None:
-                    self._again(what, by)
+                self._follow_declared(what, by)
+            case Hear(alarms, by):
+                for alarm in alarms:
+                    self._hear(*alarm, by)
             case Abandon(reason, by):
                 self._mark(MarkKind.ABANDONED, {"why": reason}, by=by)
                 self._go_on_to_venting()
@@ -472,14 +503,18 @@ class Engine:
         self.progress = fold(self.progress, mark, self.plan, stages_of)
         self._out.append(mark)
 
-    def _finish(self) -> None:
+    def _finish(self, overs: tuple[Over, ...]) -> None:
         """Do what the moment of the latest mark still asks for."""
         now, step = self.progress, self.step
         last = now.last
         if now.ended or last is None or step is None:
             return
-        if last.data.get("trouble") == "over_pressure":
-            self._end_step("over_pressure")
+        if last.data.get("trouble") in (OVER_PRESSURE, SILENT):
+            pass  # the watch below goes on with it
+        elif DECLARED in last.data or last.data.get("trouble") == OPENED:
+            told = last.data
+            by = told.get("by", last.by)
+            self._follow_declared(told.get("what", last.kind.value), by)
         elif last.kind is MarkKind.ABANDONED:
             self._go_on_to_venting()
         elif now.over:
@@ -490,10 +525,10 @@ class Engine:
             self._begin_stage(0)
         elif last.kind is MarkKind.ASKED and now.waiting is not None:
             self._out.append(now.waiting)
-        elif "back" in last.data and not now.silent and now.hold_from_s is not None:
-            self._again("channel_silent", "trace")
-        if not now.by_person and not self.progress.silent:
-            self._advance_all()
+        elif "back" in last.data:
+            self._hold_again_after(frozenset({last.data["back"]}))
+        if not now.by_person:
+            self._watch_over(overs)
 
     def _tick(self, now_s: float) -> None:
         self._now_s = now_s
@@ -502,10 +537,18 @@ class Engine:
             watched.forget(self._kept_from(now_s))
         if self.progress.step < 0 and not self.progress.over:
             self._begin_step(0)
-        self._watch_pressure()
-        if self._watch_silence():
-            return
-        self._advance_all()
+        self._watch_over(self._look(now_s))
+
+    def _look(self, now_s: float) -> tuple[Over, ...]:
+        overs = self._watch.look(now_s, self.step)
+        self._pressed = self._watch.under_pressure(now_s)
+        return overs
+
+    def _watch_over(self, overs: tuple[Over, ...]) -> None:
+        """Let the watch over people come first, then the step that is on."""
+        self._watch_pressure(overs)
+        if not self._watch_silence():
+            self._advance_all()
 
     def _kept_from(self, now_s: float) -> float:
         """Return from when samples are still looked at: looks want a hold's start."""
@@ -534,51 +577,77 @@ class Engine:
             rig=self._rig,
             tick_s=TICK_S,
             limits=self._limits_pa,
+            under_pressure=self._pressed.keys(),
         )
 
-    def _watch_pressure(self) -> None:
-        step = self.step
-        if self.over_pressure or step is None or _makes_safe(step):
-            return
-        view = self._view()
-        for role, limit in self._limits_pa.items():
-            highest = view.highest_raw(role, TICK_S)
-            stated = (
-                step.outlet if step.kind == "pressurise" and role == "outlet" else None
+    def _watch_pressure(self, overs: tuple[Over, ...]) -> None:
+        """Mark what rose too high; it ends the test, or is said while gas comes off."""
+        alarms = self.progress.alarms
+        safe = self.step is None or _makes_safe(self.step)
+        for alarm in alarms.standing:
+            fell = alarm.what == OVER_PRESSURE and self._watch.fell(
+                alarm.channel, self._now_s
             )
-            if stated is not None:
-                limit = min(limit, stated.value_si)
-            if highest is not None and highest > limit:
-                told = {
-                    "trouble": "over_pressure",
-                    "channel": self._watched[role].channel.id,
-                    "value": repr(round(highest, 3)),
-                    "limit": repr(round(limit, 3)),
-                }
-                self._mark(MarkKind.TROUBLE, told)
-                self._end_step("over_pressure")
-                return
+            if fell or (alarm.what == OPENED and not self._pressed):
+                told = {ALARM_OVER: alarm.what, "channel": alarm.channel}
+                self._mark(MarkKind.NOTE, told)
+        known = alarms.channels(OVER_PRESSURE)
+        for over in overs:
+            if over.channel in known:
+                continue
+            told = {
+                "trouble": OVER_PRESSURE,
+                "channel": over.channel,
+                "value": repr(round(over.value, 3)),
+                "limit": repr(round(over.limit, 3)),
+            }
+            if over.end_of_range:
+                told["end_of_range"] = "yes"
+            if safe:
+                told["while"] = "venting"
+            self._mark(MarkKind.TROUBLE, told, at_s=over.t_s)
+        step, now = self.step, self.progress
+        if now.alarm and step is not None and not (now.over or _makes_safe(step)):
+            self._end_step("over_pressure")
 
     def _watch_silence(self) -> bool:
         """Mark pressure channels that give nothing; nothing goes on meanwhile."""
-        step = self.step
-        if step is None or self._now_s < SILENT_S:
+        if self.step is None:
             return False
-        view = self._view()
+        silent = self._watch.silent(self._now_s)
         known = self.progress.silent
-        silent = {
-            self._watched[role].channel.id
-            for role in _GATING
-            if role in self._watched and view.last(role, SILENT_S)[0].size == 0
-        }
-        for id in sorted(silent - known):
-            self._mark(MarkKind.TROUBLE, {"trouble": "channel_silent", "channel": id})
-        back = known - silent
+        for id in sorted(silent.keys() - known):
+            told = {"trouble": SILENT, "channel": id, "why": silent[id]}
+            self._mark(MarkKind.TROUBLE, told)
+        back = known - silent.keys()
         for id in sorted(back):
             self._mark(MarkKind.NOTE, {"back": id})
-        if back and not silent and self.progress.hold_from_s is not None:
-            self._again("channel_silent", "trace")
+        self._hold_again_after(back)
         return bool(silent)
+
+    def _hold_again_after(self, back: frozenset[str]) -> None:
+        """Begin a hold again in which inlet or outlet gave nothing for a while."""
+        ours = {self._watched[r].channel.id for r in _GATING if r in self._watched}
+        if back & ours and not self.progress.silent & ours:
+            if self.progress.hold_from_s is not None:
+                self._again("channel_silent", "trace")
+
+    def _hear(self, what: str, channel: str, by: str) -> None:
+        for alarm in self.progress.alarms.sounding:
+            if (alarm.what, alarm.channel) == (what, channel):
+                self._mark(MarkKind.NOTE, {HEARD: what, "channel": channel}, by=by)
+
+    def _follow_declared(self, what: str, by: str) -> None:
+        """Say at once what was opened under pressure; a hold that was on is void."""
+        told = self.progress.last
+        if what == MarkKind.OPENED and self._pressed and told is not None:
+            if told.data.get("trouble") != OPENED:
+                id = max(self._pressed, key=lambda id: self._pressed[id])
+                value = repr(round(self._pressed[id], 3))
+                alarm = {"trouble": OPENED, "channel": id, "value": value}
+                self._mark(MarkKind.TROUBLE, {**alarm, "what": what, "by": by})
+        if self.progress.hold_from_s is not None:
+            self._again(what, by)
 
     def _advance(self) -> bool:
         """Let the stage that is on have a look; return whether it is over."""
@@ -782,19 +851,14 @@ class Engine:
         self._repeat(back, told, "trace")
 
     def _go_back(self, to: str, reason: str, by: str) -> None:
-        """Go on from an earlier step that sets or fits; no other one may be redone.
-
-        What failed passes only after such a step, never by being tried again.
-        """
-        ids = [step.id for step in self.plan.steps]
-        now, step = self.progress, self.step
-        index = ids.index(to) if to in ids else len(ids)
-        if step is None or _only_venting(now) or _makes_safe(step):
+        """Go on from an earlier step that sets or fits; no other one may be redone."""
+        step = self.step
+        if step is None or _only_venting(self.progress):
             return
-        if index >= now.step or self.plan.steps[index].kind not in _GONE_BACK_TO:
-            return
-        self._mark(MarkKind.STEP_REPEAT, {"why": reason, "back_to": to}, by=by)
-        self._begin_attempt(self.plan.steps[index], 1, resumed=True)
+        back = next((s for s in steps_back_to(self.plan, step) if s.id == to), None)
+        if back is not None:
+            self._mark(MarkKind.STEP_REPEAT, {"why": reason, "back_to": to}, by=by)
+            self._begin_attempt(back, 1, resumed=True)
 
     def _repeat(self, index: int, told: Mapping[str, str], by: str) -> None:
         step = self.plan.steps[index]
@@ -832,30 +896,3 @@ def _check_ratings(plan: Plan, rig: Rig) -> None:
             given=found.asked.typed,
             right=f"at most the {what}, {found.rating.typed}",
         )
-
-
-def _lowest_ratings(
-    plan: Plan, watched: Mapping[str, Watched], rig: Rig
-) -> dict[str, float]:
-    """Return per role the lowest of plan, overload and the rig's relief setting."""
-    limits: dict[str, float] = {}
-    for role, each in watched.items():
-        if role not in _PRESSURE_ROLES:
-            continue
-        ratings = [
-            plan.max_pressures.get(role),
-            each.channel.overload,
-            rig.relief(role),
-        ]
-        found = [q.value_si for q in ratings if q is not None]
-        if found:
-            limits[role] = min(found)
-    return limits
-
-
-def channel_roles(rig: Rig) -> dict[str, Channel]:
-    """Return the first channel of each role."""
-    roles: dict[str, Channel] = {}
-    for channel in rig.channels:
-        roles.setdefault(channel.role, channel)
-    return roles

@@ -13,6 +13,7 @@ from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request
 
 from .stages import Ask, Stage
+from .watch import NO_ALARMS, OVER_PRESSURE, SILENT, Alarms
 
 # For a mark that tells of an earlier moment: when it was written, seconds.
 TOLD_S = "told_s"
@@ -47,11 +48,11 @@ class Progress:
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
         requests: how many were made.
-        alarm: an over-pressure stopped the test.
+        alarm: an over-pressure stopped the test, or came while the gas came off.
+        alarms: those that stand.
         given_up: how a step ended that the rest would have been built on, or "".
         stopped: a person ended the test; the gas has still to come off.
         disturbed: how often something was begun again because it was disturbed.
-        silent: channels that give nothing.
         by_person: the latest marks follow from what a person said, at ``now_s``.
         last: the latest mark, None before the first.
         ended: ``done`` or ``abandoned``, "" while the test goes on.
@@ -73,13 +74,18 @@ class Progress:
     confirmed: bool = False
     requests: int = 0
     alarm: bool = False
+    alarms: Alarms = NO_ALARMS
     given_up: str = ""
     stopped: bool = False
     disturbed: int = 0
-    silent: frozenset[str] = frozenset()
     by_person: bool = False
     last: Mark | None = None
     ended: str = ""
+
+    @property
+    def silent(self) -> frozenset[str]:
+        """Channels that give nothing."""
+        return self.alarms.channels(SILENT)
 
 
 def fold(was: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
@@ -92,7 +98,13 @@ def fold(was: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress
         was = replace(_between(was), now_s=0.0, shut_off_s=None, locked=False)
     told_s = float(mark.data.get(TOLD_S, max(was.now_s, mark.t_s)))
     by_person = mark.by != "trace" or (was.by_person and told_s == was.now_s)
-    now = replace(was, now_s=told_s, by_person=by_person, last=mark)
+    now = replace(
+        was,
+        now_s=told_s,
+        by_person=by_person,
+        last=mark,
+        alarms=was.alarms.after(mark),
+    )
     change = _CHANGES.get(mark.kind)
     return now if change is None else change(now, mark, plan, stages_of)
 
@@ -222,16 +234,11 @@ def _unlocked(now: Progress) -> Progress:
 
 
 def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    if mark.data.get("trouble") == "over_pressure":
-        return replace(now, alarm=True)
-    if mark.data.get("trouble") == "channel_silent":
-        return replace(now, silent=now.silent | {mark.data["channel"]})
-    return now
+    over = mark.data.get("trouble") == OVER_PRESSURE
+    return replace(now, alarm=True) if over else now
 
 
 def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    if "back" in mark.data:
-        return replace(now, silent=now.silent - {mark.data["back"]})
     return _stage_begins(now) if "settling" in mark.data else now
 
 

@@ -11,8 +11,9 @@ from records.measure import Quantity
 from records.plan import Plan, Step
 
 from .leaves import inlet_before
-from .seeing import at_pressure, zeroed
+from .seeing import all_of, at_pressure, zeroed
 from .stages import Ask, Stage
+from .watch import nothing_under_pressure
 
 # Steps that lean on the lockup before them, bleed untouched.
 _LEAN_ON_LOCKUP = ("creep-hold", "body-hold", "find-volume", "relief")
@@ -43,7 +44,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         return ()  # it begins with its own look at zero, or asks for none
     first = Ask(
         act="open_to_air",
-        see=zeroed("inlet", "outlet"),
+        see=all_of(nothing_under_pressure, zeroed("inlet", "outlet")),
         confirm=True,
         caution="vent",
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -76,6 +76,7 @@ class View:
         volumes: trapped volume by role, m3, where the rig declares them.
         rig: the rig. tick_s: time since the moment before, seconds.
         limits: the lowest of what a pressure may rise to by role, Pa gauge.
+        under_pressure: ids of all channels of the station that show pressure.
     """
 
     def __init__(
@@ -90,6 +91,7 @@ class View:
         rig: Rig | None = None,
         tick_s: float = 0.0,
         limits: Mapping[str, float] | None = None,
+        under_pressure: Collection[str] = (),
     ) -> None:
         self._watched = watched
         self.now_s = now_s
@@ -100,6 +102,7 @@ class View:
         self.rig = rig
         self.tick_s = tick_s
         self.limits = limits or {}
+        self.under_pressure = under_pressure
 
     def has(self, role: str) -> bool:
         """Tell whether the rig has a channel of this role."""
@@ -136,14 +139,6 @@ class View:
             if f == 0 and v == v
         ]
         return sum(y) / len(y) if y else None
-
-    def highest_raw(self, role: str, seconds: float) -> float | None:
-        """Return the highest reading of the last seconds, saturated ones included."""
-        w = self._watched[role]
-        lo = bisect_right(w.t_s, self.now_s - seconds)
-        hi = bisect_right(w.t_s, self.now_s)
-        y = [v for v in w.value[lo:hi] if v == v]
-        return max(y) if y else None
 
     def trace(self, role: str, since_s: float) -> Trace:
         """Return the good samples from a time on."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import at_pressure, vented
+from ..seeing import at_pressure
 from ..stages import Ask, Hold, Stage
+from ..watch import no_pressure
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
@@ -14,7 +15,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     found: list[Stage] = [
         Ask(
             act="fit_regulator",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="zero_before_connecting",
             opens=True,

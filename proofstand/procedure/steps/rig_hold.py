@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import at_pressure, leaks, vented
+from ..seeing import at_pressure, leaks
 from ..stages import Ask, Hold, Soak, Stage
+from ..watch import no_pressure
 from .pressurise import raising
 
 # A rig that loses this share of the smallest leak to be found is not gone on with.
@@ -22,7 +23,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     return (
         Ask(
             act="fit_blank",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="zero_before_connecting",
             opens=True,
@@ -44,7 +45,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         ),
         Ask(
             act="open_to_air",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="vent",
         ),

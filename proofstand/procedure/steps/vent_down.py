@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import vented
 from ..stages import Ask, Stage
+from ..watch import no_pressure
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
@@ -13,13 +13,13 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     return (
         Ask(
             act="vent_down",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="vent",
         ),
         Ask(
             act="disconnect",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="zero_before_disconnecting",
             opens=True,

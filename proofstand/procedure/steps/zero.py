@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import vented
 from ..stages import Ask, Hold, Stage
+from ..watch import no_pressure
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
@@ -14,7 +14,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     return (
         Ask(
             act="open_to_air",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="vent",
         ),
