@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from records.inspection import RESULTS_OF, Inspection
 from records.jobcard import Disposition, Intake, JobCard
+from records.materials import hazard_of
 from records.measure import Quantity
 from records.rebuild import Part, Rebuild, Torque
 
@@ -38,6 +39,7 @@ def card_page(job: JobCard) -> str:
                 ("set pressure asked", _q(job.set_pressure)),
                 ("test gas", job.test_gas),
                 ("because", job.test_gas_reason),
+                ("beware", _beware(job.test_gas)),
                 ("mounting", job.mounting),
                 ("technician", job.technician),
             )
@@ -67,6 +69,12 @@ def _text(value: object) -> str:
     if isinstance(value, datetime.date):
         return value.isoformat()
     return str(value)
+
+
+def _beware(gas: str) -> str:
+    """Return what a test gas does that is not inert."""
+    hazard = hazard_of(gas)
+    return "" if hazard == "inert" or not gas.strip() else card_words(f"gas_{hazard}")
 
 
 def _q(quantity: Quantity | None) -> str:

@@ -34,6 +34,9 @@ FUELS = frozenset(
 )
 _SMALL = frozenset({"hydrogen", "helium"})
 INERT = frozenset({"nitrogen", "argon", "helium", "carbon dioxide"})
+# What else burns; the lists of seals and lubricants say nothing of it.
+_BURN = frozenset({"hydrogen", "ethane", "ethylene", "acetylene", "carbon monoxide"})
+Hazard = Literal["inert", "air", "fuel", "oxidiser", "unknown"]
 SOURCE = "common practice, no source"
 
 
@@ -91,6 +94,18 @@ def gas_named(text: str) -> str:
 def is_oxidiser(gas: str) -> bool:
     """Tell whether a gas is oxygen, or burns things as oxygen does."""
     return gas_named(gas) in OXIDISERS
+
+
+def hazard_of(gas: str) -> Hazard:
+    """Return what a gas does to people and fire, roughly; "unknown" is no clearance."""
+    name = gas_named(gas)
+    if name in OXIDISERS:
+        return "oxidiser"
+    if name in FUELS or name in _BURN:
+        return "fuel"
+    if name in INERT:
+        return "inert"
+    return "air" if name == "air" else "unknown"
 
 
 def seal_doubt(material: str, gas: str) -> Doubt | None:

@@ -14,11 +14,11 @@ from records.errors import CARD_IDS, RefusedError
 from records.inspection import BROKEN, RESULTS_OF, Point
 from records.jobcard import Disposition, JobCard
 from records.materials import (
-    INERT,
     MUST_REPLACE,
     SOURCE,
     Grade,
     gas_named,
+    hazard_of,
     is_oxidiser,
     lubricant_doubt,
     seal_doubt,
@@ -181,10 +181,29 @@ def _intake(asked: _Asked) -> Iterator[CardNote]:
     rebuild = job.rebuild
     if asked.as_found and rebuild is not None and (rebuild.parts or rebuild.torques):
         yield _stop("as_found_too_late", "rebuild")
-    test = gas_named(job.test_gas)
-    if test not in INERT and not job.test_gas_reason.strip():
-        grade = _warn if test == "air" else _stop
-        yield grade("test_gas_not_inert", "test_gas", gas=job.test_gas or "not stated")
+
+
+def _test_gas(asked: _Asked) -> Iterator[CardNote]:
+    """Say what speaks against the card's test gas, and the plan's where it differs."""
+    job, plan = asked.job, asked.plan
+    stated = {"test_gas": job.test_gas}
+    if plan is not None and gas_named(plan.test_gas) != gas_named(job.test_gas):
+        stated["plan"] = plan.test_gas
+    for where, gas in stated.items():
+        hazard = hazard_of(gas)
+        if hazard != "inert" and not job.test_gas_reason.strip():
+            # dry air is common on a bench; it is no gas for oxygen parts
+            plain = hazard == "air" and not is_oxidiser(asked.gas)
+            grade = _warn if plain else _stop
+            yield grade("test_gas_not_inert", where, gas=gas.strip() or "not stated")
+        if hazard == "fuel":
+            yield _warn("test_gas_burns", where, gas=gas)
+        elif hazard == "oxidiser":
+            yield _warn("test_gas_feeds_fire", where, gas=gas)
+    if job.test_gas.strip() and "plan" in stated:
+        yield _warn(
+            "test_gas_differs", "test_gas", gas=job.test_gas, plan=stated["plan"]
+        )
 
 
 def _sections(asked: _Asked) -> Iterator[CardNote]:
@@ -460,6 +479,7 @@ def _lacking(last: Disposition, gas: str) -> list[str]:
 
 _RULES: tuple[Callable[[_Asked], Iterator[CardNote]], ...] = (
     _intake,
+    _test_gas,
     _ratings,
     _inspection,
     _parts,

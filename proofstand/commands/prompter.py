@@ -8,6 +8,7 @@ import threading
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from proofstand.alarms import AlarmWords, hose_page, over_words, words_of
 from proofstand.bench.cardcheck import CardNote
 from proofstand.display import show
 from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
@@ -17,9 +18,11 @@ from proofstand.procedure.engine import (
     Answer,
     Command,
     Declare,
+    Hear,
     Repeat,
     Skip,
 )
+from proofstand.procedure.watch import ALARM_OVER, ALARMS, NO_ALARMS, SILENT
 from proofstand.report import role_of
 from proofstand.session import (
     Asked,
@@ -31,15 +34,19 @@ from proofstand.session import (
     Started,
     Troubled,
 )
-from proofstand.words.sentences import action, caution, label, trouble
+from proofstand.words.sentences import action, alarm_words, caution, label, trouble
 from records.errors import InputError
 from records.judgement import Judgement, Outcome
-from records.run import MarkKind, Request, RunHeader
+from records.run import Mark, MarkKind, Request, RunHeader
 
 from .job import note_lines
 
 # Words that say more than that something is done; what follows them is the reason.
 _SAID = ("again", "skip", "back", "adjusted", "opened")
+BELL = "\a"
+# While an alarm sounds, rig seconds from one ringing of the bell to the next.
+RINGS_S = 3.0
+_WIDE = 72
 
 
 class Prompter:
@@ -48,9 +55,10 @@ class Prompter:
     Args:
         quiet: print nothing.
         ask: read confirmations from standard input; False where hands are simulated.
+        by: whose word it is that is typed; else who the run names.
     """
 
-    def __init__(self, *, quiet: bool, ask: bool) -> None:
+    def __init__(self, *, quiet: bool, ask: bool, by: str = "") -> None:
         self._quiet = quiet
         self._ask = ask
         self._live = ask and not quiet and sys.stderr.isatty()
@@ -58,7 +66,10 @@ class Prompter:
         self._request: Request | None = None
         self._header: RunHeader | None = None
         self._found: dict[tuple[str, str, str], Outcome] = {}
-        self._by = "technician"
+        self._by = by or "technician"
+        self._by_run = not by
+        self._alarms = NO_ALARMS
+        self._rang_s = 0.0
         if ask:
             threading.Thread(target=self._read, daemon=True).start()
 
@@ -84,6 +95,12 @@ class Prompter:
                     break
         if isinstance(event, Started):
             self._header = event.header
+            if self._by_run:
+                self._by = event.header.by or event.header.job.technician or self._by
+        if isinstance(event, Marked):
+            self._alarms = self._alarms.after(event.mark)
+        if isinstance(event, Shown):
+            self._ring(event.t_s)
         if self._quiet:
             return
         match event:
@@ -113,6 +130,10 @@ class Prompter:
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
+            case Marked(mark) if mark.data.get("trouble") in ALARMS:
+                self._say_alarm(mark)
+            case Marked(mark) if ALARM_OVER in mark.data or "back" in mark.data:
+                self._say_over(mark)
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
                 channel = mark.data.get("channel") or mark.data.get("instrument", "")
@@ -120,7 +141,7 @@ class Prompter:
                 self._say(f"    ! {caution('stopped')}")
             case Troubled(error):
                 told = trouble(error)
-                self._say(f"Stopped. {told.what}")
+                self._say(f"{BELL}Stopped. {told.what}")
                 self._say(f"    ! {caution('stopped')}")
             case Shown(t_s, readings) if self._live:
                 pressures = "   ".join(f"{id} {text}" for id, text in readings)
@@ -129,6 +150,56 @@ class Prompter:
                 self._say(f"{seconds:8.1f} s  {how}")
             case _:
                 pass
+
+    def _say_alarm(self, mark: Mark) -> None:
+        """Say an alarm across the terminal, with what to do, and ring."""
+        alarm = self._alarms.standing[-1]
+        if self._header is None:
+            return
+        words: AlarmWords = words_of(alarm, self._header)
+        bar = "!" * _WIDE
+        self._rang_s = mark.t_s
+        self._say(f"{BELL}{bar}")
+        head = f"{alarm_words('word')}   {words.first}".upper()
+        self._say(f"!!! {head}   ({mark.t_s:.1f} s)")
+        self._say(f"!!! {words.second.upper()}")
+        self._say(f"    {words.what}")
+        for number, line in enumerate(words.do, 1):
+            self._say(f"    {number}. {line}")
+        self._say(bar)
+        if self._ask:
+            self._say(f"    {alarm_words('terminal')}")
+
+    def _say_over(self, mark: Mark) -> None:
+        if self._header is not None:
+            what = mark.data.get(ALARM_OVER, SILENT)
+            channel = mark.data.get("back") or mark.data.get("channel", "")
+            self._say(f"{mark.t_s:8.1f} s    {over_words(what, channel, self._header)}")
+
+    def _ring(self, t_s: float) -> None:
+        """Ring the bell again while an alarm has not been heard."""
+        sounding = self._alarms.sounding
+        if not sounding or t_s - self._rang_s < RINGS_S or self._header is None:
+            return
+        self._rang_s = t_s
+        first = "; ".join(words_of(each, self._header).first for each in sounding)
+        self._say(f"{BELL}{t_s:8.1f} s    {alarm_words('word')}: {first}")
+
+    def _heard(self) -> list[Command]:
+        sounding = self._alarms.sounding
+        if not sounding:
+            self._say(f"    {alarm_words('none')}")
+            return []
+        return [Hear(tuple((a.what, a.channel) for a in sounding), self._by)]
+
+    def _say_hose(self) -> None:
+        """Say what to do on a burst hose, for what is on the rig."""
+        header = self._header
+        told = hose_page() if header is None else hose_page(header.job, header.plan)
+        self._say(f"    {told.head.upper()}   {told.here}".rstrip())
+        for number, line in enumerate(told.do, 1):
+            self._say(f"    {number}. {line}")
+        self._say(f"    {told.last}")
 
     def _say_found(self, judgement: Judgement) -> None:
         """Say each finding once, and again when it stands otherwise."""
@@ -154,7 +225,8 @@ class Prompter:
         """Return what was said since.
 
         An empty line confirms the request that stands; ``stop`` ends the test after
-        venting, said again at once. When nothing more can be typed it ends at once:
+        venting, said again at once; ``heard`` ends the bell, ``hose`` tells what to do
+        when one bursts. When nothing more can be typed it ends at once:
         nobody could confirm anything.
         """
         said: list[Command] = []
@@ -170,6 +242,10 @@ class Prompter:
             elif line == "stop":
                 self._say(f"    ! {caution('stopped')}")
                 said.append(Abandon("stopped at the terminal", self._by))
+            elif line == "heard":
+                said += self._heard()
+            elif line == "hose":
+                self._say_hose()
             elif line.split(" ", 1)[0] in _SAID:
                 said += self._told(*line.split(" ", 1))
             elif self._request is not None and self._request.look:
@@ -178,7 +254,8 @@ class Prompter:
                 self._say(
                     "    Enter alone confirms; stop ends the test after venting, "
                     "stop once more at once. With a reason: again, skip, "
-                    "back STEP, adjusted, opened."
+                    "back STEP, adjusted, opened. heard ends an alarm's bell; hose "
+                    "says what to do when one bursts."
                 )
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))

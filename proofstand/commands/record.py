@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
         end.look()
         return prompter.commands()
 
-    prompter = Prompter(quiet=args.json, ask=args.hands is None)
+    prompter = Prompter(quiet=args.json, ask=args.hands is None, by=args.by)
     if not args.json:
         print(caution("general"), file=sys.stderr)
     try:

@@ -72,7 +72,8 @@ class Alarms:
         told = mark.data
         if mark.kind is MarkKind.TROUBLE and told.get("trouble") in ALARMS:
             alarm = Alarm(told["trouble"], told["channel"], tuple(told.items()))
-            return self if alarm in self.standing else self._with(alarm)
+            rest = self._without(alarm)  # what comes once more sounds once more
+            return replace(rest, standing=(*rest.standing, alarm))
         if mark.kind is MarkKind.NOTE and "back" in told:
             return self._without(Alarm(SILENT, told["back"]))
         if mark.kind is MarkKind.NOTE and ALARM_OVER in told:
@@ -91,9 +92,6 @@ class Alarms:
     def channels(self, what: str) -> frozenset[str]:
         """Return the channels of one kind of alarm."""
         return frozenset(a.channel for a in self.standing if a.what == what)
-
-    def _with(self, alarm: Alarm) -> Alarms:
-        return replace(self, standing=(*self.standing, alarm))
 
     def _without(self, alarm: Alarm) -> Alarms:
         rest = tuple(a for a in self.standing if a != alarm)

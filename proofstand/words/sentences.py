@@ -92,6 +92,35 @@ def caution(id: str) -> str:
     return str(words()["caution"][id])
 
 
+def hose_words(id: str, /, **facts: object) -> str:
+    """Return a piece of what is said of a burst hose, its facts filled in."""
+    return _filled(words()["hose"][id], facts)
+
+
+def hose_list(id: str) -> tuple[str, ...]:
+    """Return a list of what is said of a burst hose."""
+    return tuple(words()["hose"][id])
+
+
+def alarm_words(id: str, /, **facts: object) -> str:
+    """Return a piece of what is said of any alarm, its facts filled in."""
+    return _filled(words()["alarm"][id], facts)
+
+
+def alarm_said(what: str, part: str, /, **facts: object) -> str:
+    """Return a piece of what one kind of alarm says: its first words, and so on."""
+    return _filled(words()["alarm"][what][part], facts)
+
+
+def alarm_does(what: str) -> tuple[str, ...]:
+    """Return what to do in one kind of alarm, in that order."""
+    return tuple(words()["alarm"][what]["do"])
+
+
+def _filled(said: object, facts: Mapping[str, object]) -> str:
+    return _fill(str(said), {name: str(value) for name, value in facts.items()})
+
+
 def page(id: str, /, **facts: object) -> str:
     """Return a piece of the certificate's wording, its facts filled in."""
     said = str(words()["page"][id])

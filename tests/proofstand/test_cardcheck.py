@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from proofstand.bench.cardcheck import CardNote, card_check
+from proofstand.cardpage import card_page
 from proofstand.simulated import demo_job
 from proofstand.words.sentences import trouble, words
 from records.errors import CARD_IDS, RefusedError
@@ -113,6 +114,8 @@ SCRAPPED = Disposition(
     ending="scrapped", by="I. Ferrand", date=TODAY, how="body sawn through"
 )
 
+BECAUSE: dict[str, Any] = {"test_gas_reason": "the customer's order 1042"}
+
 # What is changed, what is then said, and how gravely; all else stays without a note.
 CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
     (whole(purged=False), "no_purge_statement", "stop", {}),
@@ -128,6 +131,18 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
     (whole(test_gas="methane"), "test_gas_not_inert", "stop", {}),
     (whole(test_gas=""), "test_gas_not_inert", "stop", {}),
     (whole(test_gas="Air"), "test_gas_not_inert", "warn", {}),
+    (whole(test_gas="methane", **BECAUSE), "test_gas_burns", "warn", {}),
+    (whole(test_gas="hydrogen", **BECAUSE), "test_gas_burns", "warn", {}),
+    (whole(test_gas="Oxygen", **BECAUSE), "test_gas_feeds_fire", "warn", {}),
+    (whole(test_gas="Air", **BECAUSE), "", "", {}),
+    (whole(test_gas="argon"), "test_gas_differs", "warn", {"plan": PLAN}),
+    (
+        whole(**BECAUSE),
+        "test_gas_burns",
+        "warn",
+        {"plan": replace(PLAN, test_gas="propane")},
+    ),
+    (whole(), "test_gas_not_inert", "stop", {"plan": replace(PLAN, test_gas="air 2")}),
     (whole(), "as_found_too_late", "stop", {"plan": AS_FOUND_PLAN}),
     (seen(body_seat="damaged"), "body_seat_damaged", "stop", {}),
     (seen(body_seat="missing"), "body_seat_damaged", "stop", {}),
@@ -306,6 +321,8 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
         "stop",
         {"rig": CLEAN_RIG, "plan": AS_FOUND_PLAN},
     ),
+    (replace(OXYGEN, test_gas="air"), "test_gas_not_inert", "stop", {}),
+    (replace(OXYGEN, test_gas="argon"), "", "", {}),
     (
         replace(OXYGEN, rebuild=None),
         "",
@@ -329,6 +346,8 @@ def test_a_rule_says_what_is_wrong_and_nothing_else_does(
     may_come_too = {
         # an inspection or rebuild that is cut down lacks other things as well
         *("part_not_told", "section_missing"),
+        # a gas that burns is one that is not inert, and not the plan's
+        *("test_gas_burns", "test_gas_differs"),
     }
     assert set(found) <= may_come_too
 
@@ -521,3 +540,15 @@ def test_the_page_tells_of_every_rule_and_how_grave_it_is() -> None:
     words_for = {"stop": "stop", "warn": "warning"}
     for _, id, grade, _ in CASES:
         assert not id or words_for[grade] in told[id], id
+
+
+@pytest.mark.parametrize(
+    ("gas", "says"), [("propane", "it burns"), ("oxygen", "fiercely"), ("Air", "feeds")]
+)
+def test_the_card_s_page_says_what_a_gas_that_is_not_inert_does(
+    gas: str, says: str
+) -> None:
+    page = card_page(whole(test_gas=gas, **BECAUSE))
+    assert says in page
+    assert "order 1042" in page
+    assert "beware" not in card_page(WHOLE)

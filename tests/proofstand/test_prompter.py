@@ -5,22 +5,24 @@ from __future__ import annotations
 import io
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from analysis.judge import judge
-from proofstand.commands.prompter import Prompter
+from proofstand.commands.prompter import BELL, Prompter
 from proofstand.procedure.engine import (
     Abandon,
     Acknowledge,
     Command,
     Declare,
+    Hear,
     Repeat,
     Skip,
 )
-from proofstand.session import Asked, Judged, Started
-from records.run import Request
+from proofstand.session import Asked, Judged, Marked, Shown, Started
+from records.run import Mark, MarkKind, Request
 from records.runfile import open_run
 from tests.records.samples import header
 
@@ -118,3 +120,105 @@ def test_findings_are_said_as_they_come_and_once(
     assert seat.endswith("std cm3/min: fail")
     prompter.tell(Judged(judgement, ""))
     assert capsys.readouterr().err == ""
+
+
+def alarmed(
+    monkeypatch: pytest.MonkeyPatch, *marks: Mark, typed: str = ""
+) -> tuple[Prompter, list[Command]]:
+    """Return a prompter that was told of a run and its marks, and what was said."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    prompter = Prompter(quiet=False, ask=False)
+    named = replace(header(), by="P. Quill (invented)")
+    prompter.tell(Started("run-1", Path("x.journal"), named))
+    for mark in marks:
+        prompter.tell(Marked(mark))
+    for line in typed.splitlines():
+        prompter._lines.put(line)
+    return prompter, list(prompter.commands())
+
+
+def trouble_mark(what: str, **told: str) -> Mark:
+    data = {"trouble": what, "channel": "outlet", **told}
+    return Mark(part=1, t_s=3.0, kind=MarkKind.TROUBLE, data=data)
+
+
+OVER = trouble_mark("over_pressure", value="6000.0", limit="5000.0")
+
+
+@pytest.mark.parametrize(
+    ("mark", "says"),
+    [
+        (
+            OVER,
+            ["OVER-PRESSURE: OUTLET", "24.11 in. w.c. gauge", "20.09 in. w.c. gauge"],
+        ),
+        (
+            trouble_mark(
+                "over_pressure", value="7000.0", limit="7000.0", end_of_range="yes"
+            ),
+            ["OVER-PRESSURE: OUTLET", "the end of its range"],
+        ),
+        (
+            trouble_mark("channel_silent", why="late"),
+            ["NO READING: OUTLET", "TREAT THE RIG AS FULL OF PRESSURE", "old"],
+        ),
+        (
+            trouble_mark("opened_under_pressure", value="400.0"),
+            ["OPENED UNDER PRESSURE", "outlet reads 1.61 in. w.c. gauge"],
+        ),
+    ],
+)
+def test_an_alarm_rings_and_says_in_words_what_to_do(
+    mark: Mark,
+    says: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    prompter, _ = alarmed(monkeypatch, mark)
+    said = capsys.readouterr().err
+    assert said.count(BELL) == 1
+    for words in (*says, "ALARM", "1. ", "3. "):
+        assert words in said, words
+    assert "?" not in said
+    for second in range(4, 12):
+        prompter.tell(Shown(float(second), ()))
+    assert capsys.readouterr().err.count(BELL) == 2
+
+
+def test_the_bell_ends_when_the_alarm_is_heard_by_name(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    prompter, found = alarmed(monkeypatch, OVER, typed="heard")
+    by = "P. Quill (invented)"
+    assert found == [Hear((("over_pressure", "outlet"),), by)]
+    told = {"heard": "over_pressure", "channel": "outlet"}
+    prompter.tell(Marked(Mark(part=1, t_s=4.0, kind=MarkKind.NOTE, data=told, by=by)))
+    capsys.readouterr()
+    for second in range(5, 20):
+        prompter.tell(Shown(float(second), ()))
+    assert BELL not in capsys.readouterr().err
+
+
+def test_the_bell_ends_when_the_alarm_is_over(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = {"alarm_over": "over_pressure", "channel": "outlet"}
+    over = Mark(part=1, t_s=5.0, kind=MarkKind.NOTE, data=told)
+    prompter, found = alarmed(monkeypatch, OVER, over, typed="heard")
+    assert found == []
+    said = capsys.readouterr().err
+    assert "Over: Over-pressure: outlet." in said
+    assert "No alarm stands" in said
+    prompter.tell(Shown(30.0, ()))
+    assert BELL not in capsys.readouterr().err
+
+
+def test_a_burst_hose_is_answered_at_any_time_for_the_gas_at_hand(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, found = alarmed(monkeypatch, typed="hose")
+    assert found == []
+    said = capsys.readouterr().err
+    for words in ("A HOSE BURSTS", "nitrogen", "stay clear", "emergency number"):
+        assert words in said, words
+    assert "Fuel gas" not in said

@@ -311,7 +311,7 @@ def test_an_alarm_is_heard_by_name_and_stands_on() -> None:
     heard = [o for o in out if isinstance(o, Mark)]
     assert [(m.kind, m.by) for m in heard] == [(MarkKind.NOTE, "P. Quill")]
     assert heard[0].data == {"heard": "channel_silent", "channel": "a"}
-    assert engine.progress.alarms.sounding == ()
+    assert not engine.progress.alarms.sounding
     assert engine.progress.alarms.standing == (alarm,)
     marks += heard + fed(engine, rig, 8.0, 11.0, without=("a", "b"))
     assert [each.channel for each in engine.progress.alarms.sounding] == ["b"]
