@@ -5,12 +5,14 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from proofstand.alarms import hose_page
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
@@ -34,7 +36,9 @@ try:
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
+from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
+from .bench_desk.hose_page import HosePage
 from .bench_desk.pieces import Rule
 from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
@@ -52,6 +56,7 @@ from .session_thread import (
     simulated_test,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
+from .tone import Tone
 
 if TYPE_CHECKING:
     from .bench_desk.card_draft import Draft
@@ -65,6 +70,13 @@ HEAD_BEATS = 8
 RESCALE_MS = 200
 SWITCH_S = 0.0005
 _SCALE_MOVES = 0.03
+DONE = ("adjusted", "opened")
+_KEYS = {
+    Qt.Key.Key_F1: "burst_hose",
+    Qt.Key.Key_F2: "hear",
+    Qt.Key.Key_F3: "go_back",
+    Qt.Key.Key_F4: "tell",
+}
 
 
 class Window(QWidget):
@@ -99,6 +111,8 @@ class Window(QWidget):
         self._paper_thread: SessionThread | None = None
         self._closing = False
         self._end_asked = False
+        self._tone = Tone(time.monotonic)
+        self._behind_hose: QWidget | None = None
         self._beats = 0
         self._phase: Phase | None = None
         self.screen_now: Screen | None = None
@@ -132,6 +146,12 @@ class Window(QWidget):
         self.setAutoFillBackground(True)
         self.setStyleSheet(sheet(theme))
         self.head = HeadBar(theme)
+        self.head.hose.connect(self.burst_hose)
+        self.alarm_bar = AlarmBar(theme)
+        self.alarm_bar.heard.connect(self.hear)
+        self.hose_page = HosePage(theme)
+        self.hose_page.left.connect(self.leave_hose)
+        self._behind_hose = None
         self.close_strip = CloseStrip(theme)
         self.close_strip.keep.connect(self.keep_on)
         self.close_strip.end.connect(self.end_and_close)
@@ -145,10 +165,12 @@ class Window(QWidget):
             desk = self._options.desk.capitalize()
             self.start.side_note.setText(said("start", "not_built", desk=desk))
         self._stack.addWidget(self.start)
+        self._stack.addWidget(self.hose_page)
         self.desk = None
         self.form = None
         self._layout.addWidget(self.head)
         self._layout.addWidget(Rule(theme))
+        self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
         self._layout.addWidget(self._stack, 1)
 
@@ -162,6 +184,9 @@ class Window(QWidget):
             self.desk.stop.connect(self.stop)
             self.desk.make_paper.connect(self.make_paper)
             self.desk.next_test.connect(self.next_test)
+            self.desk.go_back.connect(self.go_back)
+            self.desk.tell.connect(self.tell)
+            self.desk.told.connect(self.told)
             self._stack.addWidget(self.desk)
         return self.desk
 
@@ -285,6 +310,8 @@ class Window(QWidget):
             return
         self._options_used()
         self._presenter, self.screen_now = None, None
+        self.alarm_bar.show_alarm(None)
+        self._tone.want(False)
         self.start.read.setChecked(False)
         self.start.folder_anew()
         self.start.renew()
@@ -317,6 +344,8 @@ class Window(QWidget):
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
             self.show_now()
+            alarm = None if self.screen_now is None else self.screen_now.alarm
+            self._tone.want(alarm is not None and bool(alarm.key))
         if self._closing and not self._busy():
             self.close()
 
@@ -329,6 +358,8 @@ class Window(QWidget):
         if self._beats == 0 or self.screen_now.phase is not self._phase:
             self._phase = self.screen_now.phase
             self.head.show_head(self.screen_now.head)
+        self.alarm_bar.show_alarm(self.screen_now.alarm)
+        self.hose_page.show_readings(self.screen_now.readings)
         self._bench().show_screen(self.screen_now, self._presenter.histories)
 
     def _busy(self) -> bool:
@@ -386,6 +417,55 @@ class Window(QWidget):
                 self._thread.say(command)
             self.show_now()
 
+    def hear(self) -> None:
+        """Take that an alarm was heard, by whoever tests."""
+        if self._presenter is not None and self._thread is not None:
+            command = self._presenter.hear(self._by or self._presenter.person)
+            if command is not None:
+                self._thread.say(command)
+            self.show_now()
+
+    def go_back(self) -> None:
+        """Ask where the test is to go back to."""
+        if self._presenter is not None and self._presenter.ways_back:
+            self._bench().ask("back", self._presenter.ways_back)
+
+    def tell(self) -> None:
+        """Ask what was done to the regulator or the rig unasked."""
+        if self._presenter is not None and self._presenter.may_tell:
+            choices = [(id, said("saying", "done", "to", id)) for id in DONE]
+            self._bench().ask("done", choices)
+
+    def told(self, kind: str, what: str, reason: str) -> None:
+        """Pass on what a person said unasked."""
+        if self._presenter is None or self._thread is None:
+            return
+        by = self._by or self._presenter.person
+        command = self._presenter.tell(kind, what, reason, by)
+        if command is not None:
+            self._thread.say(command)
+        self._bench().leave_saying()
+        self.show_now()
+
+    def burst_hose(self) -> None:
+        """Show what to do on a burst hose; once more, what was there before."""
+        if self._stack.currentWidget() is self.hose_page:
+            self.leave_hose()
+            return
+        presenter = self._presenter
+        told = hose_page() if presenter is None else presenter.burst_hose()
+        self.hose_page.show_page(told)
+        self._behind_hose = self._stack.currentWidget()
+        self._stack.setCurrentWidget(self.hose_page)
+        self.setFocus()
+
+    def leave_hose(self) -> None:
+        """Go back to what was shown before."""
+        if self._behind_hose is not None:
+            self._stack.setCurrentWidget(self._behind_hose)
+            self._behind_hose = None
+            self.setFocus()
+
     def make_paper(self) -> None:
         """Make the certificate or report of the run that is shown."""
         if self._presenter is None:
@@ -399,7 +479,8 @@ class Window(QWidget):
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.
 
-        The system's keys for quitting close the window.
+        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done. The
+        system's keys for quitting close the window.
         """
         if event.isAutoRepeat():
             return
@@ -407,14 +488,22 @@ class Window(QWidget):
             focused = QApplication.focusWidget()
             if isinstance(focused, QPushButton) and focused.isVisible():
                 focused.click()
-            elif self._presenter is not None:
+            elif self._presenter is not None and not self._asks:
                 self.confirm()
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
+        elif event.key() in _KEYS:
+            getattr(self, _KEYS[Qt.Key(event.key())])()
         elif event.matches(QKeySequence.StandardKey.Quit):
             self.close()
         else:
             super().keyPressEvent(event)
+
+    @property
+    def _asks(self) -> bool:
+        """Something is open in which Enter confirms no request of the test."""
+        said_open = self.desk is not None and self.desk.asks
+        return said_open or self._stack.currentWidget() is self.hose_page
 
     # --- closing ---------------------------------------------------------------------
 
@@ -423,6 +512,10 @@ class Window(QWidget):
         if self._closing:
             return
         self.close_strip.hide()
+        if self._stack.currentWidget() is self.hose_page:
+            self.leave_hose()
+        if self.desk is not None and self.desk.asks:
+            self.desk.leave_saying()
         self.setFocus()
         if self._presenter is not None:
             self._presenter.keep_on()
@@ -461,6 +554,7 @@ class Window(QWidget):
 
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
+        self._tone.close()
         for thread in (self._thread, self._paper_thread):
             if thread is not None and thread.alive:
                 if not thread.join(10.0):

@@ -161,6 +161,12 @@ def sheet(theme: Theme) -> str:
     QPushButton[strong="true"]:focus {{ border: 2px solid {inks.outlet}; }}
     QPushButton[strong="true"]:disabled {{ background: {inks.paper};
         color: {inks.soft}; border: 2px solid {inks.rule}; }}
+    QPushButton[alarm="true"] {{ background: {inks.paper}; color: {inks.ink};
+        border: {px(3)}px solid {inks.ink}; font-weight: bold; }}
+    QPushButton[alarm="true"]:focus {{ border: {px(3)}px solid {inks.outlet}; }}
+    QPushButton:checked {{ background: {inks.ink}; color: {inks.paper};
+        border: 1px solid {inks.ink}; }}
+    QPushButton:checked:focus {{ border: 2px solid {inks.outlet}; }}
     QPushButton[grave="true"] {{ background: {inks.paper}; color: {inks.fails};
         border: 2px solid {inks.fails}; }}
     QCheckBox {{ spacing: {px(10)}px; }}

@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from ..theme import Theme
-from .pieces import BigLine, key, line, put, restyle
+from .pieces import BigLine, key, line, needed_px, put, restyle
 from .scales import span_words
 from .screen import Action, HoldBar, Phase, Screen
 from .wording import said
@@ -68,6 +68,8 @@ class ActionPanel(QWidget):
     confirm = Signal()
     stop = Signal()
     back = Signal()
+    go_back = Signal()
+    tell = Signal()
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -85,11 +87,19 @@ class ActionPanel(QWidget):
         self.done.setMinimumWidth(px(280))
         self.done.clicked.connect(self.confirm)
         self.foot = line(theme, "text", ink=inks.soft, wrap=True, name="what to press")
-        self.rig_foot = line(theme, "label", ink=inks.soft)
+        self.rig_foot = line(theme, "label", ink=inks.soft, wrap=True)
         self.rig_foot.setText(said("not_in_here"))
         self.stop_key = key(theme, said("stop"))
         self.stop_key.setMinimumHeight(px(36))
         self.stop_key.clicked.connect(self.stop)
+        self.go_back_key = key(theme, said("saying", "back", "key"))
+        self.tell_key = key(theme, said("saying", "done", "key"))
+        for small, signal in (
+            (self.go_back_key, self.go_back),
+            (self.tell_key, self.tell),
+        ):
+            small.setMinimumHeight(px(36))
+            small.clicked.connect(signal)
         self.back_key = key(theme, said("after", "back"), size="lead", strong=True)
         self.back_key.setMinimumHeight(px(50))
         self.back_key.clicked.connect(self.back)
@@ -97,6 +107,8 @@ class ActionPanel(QWidget):
             self.done,
             self.stop_key,
             self.back_key,
+            self.go_back_key,
+            self.tell_key,
         ):  # Enter is the window's to give
             each.setAutoDefault(False)
             each.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # a click leaves none behind
@@ -105,8 +117,10 @@ class ActionPanel(QWidget):
         press.addWidget(self.done)
         press.addWidget(self.foot, 1, Qt.AlignmentFlag.AlignVCenter)
         low = QHBoxLayout()
-        low.setSpacing(px(16))
+        low.setSpacing(px(10))
         low.addWidget(self.rig_foot, 1, Qt.AlignmentFlag.AlignBottom)
+        low.addWidget(self.go_back_key, 0, Qt.AlignmentFlag.AlignBottom)
+        low.addWidget(self.tell_key, 0, Qt.AlignmentFlag.AlignBottom)
         low.addWidget(self.stop_key, 0, Qt.AlignmentFlag.AlignBottom)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(px(24), px(6), px(24), px(10))
@@ -126,12 +140,7 @@ class ActionPanel(QWidget):
 
     def needed_px(self, width: int) -> int:
         """Return how high it has to be so that nothing is cut."""
-        layout = self.layout()
-        assert layout is not None
-        layout.activate()
-        return max(
-            layout.totalHeightForWidth(width), layout.totalMinimumSize().height()
-        )
+        return needed_px(self, width)
 
     def show_screen(self, screen: Screen) -> None:
         """Show the action of a screen."""
@@ -148,6 +157,13 @@ class ActionPanel(QWidget):
         put(self.foot, action.foot)
         self.foot.setVisible(bool(action.foot))
         self.rig_foot.setVisible(screen.phase is not Phase.FAILED)
+        for small, shown in (
+            (self.go_back_key, screen.goes_back),
+            (self.tell_key, screen.may_tell),
+        ):
+            if small.hasFocus() and not shown:
+                self.window().setFocus()
+            small.setVisible(shown)
         self.stop_key.setVisible(bool(screen.stop))
         if self.stop_key.text() != screen.stop:
             self.stop_key.setText(screen.stop)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
+from proofstand.words.sentences import hose_words
+
 from ..theme import Theme
-from .pieces import line, put
+from .pieces import key, line, put
 from .screen import Head
 from .wording import several
 
@@ -37,7 +39,9 @@ class DeskName(QWidget):
 
 
 class HeadBar(QWidget):
-    """The lines across the top."""
+    """The lines across the top; and a key that is there whatever is on."""
+
+    hose = Signal()
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -51,12 +55,17 @@ class HeadBar(QWidget):
         for label in (self._person, self._more):
             label.setAlignment(_RIGHT)
         self._band = QLabel()
-        self._band.setFont(theme.font("text", bold=True))
+        self._band.setFont(theme.font("label", bold=True))
         self._band.setStyleSheet(
             f"color: {inks.fails}; border: 2px solid {inks.fails};"
-            f"padding: {px(5)}px {px(12)}px;"
+            f"padding: {px(5)}px {px(10)}px;"
         )
         self._band.hide()
+        self.hose_key = key(theme, hose_words("key"), size="label")
+        self.hose_key.setStyleSheet(f"padding: {px(6)}px {px(8)}px;")
+        self.hose_key.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.hose_key.setAutoDefault(False)
+        self.hose_key.clicked.connect(self.hose)
         middle, right = QVBoxLayout(), QVBoxLayout()
         for box, labels in (
             (middle, (self._first, self._second)),
@@ -69,11 +78,12 @@ class HeadBar(QWidget):
             box.addStretch(1)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(px(24), 0, px(24), 0)
-        layout.setSpacing(px(24))
+        layout.setSpacing(px(20))
         layout.addWidget(desk, 0, Qt.AlignmentFlag.AlignVCenter)
-        layout.addLayout(middle, 3)
+        layout.addLayout(middle, 12)
         layout.addWidget(self._band, 0, Qt.AlignmentFlag.AlignVCenter)
-        layout.addLayout(right, 1)
+        layout.addLayout(right, 4)
+        layout.addWidget(self.hose_key, 0, Qt.AlignmentFlag.AlignVCenter)
 
     def show_head(self, head: Head) -> None:
         """Show the lines."""

@@ -7,7 +7,13 @@ from typing import Any
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter
 from PySide6.QtSvg import QSvgRenderer
-from PySide6.QtWidgets import QLabel, QPushButton, QSizePolicy, QWidget
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QWidget,
+)
 
 from proofstand.drawing.bar import Bar, bar_svg
 
@@ -70,6 +76,14 @@ def restyle(button: QPushButton, name: str, value: str) -> None:
         button.setProperty(name, value)
         button.style().unpolish(button)
         button.style().polish(button)
+
+
+def needed_px(panel: QWidget, width: int) -> int:
+    """Return how high a panel has to be at a width so that nothing is cut."""
+    layout = panel.layout()
+    assert layout is not None
+    layout.activate()
+    return max(layout.totalHeightForWidth(width), layout.totalMinimumSize().height())
 
 
 # A line of large words and its base line, in heights of a capital: room for what
@@ -162,6 +176,41 @@ class BigLine(QWidget):
         base = _BASE * self._cap_px
         for i, text in enumerate(self._lines):
             painter.drawText(0, round(base + i * self._line_px), text)
+
+
+class NumberedLines(QWidget):
+    """What to do, one after the other: numbers before, words that may break behind."""
+
+    def __init__(self, theme: Theme, size: str) -> None:
+        super().__init__()
+        self._theme, self._size = theme, size
+        self._said: tuple[str, ...] = ()
+        self.lines: list[QLabel] = []
+        self._numbers: list[QLabel] = []
+        self._grid = QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setHorizontalSpacing(theme.px(12))
+        self._grid.setVerticalSpacing(theme.px(5))
+        self._grid.setColumnStretch(1, 1)
+
+    def put(self, said: tuple[str, ...]) -> None:
+        """Say something else."""
+        if said == self._said:
+            return
+        self._said = said
+        for old in (*self.lines, *self._numbers):
+            self._grid.removeWidget(old)
+            old.deleteLater()
+        self.lines, self._numbers = [], []
+        for at, text in enumerate(said):
+            number = QLabel(f"{at + 1}.")
+            number.setFont(self._theme.font(self._size, bold=True))
+            words = line(self._theme, self._size, wrap=True, name=f"{at + 1}.")
+            words.setText(text)
+            self._numbers.append(number)
+            self.lines.append(words)
+            self._grid.addWidget(number, at, 0, Qt.AlignmentFlag.AlignTop)
+            self._grid.addWidget(words, at, 1)
 
 
 class BarPicture(QWidget):

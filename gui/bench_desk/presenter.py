@@ -10,9 +10,21 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
+from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, words_of
 from proofstand.display import number
 from proofstand.procedure.answers import parsed_answer
-from proofstand.procedure.engine import Abandon, Acknowledge, Answer, Command
+from proofstand.procedure.engine import (
+    Abandon,
+    Acknowledge,
+    Answer,
+    Command,
+    Declare,
+    Hear,
+    Repeat,
+    steps_back_to,
+)
+from proofstand.procedure.progress import MAKES_SAFE
+from proofstand.procedure.watch import ALARMS, HEARD, NO_ALARMS, Alarm
 from proofstand.session import (
     Asked,
     Closed,
@@ -22,8 +34,15 @@ from proofstand.session import (
     Started,
     Troubled,
 )
-from proofstand.words.sentences import caution, trouble
-from records.errors import ProofstandError
+from proofstand.words.burst_hose import BurstHose
+from proofstand.words.sentences import (
+    alarm_does,
+    alarm_said,
+    alarm_words,
+    caution,
+    trouble,
+)
+from records.errors import ProofstandError, RigError
 from records.judgement import Judgement
 from records.measure import Kind
 from records.plan import Plan, Step
@@ -37,6 +56,7 @@ from .picturing import Standing, drawn_of, picture_at, value_words
 from .scales import span_words
 from .screen import (
     Action,
+    AlarmShown,
     FindingRow,
     Head,
     HoldBar,
@@ -53,8 +73,6 @@ from .wording import calibration_words, known, said, several, step_words
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
-# Steps that take the gas off: stopping one of them ends the recording at once.
-_MAKES_SAFE = ("vent-down", "closing-zero")
 
 
 class Presenter:
@@ -98,7 +116,9 @@ class Presenter:
         self._soak: tuple[float, float] | None = None
         self._closing_s = ""
         self._notice = ""
-        self._silent: dict[str, str] = {}
+        self._alarms = NO_ALARMS
+        self._heard_by: dict[Alarm, str] = {}
+        self._lost_heard = ""
         self._over_pressure: Strip | None = None
         self._over_pressure_was = ""
         self._gas_off = False
@@ -194,6 +214,10 @@ class Presenter:
 
     def _mark(self, mark: Mark) -> None:
         self._marks.append(mark)
+        self._alarms = self._alarms.after(mark)
+        if HEARD in mark.data:
+            heard = Alarm(mark.data[HEARD], mark.data.get("channel", ""))
+            self._heard_by[heard] = mark.by
         match mark.kind:
             case MarkKind.STEP_BEGIN:
                 plan = self._plan
@@ -228,8 +252,6 @@ class Presenter:
                 self._trouble_mark(mark)
             case MarkKind.NOTE if "settling" in mark.data:
                 self._soak = (mark.t_s, float(mark.data["settling"]))
-            case MarkKind.NOTE if "back" in mark.data:
-                self._silent.pop(mark.data["back"], None)
             case MarkKind.ABANDONED:
                 self._abandoned = True
                 self._stopping = self._ending
@@ -261,9 +283,7 @@ class Presenter:
     def _trouble_mark(self, mark: Mark) -> None:
         what = mark.data.get("trouble", "")
         channel = mark.data.get("channel", "")
-        if what == "channel_silent":
-            self._silent[channel] = said("left_out", "silent", channel=channel)
-        elif what == "over_pressure":
+        if what == "over_pressure" and mark.data.get("while") != "venting":
             told = said("left_out", "over_pressure")
             was = said("left_out", "over_pressure_was")
             live = self._channels.get(channel)
@@ -343,7 +363,7 @@ class Presenter:
     @property
     def _ends_at_once(self) -> bool:
         kind = self._step.kind if self._step is not None else ""
-        return self._abandoned or kind in _MAKES_SAFE
+        return self._abandoned or kind in MAKES_SAFE
 
     def keep_on(self) -> None:
         """Forget a first press on stop."""
@@ -357,6 +377,60 @@ class Presenter:
         once = Abandon("stopped at the window", by)
         # the first one would lead to venting, the second one ends that too
         return (once,) if self._ends_at_once else (once, once)
+
+    def hear(self, by: str) -> Command | None:
+        """Take that the alarms which sound were heard."""
+        if self._lost and not self._lost_heard:
+            self._lost_heard = by  # the record is closed: nobody marks it any more
+            return None
+        sounding = self._alarms.sounding if self.running else ()
+        if not sounding:
+            return None
+        return Hear(tuple((a.what, a.channel) for a in sounding), by)
+
+    @property
+    def ways_back(self) -> tuple[tuple[str, str], ...]:
+        """Where the test may go back to: a step's id, "" for the one that is on."""
+        plan, step = self._plan, self._step
+        if plan is None or step is None or not self.may_tell or self._only_venting:
+            return ()
+        if step.kind in MAKES_SAFE:
+            return ()
+        again = said("saying", "back", "again", step=step_words(step.id))
+        earlier = [
+            (s.id, said("saying", "back", "to", step=step_words(s.id)))
+            for s in steps_back_to(plan, step)
+        ]
+        return (("", again), *earlier)
+
+    @property
+    def may_tell(self) -> bool:
+        """Whether a person may say what was done unasked."""
+        return (
+            self.phase is Phase.RUNNING
+            and self.running
+            and self._hands
+            and not self._stopping
+            and self._step is not None
+        )
+
+    @property
+    def _only_venting(self) -> bool:
+        return self._over_pressure is not None or self._abandoned
+
+    def tell(self, kind: str, what: str, reason: str, by: str) -> Command | None:
+        """Return what a person says unasked: ``back`` to a step, or ``done``."""
+        if kind == "back":
+            known_way = any(id == what for id, _ in self.ways_back)
+            return Repeat(reason, by, what) if known_way else None
+        if not self.may_tell or what not in ("adjusted", "opened"):
+            return None
+        return Declare("opened" if what == "opened" else "adjusted", reason, by)
+
+    def burst_hose(self) -> BurstHose:
+        """Return what to do on a burst hose, for what the test has on the rig."""
+        header = self._header
+        return hose_page() if header is None else hose_page(header.job, header.plan)
 
     def make_paper(self) -> Final | None:
         """Return what to make a paper of, once; None where there is nothing to make."""
@@ -422,7 +496,58 @@ class Presenter:
             verdict=self._verdict(),
             stop=stop,
             stop_sure=sure,
+            alarm=self._alarm(),
+            goes_back=bool(self.ways_back),
+            may_tell=self.may_tell,
+            readings=self._readings_line(),
         )
+
+    @property
+    def _lost(self) -> bool:
+        """The rig failed while gas may have been on it."""
+        begun = self._live and self._header is not None
+        return begun and isinstance(self._error, RigError) and not self._vented
+
+    def _alarm(self) -> AlarmShown | None:
+        """Return the gravest alarm that stands, those that sound first."""
+        header = self._header
+        if header is None:
+            return None
+        if self._lost:
+            first, second = (alarm_said(RIG_LOST, p) for p in ("first", "second"))
+            words = AlarmWords(first, second, "", alarm_does(RIG_LOST))
+            return self._shown_alarm(words, 0, self._lost_heard)
+        if not self.running or not self._alarms.standing:
+            return None
+        standing = self._alarms.sounding or self._alarms.standing
+        gravest = min(standing, key=lambda alarm: ALARMS.index(alarm.what))
+        heard = "" if self._alarms.sounding else self._heard_by.get(gravest, "")
+        more = len(self._alarms.standing) - 1
+        return self._shown_alarm(words_of(gravest, header), more, heard)
+
+    def _shown_alarm(self, words: AlarmWords, more: int, by: str) -> AlarmShown:
+        return AlarmShown(
+            first=words.first,
+            second=words.second,
+            what=words.what,
+            do=words.do,
+            more=alarm_words("more", n=more) if more else "",
+            key="" if by else alarm_words("heard", key="F2"),
+            heard_by=alarm_words("heard_by", by=by) if by else "",
+        )
+
+    def _readings_line(self) -> str:
+        if self._plan is None or not self._live:
+            return ""
+        told = []
+        for live in self._drawn:
+            now, role = live.now(self._now_s), live.channel.role
+            name = said("role", role) if known("role", role) else role
+            value = said("no_reading")
+            if now is not None:
+                value = value_words(self._plan, live.channel, now)
+            told.append(f"{name} {value}")
+        return "      ".join(told)
 
     def _head(self) -> Head:
         header = self._header
@@ -443,10 +568,17 @@ class Presenter:
         return Head(
             first=f"{first}   {title}",
             second="   ".join(second),
-            person=header.by or job.technician or said("nobody"),
+            person=self.person,
             more=f"{gas}   {said('attempt', n=self._attempt)}",
             band=said("simulated") if rig.simulated else "",
         )
+
+    @property
+    def person(self) -> str:
+        """Who tests, as run or card name them."""
+        header = self._header
+        named = "" if header is None else header.by or header.job.technician
+        return named or said("nobody")
 
     def _readings_words(self) -> str:
         missing = sum(live.missing for live in self._drawn[:1])
@@ -478,8 +610,8 @@ class Presenter:
             return Strip(what=f"{where}{told.what}", do=told.do)
         if self.phase is Phase.OVER:
             return self._paper_strip()
-        if self._silent:
-            return Strip(what=" ".join(self._silent.values()), do=caution("stopped"))
+        if self._alarms.standing and self.running:
+            return None  # it is said across the window
         if self._over_pressure is not None:
             if self._gas_off:
                 return self._was_strip(self._over_pressure_was)

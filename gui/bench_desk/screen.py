@@ -213,8 +213,33 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmShown:
+    """An alarm: what could hurt people, said before everything else.
+
+    Attributes:
+        first: what it is. second: what to do at once. what: what was read.
+        do: what to do, in that order. more: that others stand too, or "".
+        key: what the key says that ends its sound, "" once it was heard.
+        heard_by: who has heard it, as a sentence, or "".
+    """
+
+    first: str
+    second: str
+    what: str
+    do: tuple[str, ...]
+    more: str = ""
+    key: str = ""
+    heard_by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Screen:
-    """Everything that is shown."""
+    """Everything that is shown.
+
+    Attributes:
+        goes_back: the test may go on from an earlier step. may_tell: a person may say
+            what was done unasked. readings: the pressures now, in one line.
+    """
 
     phase: Phase
     head: Head
@@ -225,3 +250,7 @@ class Screen:
     verdict: Verdict | None = None
     stop: str = ""
     stop_sure: bool = False
+    alarm: AlarmShown | None = None
+    goes_back: bool = False
+    may_tell: bool = False
+    readings: str = ""

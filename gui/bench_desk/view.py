@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from PySide6.QtCore import Signal
@@ -12,11 +12,13 @@ from ..history import History
 from ..theme import Theme
 from ..trace_plot import LaneToDraw, TracePlot, ZoneToDraw
 from .action_panel import ActionPanel
+from .alarm_bar import AlarmReadings, AlarmSteps
 from .findings_panel import FindingsPanel
 from .live import Live
-from .pieces import Rule, line, put
+from .pieces import Rule, line, needed_px, put
 from .readouts import LargeReadout, SmallReadout
 from .run_sheet import RunSheet, WholeRun
+from .saying import Choice, Saying
 from .screen import Lane, Phase, Picture, Screen, Zone
 from .strips import StripBar
 from .verdict_panel import VerdictPanel
@@ -201,6 +203,9 @@ class BenchDesk(QWidget):
     stop = Signal()
     make_paper = Signal()
     next_test = Signal()
+    go_back = Signal()
+    tell = Signal()
+    told = Signal(str, str, str)
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -213,6 +218,16 @@ class BenchDesk(QWidget):
         self.action.confirm.connect(self.confirm)
         self.action.stop.connect(self.stop)
         self.action.back.connect(self.next_test)
+        self.action.go_back.connect(self.go_back)
+        self.action.tell.connect(self.tell)
+        self.alarm_steps = AlarmSteps(theme)
+        self.saying = Saying(theme)
+        self.saying.told.connect(self.told)
+        self.saying.left.connect(self.leave_saying)
+        self.asks = False
+        self._right = QStackedWidget()
+        for page in (self.findings, self.alarm_steps, self.saying):
+            self._right.addWidget(page)
         self.verdict.make.connect(self.make_paper)
         self.verdict.next.connect(self.next_test)
         self._left = QStackedWidget()
@@ -225,13 +240,40 @@ class BenchDesk(QWidget):
         below.setSpacing(0)
         below.addWidget(self._left, ACTION_SHARE)
         below.addWidget(Rule(theme, upright=True))
-        below.addWidget(self.findings, FINDINGS_SHARE)
+        below.addWidget(self._right, FINDINGS_SHARE)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
         layout.addWidget(self.strip)
-        self._halves = Halves(theme, self.trace, low)
+        self.alarm_readings = AlarmReadings(theme)
+        self._above = QStackedWidget()
+        self._above.addWidget(self.trace)
+        self._above.addWidget(self.alarm_readings)
+        self._halves = Halves(theme, self._above, low)
         layout.addWidget(self._halves, 1)
+
+    def ask(self, kind: str, choices: Sequence[Choice]) -> None:
+        """Let a person say something unasked, in the findings' place."""
+        self.asks = True
+        self.saying.ask(kind, choices)
+        self._right.setCurrentWidget(self.saying)
+        self.saying.choices[0].setFocus()
+
+    def leave_saying(self) -> None:
+        """Show the findings again."""
+        self.asks = False
+        self._right.setCurrentWidget(self.findings)
+        self.window().setFocus()
+
+    def _show_right(self, screen: Screen) -> None:
+        """Show what to do in an alarm before what is said, and that before findings."""
+        if self.asks and not screen.may_tell:
+            self.leave_saying()
+        page: QWidget = self.saying if self.asks else self.findings
+        if screen.alarm is not None:
+            self.alarm_steps.show_alarm(screen.alarm)
+            page = self.saying if self.asks else self.alarm_steps
+        self._right.setCurrentWidget(page)
 
     def show_screen(self, screen: Screen, channels: Mapping[str, Live]) -> None:
         """Show everything of a screen."""
@@ -240,7 +282,11 @@ class BenchDesk(QWidget):
             glide = screen.phase is Phase.RUNNING
             short = screen.strip is not None and screen.verdict is None
             self.trace.show_picture(screen.picture, channels, glide=glide, short=short)
+            self.alarm_readings.show_lanes(screen.picture.lanes)
+        calm = screen.alarm is None
+        self._above.setCurrentWidget(self.trace if calm else self.alarm_readings)
         self.findings.show_rows(screen.findings)
+        self._show_right(screen)
         if screen.verdict is not None:
             self.verdict.show_verdict(screen.verdict)
             self._left.setCurrentWidget(self.verdict)
@@ -250,4 +296,7 @@ class BenchDesk(QWidget):
             self._left.setCurrentWidget(self.action)
             # words that take another line push the trace up, and are not cut
             needed = max(self._least_px, self.action.needed_px(self._left.width()))
+        beside = self._right.currentWidget()
+        if beside is not self.findings:
+            needed = max(needed, needed_px(beside, self._right.width()))
         self._halves.give(needed)

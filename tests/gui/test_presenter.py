@@ -389,13 +389,20 @@ def test_a_silent_channel_is_told_until_it_is_back(begun: Presenter) -> None:
     told = {"trouble": "channel_silent", "channel": "outlet"}
     mark = Mark(part=1, t_s=3.0, kind=MarkKind.TROUBLE, step="zero", data=told)
     begun.take([Marked(mark)])
-    strip = begun.screen().strip
-    assert strip is not None
-    assert strip.grave
-    assert "outlet" in strip.what
+    screen = begun.screen()
+    assert screen.strip is None  # it is said across the window
+    assert screen.alarm is not None
+    assert "outlet" in screen.alarm.first
+    assert "full of pressure" in screen.alarm.second
     back = Mark(part=1, t_s=4.0, kind=MarkKind.NOTE, data={"back": "outlet"})
     begun.take([Marked(back)])
+    assert begun.screen().alarm is None
     assert begun.screen().strip is None
+
+
+def _fell(channel: str = "outlet") -> Marked:
+    told = {"alarm_over": "over_pressure", "channel": channel}
+    return Marked(Mark(part=1, t_s=9.0, kind=MarkKind.NOTE, data=told))
 
 
 def test_over_pressure_stands_there_to_the_end(
@@ -409,6 +416,10 @@ def test_over_pressure_stands_there_to_the_end(
     }
     mark = Mark(part=1, t_s=3.0, kind=MarkKind.TROUBLE, step="zero", data=told)
     begun.take([Marked(mark)])
+    alarm = begun.screen().alarm
+    assert alarm is not None
+    assert "20.00 in. w.c. gauge" in alarm.what
+    begun.take([_fell()])
     strip = begun.screen().strip
     assert strip is not None
     assert "20.00 in. w.c. gauge" in strip.what
@@ -725,7 +736,7 @@ def test_only_venting_is_never_said_over_a_reading(begun: Presenter) -> None:
     over = {"trouble": "over_pressure", "channel": "outlet", "limit": "4976.8"}
     told = Mark(part=1, t_s=1.0, kind=MarkKind.TROUBLE, step="set", data=over)
     begun.take([Marked(told)])
-    begun.take([_mark(MarkKind.STEP_END, "set", how="over_pressure")])
+    begun.take([_mark(MarkKind.STEP_END, "set", how="over_pressure"), _fell()])
     assert "Only venting goes on" in _strip(begun)[0]
     assert begun.screen().action.first == "Shut the supply."
     _ask(begun, "vent-down", "vent_down", caution="vent")
