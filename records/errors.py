@@ -318,6 +318,7 @@ REASON_IDS = frozenset(
         "adjusted_since",
         "opened_since",
         "found_again",
+        "worst_repeat_stands",
         # what a person answered
         "told_by_person",
         "gauge_under_pressure",
