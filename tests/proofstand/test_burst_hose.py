@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from proofstand.alarms import hose_page
 from proofstand.simulated import demo_job
 from proofstand.words.burst_hose import burst_hose
+from proofstand.words.sentences import words
 from records.measure import parse_quantity
 from records.planfile import builtin_plan
 
@@ -35,10 +37,10 @@ def test_the_gas_adds_what_it_does_to_people(
 ) -> None:
     told = burst_hose(gas)
     text = " ".join(told.do)
-    for words in (*ALL, *says):
-        assert words in text, words
-    for words in says_not:
-        assert words not in text, words
+    for each in (*ALL, *says):
+        assert each in text, each
+    for each in says_not:
+        assert each not in text, each
     assert "before this page" in told.last
     assert "{" not in text + told.here
 
@@ -60,3 +62,14 @@ def test_a_test_tells_of_its_own_gas_and_its_highest_inlet() -> None:
     bare = replace(demo_job(), test_gas="")
     assert "nitrogen" in hose_page(bare, plan).here  # then it is the plan's
     assert not hose_page().here
+
+
+def test_the_page_in_the_docs_says_the_same() -> None:
+    page = Path(__file__).parents[2] / "docs" / "alarms.md"
+    told = " ".join(page.read_text("utf-8").split())
+    said = words()["hose"]
+    everything = [*said["common"], said["last"], said["high"], said["oxygen"]]
+    everything += [said["fuel"], said["air"]]
+    everything += [said[id].split("{gas} ")[-1] for id in ("inert", "other")]
+    for sentence in everything:
+        assert " ".join(sentence.split()) in told, sentence
