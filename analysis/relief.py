@@ -4,8 +4,8 @@ The outlet is raised slowly by a limited supply, the inlet isolated. That the re
 opened is told by the vent (a flow reading there, the bonnet's pressure, or a person who
 looks), never by the outlet alone: an outlet that stands may have met the end of its
 supply. The vent tells the moment only to within a second or two; in that time the
-outlet's own trace may say more, since it rises no further, or drops. So every moment of
-that time is weighed by how well two straight lines that part there fit the outlet: where
+outlet's own trace may say more, since it rises no further, or drops. So each moment of
+that time is weighed by how well two straight lines that part there fit the outlet; if
 nothing parts, each is as likely as another, and the rate of rise times the uncertainty
 of the moment is what is left.
 """
@@ -43,6 +43,7 @@ RAISE_ACT, SHUT_ACT = "raise_outlet", "shut_source"
 NOT_OPENED, NOT_RESEATED = "not_opened", "not_reseated"
 # A person says so within this time; common practice, no source.
 REACTION_S = 2.0
+_WRITTEN_S = 0.25  # a mark bears the time of the look before it
 _FIT_S = 4.0
 _MOMENTS = 61
 _LEAST_READINGS = 8
@@ -159,7 +160,7 @@ def _by_person(said: tuple[float, str]) -> _Told:
     told = Reason.of(
         "vent_told_by_person", by=by, at_s=f"{at:.1f}", within_s=f"{REACTION_S:g}"
     )
-    return _Told(at - REACTION_S, at, told)
+    return _Told(at - REACTION_S, at + _WRITTEN_S, told)
 
 
 def _said_otherwise(
@@ -376,23 +377,21 @@ def _parted(
         rests.append(rest)
     if not found:
         return None
-    at_s, value, rate, cover, rss, count = (
-        np.array(c) for c in zip(*found, strict=True)
-    )
+    table = np.array(found, dtype=np.float64)
+    moments, values, rates, covers, rss = table[:, :5].T
     best = int(np.argmin(rss))
     s2 = max(float(rss[best]) / max(t_s.size - 5, 1), 1e-18)
     ratio = max(1.0, long_run_ratio(rests[best], 2)[0])
     weight = np.exp(-0.5 * (rss - rss[best]) / (s2 * ratio))
     weight /= weight.sum()
-    mean = float(weight @ value)
-    moment = float(weight @ at_s)
+    mean, moment = float(weight @ values), float(weight @ moments)
+    slope = float(weight @ rates)
     grain = (last_s - first_s) / (_MOMENTS - 1) / math.sqrt(12.0)
-    u_at = math.hypot(math.sqrt(float(weight @ (at_s - moment) ** 2)), grain)
-    slope = float(weight @ rate)
+    u_at = math.hypot(math.sqrt(float(weight @ (moments - moment) ** 2)), grain)
     # what the lines say differently beyond their common rate
-    spread = float(weight @ (value - mean - slope * (at_s - moment)) ** 2)
-    u = math.sqrt(float(weight @ cover) * s2 * ratio + spread)
-    return _Parted(mean + level, u, moment, u_at, slope, int(count[best]))
+    spread = float(weight @ (values - mean - slope * (moments - moment)) ** 2)
+    u = math.sqrt(float(weight @ covers) * s2 * ratio + spread)
+    return _Parted(mean + level, u, moment, u_at, slope, found[best][5])
 
 
 def _line(x: FloatArray, z: FloatArray) -> tuple[float, float, float, FloatArray]:

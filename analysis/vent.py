@@ -1,10 +1,10 @@
 """What the regulator's vent shows: when gas began to come out of it, and when it ended.
 
 A flow reading at the open vent, or the pressure in the bonnet. As the outlet is raised,
-the diaphragm pushes air out of the vent too, in proportion to the rate of rise, and what
-weeps weeps more. A discharge is what comes out while the outlet rises less for it: the
-vent's reading over the outlet's rate stands out of what it was before, or the vent lets
-gas out and the outlet does not rise.
+the diaphragm pushes air out of the vent too, in proportion to the rate of rise, and
+what weeps weeps more. A discharge is what comes out while the outlet rises less for it:
+the vent's reading over the outlet's rate stands out of what it was before, or the vent
+lets gas out and the outlet does not rise.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from records.measure import STD_CM3_MIN, Kind
 from records.rig import Channel
@@ -133,7 +134,7 @@ def _noise_of_rate(outlet: Trace, begun_s: float) -> float:
     return math.sqrt(2.0 / in_mean) * spread / (_OVER * BIN_S)
 
 
-def _stays(t_s: FloatArray, there: np.ndarray) -> float | None:
+def _stays(t_s: FloatArray, there: NDArray[np.bool_]) -> float | None:
     """Return the first moment from which something stays so for a second, or None."""
     need = round(STAYS_S / BIN_S) + 1
     run = 0

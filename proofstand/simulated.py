@@ -388,13 +388,25 @@ def simulate(
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job(family)
     prepared = prepared_plan(plan, job)
-    meters = {
-        "flow_meter": "flow" in needed_roles(prepared),
-        "vent_meter": vent_meter and any(s.kind == "relief" for s in prepared.steps),
-    }
-    text = rig_text("127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for, **meters)
+    metered = "flow" in needed_roles(prepared)
+    reads_vent = vent_meter and any(s.kind == "relief" for s in prepared.steps)
+    text = rig_text(
+        "127.0.0.1",
+        502,
+        1.0,
+        EPOCH.date(),
+        family=made_for,
+        flow_meter=metered,
+        vent_meter=reads_vent,
+    )
     rig = parse_rig(text, "simulated rig")
-    simulated = SimulatedRig(seed, severities, family=made_for, **meters)
+    simulated = SimulatedRig(
+        seed,
+        severities,
+        family=made_for,
+        flow_meter=metered,
+        vent_meter=reads_vent,
+    )
     hands = Hands(
         seed,
         manner=manner_for(made_for),

@@ -10,14 +10,11 @@ import numpy as np
 
 from analysis.relief import NOT_OPENED, NOT_RESEATED
 from analysis.vent import (
-    LEAST_FLOW,
     QUIET_S,
     VENT_ROLES,
     began,
-    ceased,
     discharge_level,
 )
-from records.measure import Kind
 
 from .stages import See, Seen
 from .view import View
@@ -30,7 +27,6 @@ _STANDS = 2e-3  # of the most, over that time
 _RAISED = 1.15  # over the set pressure
 _DOWN = 1.05
 _WAITED_S = 10.0
-_CEASED = 0.15  # of what the vent let out
 _STEADY_S = 2.0
 
 
@@ -87,30 +83,8 @@ def not_opened(most_pa: float, set_pa: float) -> See:
     return see
 
 
-def vent_quiet() -> See:
-    """The vent lets out no more gas, the source shut."""
-
-    def see(view: View) -> Seen | None:
-        role = _vent(view)
-        if role is None:
-            return None
-        let_out = view.trace(role, max(view.since_s - 1.0, view.now_s - _LOOKED_S))
-        first = (
-            let_out.value[let_out.t_s <= let_out.t_s[0] + 1.0] if len(let_out) else []
-        )
-        if not len(first):
-            return None
-        channel = view.channel(role)
-        flow = channel.measure_unit.kind is Kind.LEAK
-        least = LEAST_FLOW if flow else 4.0 * channel.resolution.value_si
-        at = ceased(let_out, max(_CEASED * float(np.mean(first)), least))
-        return None if at is None else Seen("vent_quiet", at)
-
-    return see
-
-
 def not_reseated(set_pa: float) -> See:
-    """The outlet came down to where it is set, and nothing said that the vent ceased."""
+    """The outlet is down at where it is set, and nothing said that the vent ceased."""
 
     def see(view: View) -> Seen | None:
         mean = view.mean("outlet", 1.0)

@@ -1,4 +1,4 @@
-"""As-received: fitted as it came, adjuster untouched; the outlet shut, its first rise."""
+"""As-received: fitted as it came, adjuster untouched, inlet on to a shut outlet."""
 
 from __future__ import annotations
 

@@ -11,7 +11,6 @@ from ..seeing_relief import (
     let_down,
     not_opened,
     not_reseated,
-    vent_quiet,
 )
 from ..stages import Ask, Hold, Soak, Stage
 from .lockup import locking
@@ -24,8 +23,8 @@ _UNKNOWN_SET = 0.5  # of the most: no plan sets a relief so low
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return the stages of a ``relief`` step.
 
-    When the vent begins and ceases, the reading at it or a person says, whichever is
-    first. The next lockup brings the inlet back.
+    That the vent begins to discharge is said by the reading at it or by a person,
+    whichever is first. The next lockup brings the inlet back.
     """
     assert step.hold is not None
     assert step.outlet is not None
@@ -45,7 +44,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         ),
         Ask(
             act="shut_source",
-            see=first_of(vent_quiet(), not_reseated(set_pa)),
+            # that the source is shut no trace shows: a person has to say so
+            see=not_reseated(set_pa),
             confirm=True,
             either=True,
             caution="vent",
