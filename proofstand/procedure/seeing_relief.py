@@ -26,6 +26,7 @@ _NOBODY_SAYS_S = 90.0  # without one
 _STANDS = 2e-3  # of the most, over that time
 _RAISED = 1.15  # over the set pressure
 _DOWN = 1.05
+_LEFT = 0.3  # of what it was raised by
 _WAITED_S = 10.0
 _STEADY_S = 2.0
 
@@ -97,14 +98,18 @@ def not_reseated(set_pa: float) -> See:
     return see
 
 
-def let_down(set_pa: float) -> See:
-    """The outlet is down at about where it is set, and stands."""
+def let_down(most_pa: float, set_pa: float) -> See:
+    """The outlet is down near where it is set, and stands.
+
+    Gas that is let down is cold, and its pressure comes up again as it warms.
+    """
+    down = set_pa + _LEFT * (most_pa - set_pa)
 
     def see(view: View) -> Seen | None:
         if view.now_s - view.since_s < _STEADY_S or view.moving("outlet"):
             return None
         state = view.steadiness("outlet", _STEADY_S, 0.02 * set_pa)
-        if state is None or not state.steady or state.mean > _RAISED * set_pa:
+        if state is None or not state.steady or state.mean > down:
             return None
         return Seen("let_down", view.now_s, (("mean", _text(state.mean)),))
 

@@ -54,7 +54,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         Ask(
             act="let_down_outlet",
             aim=at,
-            see=let_down(set_pa),
+            see=let_down(most, set_pa),
             confirm=True,
             caution="vent",
         ),
