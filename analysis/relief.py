@@ -37,6 +37,7 @@ from .vent import (
     began,
     ceased,
     discharge_level,
+    vent_readings,
 )
 
 RAISE_ACT, SHUT_ACT = "raise_outlet", "shut_source"
@@ -113,8 +114,14 @@ def relief_findings(
 def _level(
     readings: Readings, vent: Channel, done: Performance, begun: float
 ) -> float | None:
-    quiet = readings.stretch(vent, done.part, begun - QUIET_S, begun)
+    quiet = _at_vent(readings, vent, done.part, begun - QUIET_S, begun)
     return discharge_level(vent, quiet.value)
+
+
+def _at_vent(
+    readings: Readings, vent: Channel, part: int, start: float, stop: float
+) -> Trace:
+    return vent_readings(readings.trace(vent, part).between(start, stop))
 
 
 def _opened(
@@ -127,15 +134,10 @@ def _opened(
 ) -> _Told | None:
     """Return when the vent began to discharge; None where nothing says that it did."""
     if vent is not None and level is not None:
-        quiet, let_out, raised = (
-            _good(readings, channel, done.part, begun - QUIET_S, until)
-            for channel, until in (
-                (vent, begun),
-                (vent, done.end_s),
-                (outlet, done.end_s),
-            )
-        )
-        before = float(np.median(quiet.value))
+        start = begun - QUIET_S
+        let_out = _at_vent(readings, vent, done.part, start, done.end_s)
+        raised = _good(readings, outlet, done.part, start, done.end_s)
+        before = float(np.median(let_out.value[let_out.t_s <= begun]))
         at = began(let_out, raised, begun, level, before)
         if at is not None:
             return _by_channel(vent, at, BEGUN_WITHIN_S)
@@ -146,8 +148,9 @@ def _opened(
 def _good(
     readings: Readings, channel: Channel, part: int, start: float, stop: float
 ) -> Trace:
-    held = readings.stretch(channel, part, start, stop)
-    return Trace(channel.id, held.t_s, held.value, np.zeros(held.t_s.size, np.uint8))
+    read = readings.trace(channel, part).between(start, stop)
+    use = (read.flags == 0) & np.isfinite(read.value)
+    return Trace(channel.id, read.t_s[use], read.value[use], read.flags[use])
 
 
 def _by_channel(vent: Channel, at: float, within_s: float) -> _Told:
@@ -257,7 +260,7 @@ def _reseat(
     """Return the outlet at which the vent ceased to discharge."""
     closed: _Told | None = None
     if vent is not None and level is not None:
-        let_out = _good(readings, vent, done.part, shut - MEAN_S, done.end_s)
+        let_out = _at_vent(readings, vent, done.part, shut - MEAN_S, done.end_s)
         at = ceased(let_out, level)
         closed = None if at is None else _by_channel(vent, at, CEASED_WITHIN_S)
     else:
@@ -305,9 +308,8 @@ def _read(
     window = (start, told.first_s) if before else (told.last_s, stop)
     held = readings.stretch(outlet, done.part, *window)
     # where it opens the outlet may drop all at once, and that is no bad reading
-    read = readings.trace(outlet, done.part).between(start, stop)
-    good = (read.flags == 0) & np.isfinite(read.value)
-    t_s, y = read.t_s[good], read.value[good]
+    read = _good(readings, outlet, done.part, start, stop)
+    t_s, y = read.t_s, read.value
     parted = (
         None
         if t_s.size < 2 * _LEAST_READINGS
@@ -334,7 +336,7 @@ def _read(
         part=done.part,
         window_s=window,
         used=int(t_s.size),
-        dropped=int(read.t_s.size - t_s.size),
+        dropped=held.dropped,
         model=(
             ("vent_turned_s", parted.at_s),
             ("vent_from_s", told.first_s),

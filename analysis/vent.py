@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from records.measure import STD_CM3_MIN, Kind
 from records.rig import Channel
-from records.trace import FloatArray, Trace
+from records.trace import Flag, FloatArray, Trace
 
 VENT_ROLES = ("vent_flow", "bonnet")
 # Less coming out of the vent is no discharge yet; common practice, no source.
@@ -36,6 +36,15 @@ _AT_REST = 2.0  # times its noise: such a rate is none
 _EVEN = 0.25
 _MORE = 2.0  # times what the diaphragm pushes out
 _LEAST_READINGS = 8
+
+
+def vent_readings(trace: Trace) -> Trace:
+    """Return what may be used of a reading at the vent.
+
+    One beyond its span says that much comes out, which is all that is asked of it.
+    """
+    use = (trace.flags & ~np.uint8(Flag.SATURATED) == 0) & np.isfinite(trace.value)
+    return Trace(trace.channel, trace.t_s[use], trace.value[use], trace.flags[use])
 
 
 def discharge_level(channel: Channel, quiet: FloatArray) -> float | None:

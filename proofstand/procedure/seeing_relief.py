@@ -14,6 +14,7 @@ from analysis.vent import (
     VENT_ROLES,
     began,
     discharge_level,
+    vent_readings,
 )
 
 from .stages import See, Seen
@@ -47,7 +48,8 @@ def discharges() -> See:
         if role is None:
             return None
         start = max(view.since_s - QUIET_S, view.now_s - _LOOKED_S)
-        vent, outlet = view.trace(role, start), view.trace("outlet", start)
+        vent = vent_readings(view.recorded(role, start, view.now_s))
+        outlet = view.trace("outlet", start)
         quiet = vent.value[vent.t_s <= start + QUIET_S]
         level = discharge_level(view.channel(role), quiet)
         if level is None:
