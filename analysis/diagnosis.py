@@ -115,6 +115,18 @@ def _set(findings: Sequence[Finding]) -> list[Finding]:
     return _failed(findings, "set_pressure")
 
 
+def _relief_early(findings: Sequence[Finding]) -> list[Finding]:
+    """Return the relief's findings that failed because they lie too low."""
+    return [
+        f
+        for f in _failed(findings, "relief_opening", "relief_reseat")
+        if f.measured is not None
+        and f.limit is not None
+        and f.limit.min is not None
+        and f.measured.value < f.limit.min
+    ]
+
+
 _OUTSIDE = (
     "outlet_fitting",
     "bonnet_joint",
@@ -130,6 +142,7 @@ _INSIDE_LOOK = ("seat", "orifice")
 
 SIGNS: tuple[Sign, ...] = (
     Sign(_OUTSIDE, _OUTSIDE_LOOK, _external),
+    Sign(("relief_low",), ("relief_spring", "bonnet_vent"), _relief_early),
     Sign(_INSIDE, _INSIDE_LOOK, _seat),
     Sign(("stem_friction", "seat_worn"), ("stem", "seat"), _rise_alone),
     Sign((*_OUTSIDE, *_INSIDE), (*_OUTSIDE_LOOK, *_INSIDE_LOOK), _hidden),

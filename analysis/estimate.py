@@ -6,6 +6,7 @@ import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from records.errors import Reason
 from records.judgement import BudgetLine, Evidence
@@ -28,6 +29,8 @@ class Estimate:
         hidden: what may hide part of it, one-sided, added to the upper end before it
             may pass; None where nothing is.
         rate: what it was made from, for looks at a hold that goes on.
+        bound: ``lower``: the quantity lies above the interval, no one knows how far;
+            ``upper``: below it; "" where the interval holds it.
     """
 
     id: str
@@ -44,6 +47,7 @@ class Estimate:
     rig: bool = False
     hidden: float | None = None
     rate: LastingRate | None = None
+    bound: Literal["", "lower", "upper"] = ""
 
     def but(
         self, *, trouble: Sequence[Reason] = (), doubt: Sequence[Reason] = ()

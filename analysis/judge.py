@@ -43,6 +43,7 @@ from .estimate import Estimate, not_measured
 from .events import LOOK_BEFORE_S
 from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
+from .highest import lockup_highest
 from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
@@ -50,6 +51,7 @@ from .looks import looked
 from .marks import Performance, Skipped, given_up, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
+from .relief import relief_findings
 from .service_gas import in_service_gas
 from .set_pressure import set_pressure
 from .sweep import (
@@ -68,7 +70,10 @@ from .volumes import EffectiveVolume, Volumes
 from .zero import closing_zero_change, zero_offset
 
 _GAUGES = ("inlet", "outlet")
-_LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
+_LEVELS = (
+    *("set_pressure", "lockup_pressure", "lockup_highest"),
+    *("relief_opening", "relief_reseat"),
+)
 _SEAT = ("seat_leak", "creep_rate")
 _ACROSS = ("supply_pressure_effect", "repeatability")  # of several steps together
 _TOLD_AT_ONCE = ("supply_effect_wrong_sign", "service_gas_condenses")
@@ -218,6 +223,8 @@ def _estimates(
         if step.trial:
             continue
         if isinstance(performed, Skipped):
+            if _not_fitted(step, job):
+                step = dataclasses.replace(step, required=False)
             found += _undone(readings, step, performed)
             continue
         estimates: list[Estimate]
@@ -238,6 +245,8 @@ def _estimates(
             estimates = _hold(readings, step, performed)
         elif step.kind == "look":
             estimates = looked(readings, performed)
+        elif step.kind in ("relief", "as-received"):
+            estimates = _beside(readings, step, performed)
         elif step.kind in ("inlet-sweep", "flow-sweep"):
             estimates = _swept(readings, plan, performed, job)
         else:
@@ -264,6 +273,25 @@ def _find_volume(
             found_in=done.step.id,
         )
     return [found]
+
+
+def _beside(readings: Readings, step: Step, done: Performance) -> list[Estimate]:
+    """Return what the relief, or the outlet as it came, shows."""
+    outlet = readings.channel("outlet")
+    if outlet is None:
+        return []
+    if step.kind == "relief":
+        return relief_findings(readings, outlet, done)
+    if done.hold is None:
+        return []
+    highest = lockup_highest(readings, outlet, done.part, done.hold)
+    moved = inlet_moved(readings, done)
+    return [highest if moved is None else highest.but(trouble=[moved])]
+
+
+def _not_fitted(step: Step, job: JobCard) -> bool:
+    """Tell whether a step is of what the regulator does not have."""
+    return step.kind == "relief" and not job.regulator.nameplate.has_relief
 
 
 def _with_look(
@@ -792,7 +820,9 @@ def _finding(
     if not isinstance(decision, Decision):
         lost = decision or Reason.of("limit_reference_missing", of="")
         return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
-    outcome, why = _outcome(found, decision, interval, readings, all_found, plan)
+    outcome, why = _outcome(
+        found, decision, interval, resolved, readings, all_found, plan
+    )
     evidence = estimate.evidence
     if isinstance(resolved, ResolvedLimit):
         evidence = with_hold_needed(estimate, outcome, resolved, why).evidence
@@ -814,6 +844,8 @@ def _conforms(
 ) -> float | None:
     """Return the probability of conformity, what may be hidden included."""
     estimate = found.estimate
+    if estimate.bound:
+        return None
     if estimate.id not in _SEAT:
         return decision.p_conform
     if estimate.hidden is None or decision.p_conform is None:
@@ -847,6 +879,7 @@ def _outcome(
     found: _Found,
     decision: Decision,
     interval: tuple[float, float],
+    resolved: ResolvedLimit | Reason | None,
     readings: Readings,
     all_found: Sequence[_Found],
     plan: Plan,
@@ -859,6 +892,9 @@ def _outcome(
     if estimate.rig and outcome in _FAILS:
         # the rig's fault is not the regulator's: nothing can be said of it
         return Outcome.INCONCLUSIVE, (why,)
+    if estimate.bound and not _outside_surely(estimate, resolved):
+        # what lies further out may keep the limit or not: nothing is decided by it
+        return Outcome.INCONCLUSIVE, _once((*estimate.doubt, why))
     if outcome is Outcome.INCONCLUSIVE:
         wide = [n for n in estimate.evidence.notes if n.id in TAIL_REASONS]
         return outcome, (why, *_once((*wide, *estimate.doubt)))
@@ -879,6 +915,19 @@ def _outcome(
             )
             return Outcome.INCONCLUSIVE, (hiding,)
     return outcome, (why,)
+
+
+def _outside_surely(
+    estimate: Estimate, resolved: ResolvedLimit | Reason | None
+) -> bool:
+    """Tell whether what is only known to lie beyond its interval breaks its limit."""
+    if not isinstance(resolved, ResolvedLimit) or estimate.interval is None:
+        return False
+    low, high = estimate.interval
+    k = 2.0 * resolved.u
+    if estimate.bound == "lower":
+        return resolved.max is not None and low > resolved.max + k
+    return resolved.min is not None and high < resolved.min - k
 
 
 def _once(reasons: Sequence[Reason]) -> tuple[Reason, ...]:

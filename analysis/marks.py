@@ -49,6 +49,7 @@ class _Attempt:
     hold_end: float | None = None
     points: list[Point] = field(default_factory=list)
     answers: list[Answered] = field(default_factory=list)
+    confirmed: list[tuple[str, float, str]] = field(default_factory=list)
     aim: str = ""
     orifice: str = ""
     end_s: float | None = None
@@ -70,6 +71,7 @@ class Performance:
         points: every reading or hold of the step, in order.
         amounts: what marks said was put in, as typed, with their times.
         answers: what persons answered, in order.
+        confirmed: acts that persons said were done, when, and who, in order.
     """
 
     step: Step
@@ -84,10 +86,17 @@ class Performance:
     points: tuple[Point, ...] = ()
     amounts: tuple[tuple[float, str], ...] = ()
     answers: tuple[Answered, ...] = ()
+    confirmed: tuple[tuple[str, float, str], ...] = ()
 
     def asked_at(self, act: str) -> float | None:
         """Return when an act was last asked for, or None."""
         return next((t for a, t in reversed(self.asked) if a == act), None)
+
+    def confirmed_at(self, act: str) -> tuple[float, str] | None:
+        """Return when a person last said that an act was done, and who, or None."""
+        return next(
+            ((t, by) for a, t, by in reversed(self.confirmed) if a == act), None
+        )
 
     def seen_at(self, event: str) -> float | None:
         """Return when an event was last seen, or None."""
@@ -182,6 +191,8 @@ def _take(now: _Attempt, mark: Mark) -> None:
         if "amount" in mark.data:
             now.amounts.append((mark.t_s, mark.data["amount"]))
         now.seen.append((mark.data.get("event", ""), mark.t_s))
+    elif mark.kind is MarkKind.CONFIRMED:
+        now.confirmed.append((mark.data.get("act", ""), mark.t_s, mark.by))
     elif mark.kind is MarkKind.ANSWERED:
         said = mark.data.get("value", "")
         now.answers.append(Answered(mark.t_s, said, mark.by))
@@ -230,4 +241,5 @@ def _performance(step: Step, done: _Attempt, end: float, begun: int) -> Performa
         tuple(done.points),
         tuple(done.amounts),
         tuple(done.answers),
+        tuple(done.confirmed),
     )

@@ -21,6 +21,7 @@ OF_SETTING = frozenset(
         *("creep_rate", "creep_total", "seat_leak"),
         *("supply_pressure_effect", "repeatability", "hysteresis", "droop"),
         *("closure_coefficient", "irregularity_coefficient"),
+        *("relief_opening", "relief_reseat"),
         *("accuracy_class", "lockup_class"),
     }
 )

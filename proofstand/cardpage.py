@@ -36,6 +36,8 @@ def card_page(job: JobCard) -> str:
                     plate.inlet_max and f"at most {_q(plate.inlet_max)}",
                 ),
                 ("nameplate outlet", _ends(plate.outlet_min, plate.outlet_max)),
+                ("outlet side may see", _q(plate.outlet_rating)),
+                ("relief", plate.relief),
                 ("set pressure asked", _q(job.set_pressure)),
                 ("test gas", job.test_gas),
                 ("because", job.test_gas_reason),

@@ -34,6 +34,7 @@ class Sim:
         period: time between two lines of a stream.
         wire_faults: what befalls its answers, and when.
         flow_meter: one stands behind the rig's downstream valve.
+        vent_meter: one stands at the bonnet's vent.
         time_multiple: how many times faster than the wall clock rig time runs at most.
     """
 
@@ -48,6 +49,7 @@ class Sim:
     hands_port: int = 0
     period: Quantity | None = None
     flow_meter: bool = False
+    vent_meter: bool = False
     time_multiple: float = 1.0
     faults: dict[str, float] = field(default_factory=dict)
     wire_faults: tuple[WireFault, ...] = ()
@@ -115,6 +117,7 @@ def open_rig(sim: Sim) -> ServedRig:
             sim.faults,
             family=FAMILIES[sim.family],
             flow_meter=sim.flow_meter,
+            vent_meter=sim.vent_meter,
         ),
         multiple=sim.time_multiple,
         door=sim.door,
@@ -141,6 +144,7 @@ def served_rig_text(served: ServedRig) -> str:
         hands_port=served.hands_port,
         family=served.rig.family,
         flow_meter=served.rig.flow_meter,
+        vent_meter=served.rig.vent_meter,
     )
 
 

@@ -88,6 +88,8 @@ class _Card:
     inlet: str
     low: str
     high: str
+    rating: str = ""
+    relief: str = ""
 
 
 _CARDS = {
@@ -153,6 +155,8 @@ _CARDS = {
         "100 psi",
         "6 in. w.c.",
         "10 in. w.c.",
+        rating="1 psi",
+        relief="internal",
     ),
 }
 
@@ -164,7 +168,12 @@ def job_text(family: str) -> str:
         KeyError: no such family.
     """
     card = _CARDS[family]
-    return _JOB_TEXT.format(
+    more = ""
+    if card.rating:
+        more += f'outlet_rating = "{card.rating} gauge"\n'
+    if card.relief:
+        more += f'relief = "{card.relief}"\n'
+    text = _JOB_TEXT.format(
         format=JOB_FORMAT,
         family=family,
         words=card.words,
@@ -175,6 +184,7 @@ def job_text(family: str) -> str:
         low=card.low,
         high=card.high,
     )
+    return text + more
 
 
 JOB_TEXT = job_text(SECOND_STAGE.id)
@@ -338,6 +348,7 @@ def simulate(
     seed: int,
     out: Path,
     mistakes: Sequence[str] = (),
+    vent_meter: bool = True,
     key_folder: Path | None = None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
@@ -353,6 +364,8 @@ def simulate(
         seed: what regulator, rig, day, noise and hands are drawn from.
         out: run file to make.
         mistakes: what the hands do wrong.
+        vent_meter: the vent is read where the plan has a relief step; else the hands
+            look.
         key_folder: of a demonstration key; unsigned if None.
         tell: hears what the session tells.
 
@@ -376,16 +389,30 @@ def simulate(
     job = demo_job(family)
     prepared = prepared_plan(plan, job)
     metered = "flow" in needed_roles(prepared)
+    reads_vent = vent_meter and any(s.kind == "relief" for s in prepared.steps)
     text = rig_text(
-        "127.0.0.1", 502, 1.0, EPOCH.date(), family=made_for, flow_meter=metered
+        "127.0.0.1",
+        502,
+        1.0,
+        EPOCH.date(),
+        family=made_for,
+        flow_meter=metered,
+        vent_meter=reads_vent,
     )
     rig = parse_rig(text, "simulated rig")
-    simulated = SimulatedRig(seed, severities, family=made_for, flow_meter=metered)
+    simulated = SimulatedRig(
+        seed,
+        severities,
+        family=made_for,
+        flow_meter=metered,
+        vent_meter=reads_vent,
+    )
     hands = Hands(
         seed,
         manner=manner_for(made_for),
         mistakes=mistakes,
         counts=simulated.counted,
+        vents=simulated.vents,
     )
     history = simulated.keep_history()
     kinds = {step.id: step.kind for step in prepared.steps}

@@ -61,6 +61,10 @@ RESULTS_OF: Mapping[Point, tuple[Result, ...]] = {
     "leak at connections": _OF_A_SIGN,
 }
 BROKEN: tuple[Result, ...] = ("damaged", "missing")
+# Damaged or missing, these let no pressure be put on a regulator as it came.
+_HOLD_PRESSURE: tuple[Point, ...] = (
+    *("diaphragm", "back cap gasket", "body", "body seat", "bonnet", "vent"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +90,14 @@ class Inspection:
     by: str = ""
     date: datetime.date | None = None
     points: tuple[Inspected, ...] = ()
+
+    @property
+    def forbids_pressure(self) -> tuple[Point, ...]:
+        """The points at which it stands so that no pressure may be put on it."""
+        found = [p for p in _HOLD_PRESSURE if self.result(p) in BROKEN]
+        if self.result("shipping plugs") == "in place":
+            found.append("shipping plugs")
+        return tuple(found)
 
     def result(self, point: Point) -> Result | None:
         """Return what was seen at a point, or None; what was written last counts."""

@@ -12,6 +12,7 @@ from .rebuild import Rebuild
 
 FORMAT = "proofstand.job/1"
 InletActs = Literal["opening", "closing", "balanced"]
+Relief = Literal["internal", "external", "none fitted"]
 # Which way the inlet's pressure pushes the seat, by family; a card may say otherwise.
 # Common practice, no source. A second stage behind a first one hardly sees the inlet.
 INLET_ACTS: dict[str, InletActs] = {
@@ -27,12 +28,27 @@ INLET_ACTS: dict[str, InletActs] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nameplate:
-    """What is stamped on the regulator; pressures gauge."""
+    """What is stamped on the regulator; pressures gauge.
+
+    Attributes:
+        inlet_max: most at its inlet.
+        outlet_min, outlet_max: from where to where it may be set.
+        outlet_rating: most that its outlet side may see, as from a relief on test;
+            None: as ``outlet_max``.
+        relief: whether a relief is fitted, and where; None: nothing says.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     inlet_max: Quantity | None = None
     outlet_min: Quantity | None = None
     outlet_max: Quantity | None = None
+    outlet_rating: Quantity | None = None
+    relief: Relief | None = None
+
+    @property
+    def has_relief(self) -> bool:
+        """A relief is fitted, as far as anything says."""
+        return self.relief != "none fitted"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

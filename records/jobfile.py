@@ -34,6 +34,7 @@ def parse_job(text: str, name: str) -> JobCard:
     """Return the job card that a text holds; see :func:`load_job`."""
     job = load_toml(text, JobCard, name, FORMAT)
     _check_set_pressure(job, name)
+    _check_rating(job, name)
     _check_points(job, text, name)
     _check_torques(job, text, name)
     _check_serials(job, text, name)
@@ -204,6 +205,25 @@ def _line(text: str, needle: str, nth: int = 0) -> int:
         if line.replace(" ", "").startswith(needle)
     ]
     return found[nth] if nth < len(found) else 1
+
+
+def _check_rating(job: JobCard, name: str) -> None:
+    """Refuse an outlet side that may see less than it may be set to."""
+    plate = job.regulator.nameplate
+    rating, most = plate.outlet_rating, plate.outlet_max
+    if rating is None:
+        return
+    least = 0.0 if most is None else most.value_si
+    if rating.value_si <= 0.0 or rating.value_si < least:
+        raise InputError(
+            "value_wrong",
+            where=name,
+            key="regulator.nameplate.outlet_rating",
+            given=rating.typed,
+            right="above zero"
+            if most is None
+            else f"at least outlet_max, {most.typed}",
+        )
 
 
 def _check_set_pressure(job: JobCard, name: str) -> None:

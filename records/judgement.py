@@ -112,9 +112,10 @@ FINDINGS = _registry(
         Kind.PRESSURE,
         _G,
         "outlet",
-        ("lockup", "creep-hold"),
+        ("lockup", "creep-hold", "as-received"),
         "Highest outlet pressure, averaged over one second, between closing and the "
-        "end of the hold; what noise adds to a maximum is taken off.",
+        "end of the hold; what noise adds to a maximum is taken off. As received: over "
+        "the hold after the inlet was brought on to an outlet that was shut.",
     ),
     FindingKind(
         "lockup_rise",
@@ -295,6 +296,26 @@ FINDINGS = _registry(
         "Outlet pressure furthest from the set pressure between set and rated flow, "
         "less the set pressure, over the set pressure; the plan's list gives a class. "
         "As the accuracy of EN 334, from memory; a value found on this unit.",
+    ),
+    FindingKind(
+        "relief_opening",
+        Kind.PRESSURE,
+        _G,
+        "outlet",
+        ("relief",),
+        "Outlet pressure at which the relief starts to discharge: the vent begins to "
+        "let out gas (1 std cm3/min more than before at a flow reading), the outlet "
+        "raised slowly by a limited supply, the inlet isolated.",
+    ),
+    FindingKind(
+        "relief_reseat",
+        Kind.PRESSURE,
+        _G,
+        "outlet",
+        ("relief",),
+        "Outlet pressure at which the vent ceases to let out gas again (1 std cm3/min "
+        "more than before it was raised), the limited supply shut after the relief "
+        "discharged.",
     ),
     FindingKind(
         "solution_leak",

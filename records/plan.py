@@ -128,6 +128,8 @@ class Step:
         asks: its question: where, how long, what counts.
         instrument: what its number is read from.
         resolution: smallest step of that, a difference; the number takes its unit.
+        left_out: why it is not done with the regulator on the card, as the test fills
+            it in; "" where it is done.
         trial: a rough reading that gives no finding, but for the swing of an outlet
             that could not be set.
     """
@@ -161,6 +163,7 @@ class Step:
     instrument: str = ""
     resolution: Quantity | None = None
     trial: bool = False
+    left_out: str = ""
     required: bool = True
     limits: tuple[Limit, ...] = ()
 

@@ -122,6 +122,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
         _check_sweep(step, text, name)
         _check_added(step, text, name)
         _check_look(step, text, name)
+        _check_left_out(step, text, name)
         _check_order(step, plan, at)
         for limit in step.limits:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
@@ -471,6 +472,17 @@ def _check_look(step: Step, text: str, name: str) -> None:
                 kind=f"look for {step.look}",
                 right=f"a look for {limit.finding}",
             )
+
+
+def _check_left_out(step: Step, text: str, name: str) -> None:
+    """Refuse a step that says itself why it is left out: the job card says that."""
+    if step.left_out:
+        raise InputError(
+            "key_unknown",
+            where=_place(text, name, step, "\nleft_out ="),
+            key=f"steps.{step.id}.left_out",
+            right="the job card says what a regulator does not have",
+        )
 
 
 def _check_order(step: Step, plan: Plan, at: str) -> None:

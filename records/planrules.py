@@ -19,7 +19,7 @@ _VENT_SHUT = re.compile(
     rf"|\bvent\s+(?:(?:is|to|be|and|holes?)\s+){{0,2}}{_SHUTS}\w*\b",
     re.IGNORECASE,
 )
-_ADJUSTS = ("pressurise", "set", "exercise", "inlet-sweep", "flow-sweep")
+_ADJUSTS = ("pressurise", "set", "exercise", "inlet-sweep", "flow-sweep", "relief")
 
 
 def check_rules(plan: Plan, place: Place) -> None:
@@ -31,13 +31,15 @@ def check_rules(plan: Plan, place: Place) -> None:
 
     Raises:
         InputError: ``plan_limits_contradict``, ``plan_vent_plugged``,
-            ``plan_as_found_adjusts``, ``plan_as_found_decides``.
+            ``plan_as_found_adjusts``, ``plan_as_found_decides``,
+            ``plan_relief_unfollowed``.
     """
     _check_vents(plan, place)
     _check_as_found(plan, place)
     _check_twice(plan, place)
     _check_set(plan, place)
     _check_order_of_size(plan, place)
+    _check_reliefs(plan, place)
 
 
 def _check_vents(plan: Plan, place: Place) -> None:
@@ -202,3 +204,41 @@ def _check_order_of_size(plan: Plan, place: Place) -> None:
                     "no outlet can be both",
                     "Correct the wrong one.",
                 )
+
+
+def _check_reliefs(plan: Plan, place: Place) -> None:
+    """Refuse a relief that nothing locks up after, or that is never raised so far."""
+    for number, step in enumerate(plan.steps):
+        if step.kind != "relief" or step.outlet is None:
+            continue
+        later = [s.kind for s in plan.steps[number + 1 :] if s.kind != "look"]
+        if later[:1] != ["lockup"]:
+            raise InputError("plan_relief_unfollowed", where=place(step), step=step.id)
+        targets = [s.target for s in plan.steps[:number] if s.target is not None]
+        target = targets[-1].value_si if targets else None
+        for limit in step.limits:
+            most = _in_pascal(limit.max, target)
+            if limit.finding != "relief_opening" or most is None:
+                continue
+            if most >= step.outlet.value_si:
+                assert limit.max is not None
+                raise InputError(
+                    "plan_limits_contradict",
+                    where=place(step, f'finding = "{limit.finding}"'),
+                    one=f"relief_opening at most {limit.max.typed} (step {step.id})",
+                    other=f"outlet {step.outlet.typed}",
+                    why="the outlet is not raised as far as the relief may open",
+                    instead="Raise outlet above the limit, as far as every rating "
+                    "allows, or lower the limit.",
+                )
+
+
+def _in_pascal(bound: Bound | None, target: float | None) -> float | None:
+    """Return a bound as a pressure, a share of the set pressure as one of its aim."""
+    if bound is None:
+        return None
+    if bound.of is None:
+        return bound.quantity.value_si
+    if bound.of != "set_pressure" or target is None:
+        return None
+    return bound.quantity.value_si * target

@@ -55,9 +55,14 @@ def above_ratings(
         ratings: list[tuple[Side, Of, Quantity | None]] = []
         if job is not None and step.kind != "rig-hold":  # there a blank is on
             plate = job.regulator.nameplate
+            outlet = plate.outlet_max
+            if step.kind == "relief":
+                if not plate.has_relief:
+                    continue  # it is left out
+                outlet = plate.outlet_rating or outlet
             ratings += [
                 ("inlet", "nameplate", plate.inlet_max),
-                ("outlet", "nameplate", plate.outlet_max),
+                ("outlet", "nameplate", outlet),
             ]
         ratings += _of_rig(rig)
         for side, of, rating in ratings:

@@ -55,6 +55,7 @@ ROLES = (
     "flow",
     "gas_temperature",
     "bonnet",
+    "vent_flow",
 )
 
 

@@ -54,6 +54,7 @@ _KIND_OF_KEY = {
     "inlet_max": Kind.PRESSURE,
     "outlet_min": Kind.PRESSURE,
     "outlet_max": Kind.PRESSURE,
+    "outlet_rating": Kind.PRESSURE,
     "volume": Kind.VOLUME,
     "allowance": Kind.VOLUME,
     "tail_amplitude": Kind.TEMPERATURE_STEP,

@@ -146,6 +146,12 @@ PAGES: Mapping[str, tuple[Group, ...]] = {
                 Entry("regulator.nameplate.inlet_max"),
                 Entry("regulator.nameplate.outlet_min"),
                 Entry("regulator.nameplate.outlet_max"),
+                Entry("regulator.nameplate.outlet_rating"),
+                Entry(
+                    "regulator.nameplate.relief",
+                    "choice",
+                    ("internal", "external", "none fitted"),
+                ),
                 Entry("serials", "list"),
             ),
         ),

@@ -33,7 +33,6 @@ from records.worklimits import DEFAULT, WorkLimit, WorkLimits, years_after
 
 from ..words.sentences import material_words
 
-AS_FOUND = "as-found"  # how the id of a plan begins that tests a regulator as received
 _WEAR_POINTS: tuple[Point, ...] = (
     "diaphragm",
     "back cap gasket",
@@ -108,7 +107,7 @@ class _Asked:
 
     @property
     def as_found(self) -> bool:
-        return self.plan is not None and self.plan.id.startswith(AS_FOUND)
+        return self.plan is not None and self.plan.as_found
 
     @property
     def told(self) -> bool:
@@ -249,6 +248,14 @@ def _inspection(asked: _Asked) -> Iterator[CardNote]:
         part = asked.job.rebuild.part(point) if asked.job.rebuild else None
         return part is None or part.done == "reused"
 
+    for point in _SIGNS:
+        if inspection.result(point) == "heavy":
+            yield _warn("inspection_found", "inspection", what=point, result="heavy")
+    if asked.as_found and inspection.forbids_pressure:
+        # no pressure is put on it: the test as received is skipped, and says why
+        points = ", ".join(inspection.forbids_pressure)
+        yield _warn("as_found_without_pressure", "inspection", what=points)
+        return
     seat = inspection.result("body seat")
     if seat in (*BROKEN, "worn") and kept("body seat"):
         grade = _warn if seat == "worn" else _stop
@@ -257,9 +264,6 @@ def _inspection(asked: _Asked) -> Iterator[CardNote]:
         result = inspection.result(point)
         if result in BROKEN and kept(point):
             yield _stop("damaged_part_kept", "inspection", part=point, result=result)
-    for point in _SIGNS:
-        if inspection.result(point) == "heavy":
-            yield _warn("inspection_found", "inspection", what=point, result="heavy")
     if inspection.result("shipping plugs") == "in place":
         yield _stop("shipping_plug_left", "inspection")
 

@@ -81,10 +81,12 @@ def check_plan(plan: Plan, rig: Rig) -> tuple[Sight, ...]:
     Raises:
         InputError: ``rig_channel_missing``, ``rig_flow_missing``,
             ``rig_volume_missing``: what a required limit is judged by.
+            ``value_wrong``: a relief that the outlet's transducer can't follow.
         RefusedError: ``plan_hold_short``, ``plan_hold_noisy``, ``plan_hold_high``,
             ``plan_hold_blind``: a hold does not see its own limit.
     """
     for step in plan.steps:
+        _check_span(step, rig)
         for limit in step.limits:
             if limit.required and step.required:
                 _check_channels(step, limit, rig)
@@ -93,6 +95,21 @@ def check_plan(plan: Plan, rig: Rig) -> tuple[Sight, ...]:
         if not sight.enough:
             raise _blind(sight, rig)
     return seen
+
+
+def _check_span(step: Step, rig: Rig) -> None:
+    """Refuse a relief whose outlet is raised beyond what its transducer reads."""
+    outlet = rig.channel("outlet")
+    if step.kind != "relief" or step.outlet is None or outlet is None:
+        return
+    if step.outlet.value_si > outlet.span[1].value_si:
+        raise InputError(
+            "value_wrong",
+            where=rig.id,
+            key=f"steps.{step.id}.outlet",
+            given=step.outlet.typed,
+            right=f"at most the span of channel {outlet.id}, {outlet.span[1].typed}",
+        )
 
 
 def _check_channels(step: Step, limit: Limit, rig: Rig) -> None:

@@ -24,11 +24,12 @@ from records.trace import Trace
 
 from . import resuming
 from .answers import parsed_answer
-from .leaves import leans_on_lockup
+from .leaves import leans_on_lockup, left_out
 from .progress import DECLARED, MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
 from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
+    as_received,
     body_hold,
     creep_hold,
     exercise,
@@ -39,6 +40,7 @@ from .steps import (
     lockup,
     look,
     pressurise,
+    relief,
     rig_hold,
     setting,
     vent_down,
@@ -54,6 +56,7 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "closing-zero": zero.stages,
     "rig-hold": rig_hold.stages,
     "pressurise": pressurise.stages,
+    "as-received": as_received.stages,
     "set": setting.stages,
     "exercise": exercise.stages,
     "lockup": lockup.stages,
@@ -62,16 +65,17 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "inlet-sweep": inlet_sweep.stages,
     "flow-sweep": flow_sweep.stages,
     "find-volume": find_volume.stages,
+    "relief": relief.stages,
     "look": look.stages,
     "vent-down": vent_down.stages,
     "hold": hold.stages,
 }
 # Behind an inlet valve that was shut, nothing is built up again by itself.
-_ISOLATED = ("body-hold",)
+_ISOLATED = ("body-hold", "relief")
 # From these a test may go on anew, the regulator set or fitted again.
 _GONE_BACK_TO = ("set", "pressurise")
 # Nothing after them is built on these: where one can't be done, the test goes on.
-_SPARE = ("inlet-sweep", "flow-sweep", "find-volume")
+_SPARE = ("inlet-sweep", "flow-sweep", "find-volume", "relief")
 _GATING = ("inlet", "outlet")
 _ASK_DONE = {MarkKind.SEEN, MarkKind.ADJUSTED, MarkKind.OPENED}
 
@@ -185,7 +189,7 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
             filled = replace(step, target=job.set_pressure)
         elif step.kind == "set" and job.set_pressure is not None:
             _check_asked(step, job)
-        steps.append(filled)
+        steps.append(replace(filled, left_out=left_out(step, plan, job)))
     # never an early pass for oxygen, whatever the plan was written for
     early_pass = plan.early_pass and job.regulator.gas.lower() != "oxygen"
     return replace(plan, steps=tuple(steps), early_pass=early_pass)
@@ -282,7 +286,8 @@ class Engine:
         self._rig = rig
         self._watched: dict[str, Watched] = {}
         for channel in rig.channels:
-            kind = Kind.LEAK if channel.role == "flow" else Kind.PRESSURE
+            flows = channel.role in ("flow", "vent_flow")
+            kind = Kind.LEAK if flows else Kind.PRESSURE
             if channel.role in self._watched or channel.measure_unit.kind is not kind:
                 continue
             self._watched[channel.role] = Watched(channel)
@@ -680,9 +685,10 @@ class Engine:
                     return False
                 # As often as that it is the regulator's way; the judgement weighs it.
                 seen = Seen("shut_off", seen.t_s, seen.facts)
-            done = (seen is not None or stage.see is None) and (
-                self.progress.confirmed or not stage.confirm
-            )
+            told_so = self.progress.confirmed or not stage.confirm
+            done = (seen is not None or stage.see is None) and told_so
+            if stage.either:
+                done = seen is not None or self.progress.confirmed
             if not done:
                 if self._waits_too_long(stage):
                     self._not_done()
@@ -791,6 +797,10 @@ class Engine:
         now = self.progress
         if _only_venting(now) and not _makes_safe(step):
             self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
+            self._begin_step(index + 1)
+            return
+        if step.left_out:
+            self._mark(MarkKind.STEP_SKIP, {"why": step.left_out}, step=step)
             self._begin_step(index + 1)
             return
         if leans_on_lockup(step, self.plan) and not (now.locked or resumed):

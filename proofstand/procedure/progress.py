@@ -29,7 +29,7 @@ _GIVEN_UP = ("timed_out", "rig_leaks")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = (
     *("set_outlet", "open_bleed", "set_flow"),
-    *("vent_down", "screw_out", "open_to_air"),
+    *("vent_down", "screw_out", "open_to_air", "let_down_outlet"),
 )
 
 

@@ -38,6 +38,7 @@ class Ask:
         opens: this opens or connects something, so a mark ``opened`` is written.
         redo: the step begins again when ``see`` gives an event of this name.
         unless: it is not asked, and the step is over, where this gives an event.
+        either: a person's word ends it as well as what is seen, whichever is first.
         tells_aim: the mark says the aim too, for a judgement that sorts by it.
     """
 
@@ -53,6 +54,7 @@ class Ask:
     opens: bool = False
     redo: str = ""
     unless: See | None = None
+    either: bool = False
     tells_aim: bool = False
 
 

@@ -43,6 +43,8 @@ _SKIPPED = {
     "abandoned": "skipped_ended",
     "not_reached": "skipped_not_reached",
     "not_locked_up": "skipped_not_locked_up",
+    "no_relief_fitted": "skipped_no_relief",
+    "inspection_forbids": "skipped_inspection",
 }
 _AGAIN = {
     "closing_time_outside": "again_closing",

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from records.errors import RigError
-from records.measure import STANDARD_TEMPERATURE_K
+from records.measure import STANDARD_TEMPERATURE_K, STD_CM3_MIN
 from records.rig import RegisterTable
 from rig.wire.registers import decode, encode, named
 
@@ -40,6 +40,7 @@ _ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
 # A watchful eye sees so little with leak solution, std cm3/min; common practice.
 _SOLUTION_SHOWS = 0.05
 _BUBBLE_CM3 = 0.05  # of one bubble at a narrow tube
+_VENT_SHOWS = 3.0  # std cm3/min, a steady stream at a tube and no more single bubbles
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -51,6 +52,7 @@ class SimulatedRig:
         faults: severity 0 to 1 by id. step_s: of the gas, a whole part of 10 ms.
         family: of the regulator; the rig is the one for it.
         flow_meter: the rig has one behind its downstream valve.
+        vent_meter: it has one at the bonnet's vent.
 
     Raises:
         InputError: ``fault_unknown``, ``fault_severity`` or ``fault_not_fitted``.
@@ -64,6 +66,7 @@ class SimulatedRig:
         family: Family = SECOND_STAGE,
         *,
         flow_meter: bool = False,
+        vent_meter: bool = False,
     ) -> None:
         self.seed = seed
         self.faults = dict(faults or {})
@@ -79,7 +82,8 @@ class SimulatedRig:
         surroundings = drawn_surroundings(stream(seed, 2))
         self.plant = Plant(subject.regulator, subject.rig, surroundings, step_s)
         self.flow_meter = flow_meter
-        self.wired = wired_for(family, flow_meter)
+        self.vent_meter = vent_meter
+        self.wired = wired_for(family, flow_meter, vent_meter)
         self.input_count = input_count(self.wired)
         self._highest = highest_for(family)
         self._steps = round(SAMPLE_S / step_s)
@@ -203,6 +207,15 @@ class SimulatedRig:
             return int(vent * seconds / 60.0 / _BUBBLE_CM3)
         return 0
 
+    def vents(self) -> bool:
+        """Tell whether a person would see the vent discharge.
+
+        What the diaphragm pushes out as it moves is none, and people know it.
+        """
+        p = self.plant
+        passed = p.into_bonnet * p.gas.gas_constant * STANDARD_TEMPERATURE_K
+        return passed > _VENT_SHOWS * STD_CM3_MIN
+
     def truth(self) -> dict[str, Any]:
         """Return the true parameters; see :func:`~.truth.truth_of`."""
         plant = self.plant
@@ -223,6 +236,8 @@ class SimulatedRig:
             found.append(p.interstage_gauge)
         if self.flow_meter:
             found.append(p.metered_flow * p.gas.gas_constant * STANDARD_TEMPERATURE_K)
+        if self.vent_meter:
+            found.append(p.vent_flow * p.gas.gas_constant * STANDARD_TEMPERATURE_K)
         return tuple(found)
 
     def _note(self, history: History) -> None:
@@ -242,6 +257,9 @@ class SimulatedRig:
             inlet_lost=p.inlet_lost,
             outlet_error=outlet.error(t_s),
             inlet_error=inlet.error(t_s),
+            relieved=p.relief_flow,
+            relief_opens=p.relief_opens,
+            relief_shuts=p.relief_shuts,
         )
 
     def _inputs(self) -> tuple[int, ...]:

@@ -292,6 +292,7 @@ SERVICE = _family(
         vent_m2=5e-5,
         relief_over_pa=7.0 * INCH_WATER_60F,
         relief_m2=2e-5,
+        relief_blowdown_pa=0.5 * INCH_WATER_60F,
     ),
     rig=RigBody(
         outlet_m3=500e-6,
@@ -333,7 +334,7 @@ def drawn_regulator(
         return share * family.leak * float(rng.uniform(0.1, 1.0))
 
     plain = family.regulator
-    return replace(
+    drawn = replace(
         plain,
         spring_n_per_m=about(plain.spring_n_per_m, 0.03),
         stem_spring_n=about(plain.stem_spring_n, 0.03),
@@ -350,6 +351,9 @@ def drawn_regulator(
         back_cap=at_most(0.33),
         body_joint=at_most(0.67),
     )
+    if plain.relief_over_pa is None:
+        return drawn
+    return replace(drawn, relief_over_pa=about(plain.relief_over_pa, 0.03))
 
 
 def drawn_rigbody(rng: np.random.Generator, family: Family = SECOND_STAGE) -> RigBody:

@@ -102,7 +102,11 @@ def _low_relief(r: Regulator, f: Family, s: float) -> Regulator:
         raise InputError("fault_not_fitted", given="relief_low", family=f.id)
     # at its worst it opens below the lockup pressure
     lowest = 0.02 * f.outlet_gauge
-    return replace(r, relief_over_pa=r.relief_over_pa + s * (lowest - r.relief_over_pa))
+    return replace(
+        r,
+        relief_over_pa=r.relief_over_pa + s * (lowest - r.relief_over_pa),
+        relief_blowdown_pa=(1.0 - s) * r.relief_blowdown_pa,
+    )
 
 
 def _weeping_relief(r: Regulator, f: Family, s: float) -> Regulator:

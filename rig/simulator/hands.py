@@ -32,6 +32,8 @@ Doing = Generator[None, None, None]
 
 _SMALL_BLEED = 0.10
 _NUT_SHARE = 0.05  # of the outlet: how far a nut that is locked carelessly moves it
+_CRACK = 0.3  # of the limited source's valve, to raise an outlet slowly
+_STOOD_S = 5.0
 _MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
@@ -44,6 +46,7 @@ class Manner:
         outlet_empty, inlet_empty: the same after a vent-down, where it was lower.
         slope: Pa of outlet per metre of screw, as hands know it from other jobs.
         supply_rise: how fast they raise the supply, Pa/s; up to 10/7 of it.
+        came_set_at: where the screw of such a regulator stands as it comes in, m.
     """
 
     outlet_zero: float
@@ -52,6 +55,7 @@ class Manner:
     inlet_empty: float
     slope: float
     supply_rise: float
+    came_set_at: float = 0.0
 
 
 def manner_for(family: Family) -> Manner:
@@ -64,6 +68,7 @@ def manner_for(family: Family) -> Manner:
         inlet_empty=1.5e-3 * family.inlet_span,
         slope=plain.spring_n_per_m / plain.diaphragm_m2,
         supply_rise=0.1 * family.inlet_gauge,
+        came_set_at=plain.screw_for(family.outlet_gauge, family.inlet_gauge),
     )
 
 
@@ -104,6 +109,8 @@ class Hands:
         mistakes: what they do wrong, once each; see :data:`MISTAKES`.
         counts: what they see or hear when they look for a finding for some seconds;
             None: nothing, as far as they can tell.
+        vents: whether they see the bonnet's vent discharge; None: they take an outlet
+            that stands for it.
 
     Raises:
         InputError: ``mistake_unknown``.
@@ -116,6 +123,7 @@ class Hands:
         manner: Manner | None = None,
         mistakes: Collection[str] = (),
         counts: Callable[[str, float], int] | None = None,
+        vents: Callable[[], bool] | None = None,
     ) -> None:
         for mistake in mistakes:
             if mistake not in MISTAKES:
@@ -135,6 +143,7 @@ class Hands:
         self._repeats = 1
         self._lasting_s = 0.0
         self._counts = counts
+        self._vents = vents
         self._question: Request | None = None
         self._answer: str | None = None
         self._doing: Doing | None = None
@@ -146,11 +155,15 @@ class Hands:
             "open_to_air": self._open_to_air,
             "fit_blank": lambda _: self._fit(BLANK),
             "fit_regulator": lambda _: self._fit(REGULATOR),
+            "fit_as_received": self._fit_as_received,
             "screw_out": self._screw_out,
             "raise_inlet": self._bring_inlet,
             "set_inlet": self._bring_inlet,
             "fill_outlet": self._fill_outlet,
             "isolate_inlet": self._isolate_inlet,
+            "raise_outlet": self._raise_outlet,
+            "shut_source": self._shut_source,
+            "let_down_outlet": self._let_down_outlet,
             "set_outlet": self._set_outlet,
             "set_flow": self._set_flow,
             "add_gas": self._add_gas,
@@ -382,6 +395,58 @@ class Hands:
     def _isolate_inlet(self, _: float) -> Doing:
         yield from self._turn("inlet", 0.0, self._between(0.8, 1.5))
 
+    def _fit_as_received(self, _: float) -> Doing:
+        """Fit it as it came: its screw stands where somebody left it."""
+        yield from self._wait(self._between(8.0, 12.0))
+        self._put("screw_m", self._manner.came_set_at * self._between(0.97, 1.02))
+        self._put("fixture", float(REGULATOR))
+        yield from self._wait(self._between(1.0, 2.0))
+        yield from self._turn("vent_inlet", 0.0, self._between(1.0, 2.0))
+        yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+
+    def _raise_outlet(self, aim: float) -> Doing:
+        """Crack the limited source, and say so when the vent discharges."""
+        yield from self._turn("bleed", 0.0, self._between(1.5, 3.0))
+        low = self._read("outlet")
+        yield from self._turn("fill", _CRACK * self._between(0.8, 1.2), 1.0)
+        past: list[tuple[float, float]] = []
+        while not self._discharges(past, low, aim):
+            if self._read("outlet") >= 0.99 * aim:
+                yield from self._turn("fill", 0.0, self._between(0.2, 0.4))
+            yield
+        yield from self._wait(self._between(0.3, 1.2))
+
+    def _discharges(
+        self, past: list[tuple[float, float]], low: float, aim: float
+    ) -> bool:
+        if self._vents is not None:
+            return self._vents()
+        past.append((self._t, self._read("outlet")))
+        while past[0][0] < self._t - _STOOD_S:
+            past.pop(0)
+        readings = [y for _, y in past]
+        stands = max(readings) - min(readings) < 2e-3 * aim
+        return stands and self._t - past[0][0] > 0.9 * _STOOD_S and low < readings[-1]
+
+    def _shut_source(self, _: float) -> Doing:
+        """Shut the limited source, and say so when the vent has ceased."""
+        yield from self._turn("fill", 0.0, self._between(0.3, 0.6))
+        vents = self._vents
+        if vents is None:
+            yield from self._wait(self._between(2.0, 3.0))
+        else:
+            while vents():
+                yield
+        yield from self._wait(self._between(0.3, 1.2))
+
+    def _let_down_outlet(self, aim: float) -> Doing:
+        low = aim if math.isfinite(aim) else 0.5 * self._read("outlet")
+        crack = 0.5 * self._small_bleed
+        yield from self._turn("bleed", crack, self._between(0.6, 1.0))
+        yield from self._wait_for(lambda: self._read("outlet") <= low, 30.0)
+        yield from self._turn("bleed", 0.0, self._between(0.6, 1.0))
+        yield from self._wait(self._between(2.0, 3.0))
+
     def _screw_time(self, to: float) -> float:
         return max(abs(to - self._at["screw_m"]) / self._between(0.7e-3, 1.0e-3), 0.3)
 
@@ -492,6 +557,7 @@ class Hands:
             )
 
         yield from self._turn("supply_pa_gauge", 0.0, self._between(0.8, 1.5))
+        yield from self._turn("fill", 0.0, 0.5)
         yield from self._turn("inlet", 1.0, self._between(0.8, 1.5))
         yield from self._turn("bleed", 1.0, self._between(3.0, 5.0))
         if self._at["fixture"] == BLANK:  # nothing goes from the inlet to the outlet

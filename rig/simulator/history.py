@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from records.measure import STANDARD_TEMPERATURE_K
+from records.measure import STANDARD_TEMPERATURE_K, STD_CM3_MIN
 from records.run import Mark, MarkKind
 from records.trace import FloatArray
 
@@ -32,6 +32,9 @@ _COLUMNS = (
     "inlet_lost",
     "outlet_error",  # Pa, of the transducer
     "inlet_error",
+    "relieved",  # kg/s, through the regulator's own relief
+    "relief_opens",  # Pa gauge, where that opens; NaN where none is fitted
+    "relief_shuts",
 )
 _READ_S = 5.0  # after shut-off, when the lockup pressure is read
 _MEAN_S = 1.0
@@ -39,6 +42,7 @@ _CLEAR_S = 0.5
 _EMPTIED = 3.0  # times what is lost in a hold: then there was little left to lose
 _FLOWING_S = 4.0
 _SAME_INLET, _FAR_INLET = 0.02, 0.1  # relative
+_OPEN = 1.0 * STD_CM3_MIN  # of a relief
 _SETTLED_S = 10.0  # after closing, when the total of a creep begins
 
 
@@ -72,6 +76,7 @@ class _Hold:
     step: str
     kind: str
     attempt: int
+    starts_s: float
     isolated_s: float
     begins_s: float
     ends_s: float
@@ -117,11 +122,12 @@ def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
     found: list[_Hold] = []
     begun: float | None = None
     closes: float | None = None
-    attempt, isolated = 1, 0.0
+    attempt, isolated, starts = 1, 0.0, 0.0
     for mark in marks:
         if mark.kind is MarkKind.STEP_BEGIN:
             attempt, begun = int(mark.data.get("attempt", "1")), None
-            isolated, closes = mark.t_s, None
+            starts = isolated = mark.t_s
+            closes = None
         elif mark.kind is MarkKind.ASKED and mark.data.get("act") == "close_bleed":
             closes = mark.t_s
         elif mark.kind is MarkKind.ASKED and mark.data.get("act") == "hands_off":
@@ -131,7 +137,16 @@ def _holds(marks: Sequence[Mark], kinds: Mapping[str, str]) -> list[_Hold]:
         elif mark.kind is MarkKind.HOLD_END and begun is not None:
             kind = kinds.get(mark.step, "")
             found.append(
-                _Hold(mark.step, kind, attempt, isolated, begun, mark.t_s, closes)
+                _Hold(
+                    mark.step,
+                    kind,
+                    attempt,
+                    starts,
+                    isolated,
+                    begun,
+                    mark.t_s,
+                    closes,
+                )
             )
             begun = None
     return found
@@ -175,7 +190,25 @@ class _Truth:
                     ("external_leak", "", self._external(hold)),
                     ("seat_transfer", "", self._flow("through_seat", span)),
                 ]
+            case "as-received":
+                return [("lockup_highest", "outlet", self._highest(span))]
+            case "relief":
+                return self._relief(hold)
         return []
+
+    def _relief(self, hold: _Hold) -> list[tuple[str, str, float]]:
+        """Where the relief opened in the step, and where it shut again if it did."""
+        t, relieved = self._columns["t_s"], self._columns["relieved"]
+        during = np.flatnonzero((t >= hold.starts_s) & (t <= hold.ends_s))
+        open_ = during[self._history.leak(1.0) * relieved[during] > _OPEN]
+        if not open_.size:
+            return []
+        opened = float(self._columns["relief_opens"][open_[0]])
+        found = [("relief_opening", "outlet", opened)]
+        if open_[-1] < during[-1]:
+            shut = float(self._columns["relief_shuts"][open_[-1]])
+            found.append(("relief_reseat", "outlet", shut))
+        return found
 
     def _within(self, name: str, span: tuple[float, float]) -> FloatArray:
         t = self._columns["t_s"]

@@ -255,6 +255,29 @@ class Plant:
         return float(self._state["flow"][solver.BY_BONNET_VENT])
 
     @property
+    def into_bonnet(self) -> float:
+        """Flow from the outlet side into the bonnet in the last step, kg/s."""
+        ways = (solver.BY_PINHOLE, solver.BY_TEAR, solver.BY_RELIEF)
+        return float(np.sum(self._state["flow"][list(ways)]))
+
+    @property
+    def relief_flow(self) -> float:
+        """Flow through the regulator's own relief in the last step, kg/s."""
+        return float(self._state["flow"][solver.BY_RELIEF])
+
+    @property
+    def relief_opens(self) -> float:
+        """Outlet at which the regulator's own relief opens now, Pa; NaN: none is."""
+        fitted = self.regulator.relief_over_pa is not None
+        return float(self._unit["opens"][solver.BY_RELIEF]) if fitted else math.nan
+
+    @property
+    def relief_shuts(self) -> float:
+        """Outlet at which that relief, once open, shuts again, Pa; NaN: none is."""
+        fitted = self.regulator.relief_over_pa is not None
+        return float(self._unit["shuts"]) if fitted else math.nan
+
+    @property
     def totals(self) -> Totals:
         """What went in and out since the start."""
         state = self._state
@@ -307,7 +330,9 @@ class Plant:
         if r.relief_over_pa is not None:
             # the diaphragm lifts off the stem a little above the spring's own balance
             balance = max(preload / r.diaphragm_m2, 0.0)
-            unit["opens"][solver.BY_RELIEF] = balance + r.relief_over_pa
+            opens = balance + r.relief_over_pa
+            unit["opens"][solver.BY_RELIEF] = opens
+            unit["shuts"] = max(opens - r.relief_blowdown_pa, 0.0)
             k[solver.BY_RELIEF] = self._relief
 
     def step(self) -> None:

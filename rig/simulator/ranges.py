@@ -62,6 +62,7 @@ REGULATOR: Mapping[str, Range] = {
     "vent_m2": (0.0, 1e-2),
     "relief_over_pa": (0.0, 1e8),
     "relief_m2": (0.0, 1e-2),
+    "relief_blowdown_pa": (0.0, 1e8),
     "body_heat": _HEAT,
     "body_tau_s": _TAU,
     "body_share": _SHARE,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from records.measure import unit_of
+from records.measure import STD_CM3_MIN, unit_of
 from records.rig import ByteOrder, RegisterType
 from rig.wire.registers import encode
 
@@ -22,6 +22,7 @@ CLOCK_ADDRESS = 0  # uint64 of microseconds
 VALVE_ADDRESS = 100  # one float32 for each valve, in the order of its names
 VALVE_COUNT = 2 * len(VALVE_NAMES)
 TICK_S = 1e-6
+_VENT_SPAN = 200.0 * STD_CM3_MIN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,12 +50,15 @@ class Wired:
         return encode(number, self.type, self.order)
 
 
-def wired_for(family: Family, flow_meter: bool = False) -> tuple[Wired, ...]:
+def wired_for(
+    family: Family, flow_meter: bool = False, vent_meter: bool = False
+) -> tuple[Wired, ...]:
     """Return the transducers of the rig that a family is tested on.
 
     Args:
         family: see :class:`~.families.Family`.
         flow_meter: one stands behind the downstream valve.
+        vent_meter: one stands at the bonnet's open vent and hinders nothing.
     """
     outlet = pressure_make("outlet", family.outlet_span)
     inlet = pressure_make("inlet", family.inlet_span)
@@ -113,6 +117,17 @@ def wired_for(family: Family, flow_meter: bool = False) -> tuple[Wired, ...]:
                 type="float32",
                 order="ABCD",
                 unit="std L/min",
+                reference="",
+            )
+        )
+    if vent_meter:
+        found.append(
+            Wired(
+                make=flow_make(_VENT_SPAN, "vent_flow"),
+                address=22,
+                type="float32",
+                order="ABCD",
+                unit="std cm3/min",
                 reference="",
             )
         )

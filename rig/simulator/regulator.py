@@ -115,6 +115,7 @@ class Regulator(Stage):
         bonnet_m3: volume behind the diaphragm. vent_m2: free area of its vent.
         relief_over_pa: how far above the spring's own balance the internal relief
             opens, or None where none is fitted. relief_m2: its area a tenth above.
+        relief_blowdown_pa: how far below its opening it shuts again.
         body_heat: heat capacity of the body, J/K. body_tau_s: how fast it follows the
             room. body_share: of the gas's heat exchange that goes to the body.
         exchange: share of the way to the body's temperature that gas comes on its way
@@ -138,6 +139,7 @@ class Regulator(Stage):
     vent_m2: float = 2e-5
     relief_over_pa: float | None = None
     relief_m2: float = 2e-6
+    relief_blowdown_pa: float = 0.0
     body_heat: float = 250.0
     body_tau_s: float = 900.0
     body_share: float = 0.1

@@ -23,6 +23,7 @@ _STANDARDS = {
     "ambient": "simulated barometer",
     "gas_temperature": "simulated platinum thermometer",
     "flow": "simulated flow calibrator",
+    "vent_flow": "simulated flow calibrator",
 }
 _SINCE_CALIBRATION = datetime.timedelta(days=90)
 _CALIBRATION_HOLDS = datetime.timedelta(days=365)
@@ -39,6 +40,7 @@ def rig_text(
     hands_port: int | None = None,
     family: Family = SECOND_STAGE,
     flow_meter: bool = False,
+    vent_meter: bool = False,
 ) -> str:
     """Return the text of the rig file for a simulated rig.
 
@@ -52,6 +54,7 @@ def rig_text(
         hands_port: where its hand valves are worked, if not at ``port``.
         family: what it is for.
         flow_meter: one stands behind its downstream valve.
+        vent_meter: one stands at the bonnet's vent.
     """
     door = door or Door()
     hands = ""
@@ -60,7 +63,7 @@ def rig_text(
     day = today or datetime.datetime.now(datetime.UTC).date()
     calibrated = day - _SINCE_CALIBRATION
     due = calibrated + _CALIBRATION_HOLDS
-    wired = wired_for(family, flow_meter)
+    wired = wired_for(family, flow_meter, vent_meter)
     body = family.rig
     # The allowance covers hoses and a diaphragm that give, half as much again, and what
     # the volume may be off its drawing.

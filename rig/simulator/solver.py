@@ -146,6 +146,7 @@ UNIT = np.dtype(
         ("conductance", _f8, (WAYS,)),
         ("ratio", _f8, (WAYS,)),  # critical pressure ratio
         ("opens", _f8, (WAYS,)),  # Pa, a relief; wide open a tenth above
+        ("shuts", _f8),  # Pa, where the regulator's own shuts again once it opened
         ("supply_pa", _f8),  # gauge
         ("supply_creep", _f8),  # Pa/s while gas is on
         ("supply_most", _f8),  # Pa, of that creep
@@ -175,6 +176,7 @@ STATE = np.dtype(
         ("wall_k", _f8, (VOLUMES,)),
         ("body_k", _f8),
         ("stem", _f8, (2,)),  # m, opening
+        ("lifted", np.int64),  # 1 while the regulator's own relief is off its seat
         ("slack_n", _f8, (2,)),  # what the springs have lost
         ("felt", _f8, (2,)),  # pressure that each diaphragm feels, absolute
         ("air_pa", _f8),
@@ -373,7 +375,10 @@ def _trial(
             bend = 0.0
             f, fi, fj = _orifice(p[i], p[j], u.ratio[way])
             if kind == RELIEF:
-                over, wide = p[i] - p[j] - u.opens[way], 0.1 * u.opens[way]
+                opens = u.opens[way]
+                if way == BY_RELIEF and s.lifted != 0:
+                    opens = u.shuts
+                over, wide = p[i] - p[j] - opens, 0.1 * u.opens[way]
                 if over <= 0.0:
                     continue
                 bend = k * f / wide if over < wide else 0.0
@@ -710,6 +715,7 @@ def _take(
         s.kelvin[i] = warm
         e, c, _, s.pa[i] = _energy(u.residual, u.heat, scale, r, rho[i], warm)
         s.m3[i] = m3[i]
+    s.lifted = 1 if flow[BY_RELIEF] > 0.0 else 0
     room = h * u.body_room * (s.room_k - s.body_k)
     s.body_k += (room - body) / u.body_heat
     s.room_j += room

@@ -80,10 +80,10 @@ GAS_TEMPERATURE = Make(
 )
 
 
-def flow_make(span: float) -> Make:
+def flow_make(span: float, role: str = "flow") -> Make:
     """Return a flow meter of a span, Pa·m3/s, that follows a little later."""
     return Make(
-        role="flow",
+        role=role,
         low=-0.01 * span,
         high=span,
         resolution=1e-4 * span,

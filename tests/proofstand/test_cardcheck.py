@@ -36,7 +36,7 @@ TODAY = datetime.date(2026, 7, 1)
 LATER = TODAY + datetime.timedelta(days=1)
 BEFORE = TODAY - datetime.timedelta(days=1)
 PLAN = builtin_plan("low-pressure")[0]
-AS_FOUND_PLAN = replace(PLAN, id="as-found")
+AS_FOUND_PLAN = builtin_plan("as-found")[0]
 SIMULATED = parse_rig(rig_text("127.0.0.1", 502, 1.0, TODAY), "rig.toml")
 RIG = replace(SIMULATED, simulated=False)
 CLEAN = Clean(date=BEFORE, until=LATER, by="I. Ferrand", how="by procedure")
@@ -164,6 +164,12 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
     ),
     (whole(), "test_gas_not_inert", "stop", {"plan": replace(PLAN, test_gas="air 2")}),
     (whole(), "as_found_too_late", "stop", {"plan": AS_FOUND_PLAN}),
+    (
+        replace(seen(diaphragm="damaged"), rebuild=None),
+        "as_found_without_pressure",
+        "warn",
+        {"plan": AS_FOUND_PLAN},
+    ),
     (seen(body_seat="damaged"), "body_seat_damaged", "stop", {}),
     (seen(body_seat="missing"), "body_seat_damaged", "stop", {}),
     (seen(body_seat="worn"), "body_seat_damaged", "warn", {}),

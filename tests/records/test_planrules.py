@@ -136,3 +136,47 @@ def test_what_stands_from_memory_says_so() -> None:
     assert [round(q.value_si, 6) for q in lists.lockup] == [
         *(0.025, 0.05, 0.1, 0.2, 0.3, 0.5)
     ]
+
+
+SERVICE = builtin_plan("service")[1]
+
+
+def test_a_relief_is_followed_by_a_lockup() -> None:
+    assert not builtin_plan("service")[0].as_found
+    at = SERVICE.index('[[steps]]\nid = "lockup-3"')
+    until = SERVICE.index('[[steps]]\nid = "creep-hold"')
+    stop = SERVICE.index('[[steps]]\nid = "vent-down"')
+    error = refused(SERVICE[:at] + SERVICE[stop:])
+    assert error.id == "plan_relief_unfollowed"
+    assert error.facts["step"] == "relief"
+    look = '[[steps]]\nid = "look"\nkind = "look"\nlook = "heard"\nasks = "A hiss"\n\n'
+    parse_plan(SERVICE[:at] + look + SERVICE[at:until] + SERVICE[stop:], "plan.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('max = "235 % of set_pressure"', 'max = "243 % of set_pressure"'),
+        ('max = "235 % of set_pressure"', 'max = "17.2 in. w.c. gauge"'),
+        ('outlet = "17 in. w.c. gauge"', 'outlet = "16 in. w.c. gauge"'),
+    ],
+)
+def test_a_relief_is_raised_beyond_where_it_may_open(old: str, new: str) -> None:
+    error = refused(SERVICE.replace(old, new, 1))
+    assert error.id == "plan_limits_contradict"
+    assert "relief may open" in error.facts["why"]
+
+
+def test_no_relief_is_opened_as_found() -> None:
+    extra = (
+        '\n[[steps]]\nid = "more"\nkind = "relief"\nhold = "5 s"\n'
+        'outlet = "18 in. w.c. gauge"\n'
+    )
+    assert refused(AS_FOUND + extra).id == "plan_as_found_adjusts"
+
+
+def test_a_step_says_not_itself_that_it_is_left_out() -> None:
+    text = SERVICE.replace('kind = "relief"', 'kind = "relief"\nleft_out = "so"', 1)
+    error = refused(text)
+    assert error.id == "key_unknown"
+    assert error.facts["key"] == "steps.relief.left_out"
