@@ -50,6 +50,7 @@ from .looks import looked
 from .marks import Performance, Skipped, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
+from .reference_leak import reference_leak, shift_rig_leak
 from .service_gas import in_service_gas
 from .set_pressure import set_pressure
 from .sweep import (
@@ -157,6 +158,11 @@ def _estimates(
             found += [_Found(step, step.id, e) for e in given_up]
         if step.trial:
             continue
+        if step.from_shift:
+            leak = shift_rig_leak(readings.run.header.shift, step)
+            rig_upper = None if leak.interval is None else leak.interval[1]
+            found.append(_Found(step, step.id, leak))
+            continue
         if isinstance(performed, Skipped):
             found += _undone(readings, step, performed)
             continue
@@ -168,6 +174,8 @@ def _estimates(
             leak = rig_leak(readings, performed)
             rig_upper = None if leak.interval is None else leak.interval[1]
             estimates = [leak]
+        elif step.kind == "reference-leak":
+            estimates = [reference_leak(readings, performed)]
         elif step.kind == "body-hold":
             estimates = body_hold(readings, performed, rig_upper, volumes)
         elif step.kind == "find-volume":

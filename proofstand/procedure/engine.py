@@ -39,6 +39,7 @@ from .steps import (
     lockup,
     look,
     pressurise,
+    reference_leak,
     rig_hold,
     setting,
     vent_down,
@@ -52,6 +53,7 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "zero": zero.stages,
     "closing-zero": zero.stages,
     "rig-hold": rig_hold.stages,
+    "reference-leak": reference_leak.stages,
     "pressurise": pressurise.stages,
     "set": setting.stages,
     "exercise": exercise.stages,
@@ -722,6 +724,10 @@ class Engine:
         now = self.progress
         if _only_venting(now) and not _makes_safe(step):
             self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
+            self._begin_step(index + 1)
+            return
+        if step.from_shift:
+            self._mark(MarkKind.STEP_SKIP, {"why": "from_shift"}, step=step)
             self._begin_step(index + 1)
             return
         if leans_on_lockup(step, self.plan) and not (now.locked or resumed):
