@@ -205,7 +205,7 @@ def cautions_wanted(
         IntegrityError: a record was changed.
     """
     wanted = cautions_for(job, plan)
-    latest = shifts.latest_cautions_read(by) if by else None
+    latest = shifts.latest_cautions_read(by, now_ns) if by else None
     shift = "" if relied is None else relied.id
     held = were_read(latest, wanted, rig=rig, shift=shift, now_ns=now_ns)
     return wanted, latest if held else None

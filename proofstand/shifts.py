@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import secrets
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from records.shiftfile import read_record, write_record
 from . import places
 
 RECORD = "shift.toml"
+_LOOKED_BACK_NS = 48 * 3_600_000_000_000
 _CHECKS, _CHANGES, _CAUTIONS = "checks", "changes", "cautions"
 
 
@@ -58,17 +60,22 @@ def checks(rig: str, station: str) -> tuple[ShiftRecord, ...]:
     Raises:
         IntegrityError: ``shift_record_changed``.
     """
-    found = [
-        read_record(path, ShiftRecord)
-        for path in sorted((places.shifts_dir() / _CHECKS).glob(f"*/{RECORD}"))
-    ]
-    ours = [r for r in found if (r.rig, r.station) == (rig, station)]
-    return tuple(sorted(ours, key=lambda record: record.utc_ns))
+    return tuple(reversed(list(_checks(rig, station))))
 
 
 def latest_check(rig: str, station: str) -> ShiftRecord | None:
     """Return the latest check of a rig's station; see :func:`checks`."""
-    return next(reversed(checks(rig, station)), None)
+    return next(_checks(rig, station), None)
+
+
+def _checks(rig: str, station: str) -> Iterator[ShiftRecord]:
+    """Give the checks of a rig's station, the latest first."""
+    named = f"*-{_safe(f'{rig}-{station}')}-*/{RECORD}"
+    folder = places.shifts_dir() / _CHECKS
+    for path in sorted(folder.glob(named), reverse=True):
+        record = read_record(path, ShiftRecord)
+        if (record.rig, record.station) == (rig, station):
+            yield record
 
 
 def declare_change(rig: str, what: str, by: str, utc_ns: int, when: str) -> Path:
@@ -103,9 +110,11 @@ def latest_change(rig: str) -> RigChange | None:
         IntegrityError: ``shift_record_changed``.
     """
     folder = places.shifts_dir() / _CHANGES
-    found = [read_record(path, RigChange) for path in sorted(folder.glob("*.toml"))]
-    ours = [each for each in found if each.rig == rig]
-    return max(ours, key=lambda each: each.utc_ns, default=None)
+    for path in sorted(folder.glob(f"*-{_safe(rig)}-*.toml"), reverse=True):
+        change = read_record(path, RigChange)
+        if change.rig == rig:
+            return change
+    return None
 
 
 def keep_cautions_read(read: CautionsRead) -> CautionsRead:
@@ -118,14 +127,19 @@ def keep_cautions_read(read: CautionsRead) -> CautionsRead:
     return write_record(_new_file(_CAUTIONS, read.rig, read.utc_ns), read)
 
 
-def latest_cautions_read(by: str) -> CautionsRead | None:
+def latest_cautions_read(by: str, now_ns: int) -> CautionsRead | None:
     """Return a person's latest reading of cautions, on whatever rig.
+
+    What was read longer ago than any shift lasts is not looked at.
 
     Raises:
         IntegrityError: ``shift_record_changed``.
     """
     folder = places.shifts_dir() / _CAUTIONS
+    oldest = stamp(now_ns - _LOOKED_BACK_NS)
     for path in sorted(folder.glob("*.toml"), reverse=True):
+        if path.name < oldest:
+            break
         read = read_record(path, CautionsRead)
         if read.by == by:
             return read

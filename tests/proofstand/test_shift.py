@@ -36,9 +36,12 @@ from proofstand.bench.shift import (
     zero_plan,
 )
 from proofstand.bench.shift import test_pressures as pressures_of
+from proofstand.commands.prompter import Prompter
 from proofstand.ready import cautions_wanted, read_cautions, shift_state
+from proofstand.recording import _allowed
 from proofstand.simulated import JOB_TEXT, demo_job
 from proofstand.start_of_shift import check_shift
+from proofstand.words.sentences import caution
 from records.errors import InputError, IntegrityError, ProofstandError, RefusedError
 from records.judgement import FINDINGS, Outcome
 from records.measure import Kind, Reference, parse_quantity, std_cm3_min
@@ -644,7 +647,7 @@ def test_who_tests_reads_them_and_it_is_kept(own_places: Path) -> None:
     assert kept is not None
     assert (kept.by, kept.shift) == (BY, relied.id)
     assert reading(BY, "") == kept, "once a shift"
-    assert reading(BY, "", NOW + 40 * HOUR_NS) == kept, "as long as the check holds"
+    assert reading(BY, "", NOW + 20 * HOUR_NS) == kept, "as long as the check holds"
     with pytest.raises(RefusedError):
         reading("another person", "")
     # to another gas and back: each is a change
@@ -667,6 +670,62 @@ def test_a_simulated_rig_asks_for_no_name(own_places: Path) -> None:
     )
     assert nothing is None
     assert not own_places.exists()
+
+
+def test_a_test_that_leans_goes_on_under_its_own_check_only() -> None:
+    rig, plan = with_standard(real), parse_plan(LEANS, "leans.toml")
+    now = time.time_ns()
+    kept = shifts.keep_check(
+        shifts.new_check(rig.id, "station-1", now), record_of(rig, utc_ns=now)
+    )
+
+    def go_on(began_with: ShiftRelied, on: Plan = plan) -> str:
+        relied, _ = _allowed(
+            demo_job(),
+            on,
+            rig,
+            by=BY,
+            rig_path="rig.toml",
+            plan_name="leans.toml",
+            read_by=BY,
+            ask=lambda cautions: "",
+            began_with=began_with,
+        )
+        return "" if relied is None else relied.id
+
+    same = replace(relied_of(kept), sha256=kept.sha256)
+    assert go_on(same) == kept.id
+    other = replace(same, id="yesterday", sha256="2" * 64)
+    with pytest.raises(RefusedError) as refused:
+        go_on(other)
+    assert refused.value.id == "shift_record_ended"
+    assert go_on(other, builtin_plan("low-pressure")[0]) == kept.id
+
+
+def test_the_terminal_shows_the_cautions_and_takes_a_name(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(f"\n{BY}\n"))
+    prompter = Prompter(quiet=False, ask=True)
+    wanted = cautions_for(demo_job(), builtin_plan("low-pressure")[0])
+    assert prompter.ask_cautions(wanted, lambda: None) == BY
+    told = capsys.readouterr().err
+    for id in wanted.ids:
+        assert caution(id) in told
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    nobody = Prompter(quiet=False, ask=True)
+    assert nobody.ask_cautions(wanted, lambda: None) == ""
+    quiet = Prompter(quiet=True, ask=False)
+    assert quiet.ask_cautions(wanted, lambda: None) == ""
+
+
+def test_every_caution_has_words() -> None:
+    job = demo_job()
+    for gas in ("oxygen", "propane", "nitrogen", "air", "xyz"):
+        of_gas = replace(job, regulator=replace(job.regulator, gas=gas), test_gas=gas)
+        for name in ("low-pressure", "first-stage", "cylinder"):
+            for id in cautions_for(of_gas, builtin_plan(name)[0]).ids:
+                assert caution(id).endswith(".")
 
 
 # --- the commands --------------------------------------------------------------------
@@ -783,18 +842,9 @@ def test_a_shift_begins_and_a_test_leans_on_it(
     leans.write_text(LEANS)
     with served(tmp_path, 20.0, more=SERVED) as rig:
         job, out = tmp_path / "job.toml", tmp_path / "run.h5"
-        arguments = (
-            "record",
-            "--rig",
-            rig,
-            "--job",
-            job,
-            "--plan",
-            leans,
-            "--out",
-            out,
-        )
-        arguments += ("--hands", "simulated", "--by", BY, "--cautions-read-by", BY)
+        arguments: list[object] = ["record", "--rig", rig, "--job", job]
+        arguments += ["--plan", leans, "--out", out, "--hands", "simulated"]
+        arguments += ["--by", BY, "--cautions-read-by", BY]
         refused = call(*arguments)
         assert refused.returncode == 6, refused.stderr
         assert "proofstand rig shift" in refused.stderr
