@@ -6,6 +6,7 @@ import io
 import json
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path

@@ -237,18 +237,19 @@ def test_the_reference_leak_passes_what_it_is_stated_to_pass() -> None:
     rig.advance_to(2.0)
     at_pa = plant.air_pa + rig.family.standard_gauge
     plant.charge(at_pa, plant.room_k)
+    rig.advance_to(2.5)
     shut = plant.bleed_flow
     rig.move({"standard": 1.0})
     rig.advance_to(4.0)
     flow = (plant.bleed_flow - shut) * plant.gas.gas_constant * STANDARD_TEMPERATURE_K
-    # a film: in proportion to the difference of squares, which the leak lowered a little
+    # a film: as the difference of squares, which the leak has lowered a little
     driven = plant.outlet_pa**2 - plant.air_pa**2
     wanted = (STANDARD_PRESSURE_PA + rig.family.standard_gauge) ** 2
     share = driven / (wanted - STANDARD_PRESSURE_PA**2)
     assert std_cm3_min(flow) == pytest.approx(stated * share, rel=0.02)
     rig.move({"standard": 0.0})
     rig.advance_to(6.0)
-    assert plant.bleed_flow == pytest.approx(shut, abs=1e-3 * plant.bleed_flow + 1e-15)
+    assert plant.bleed_flow == pytest.approx(shut, rel=0.05)
 
 
 def test_a_rig_file_names_the_leak_only_where_there_is_one() -> None:
