@@ -51,6 +51,7 @@ from .looks import looked
 from .marks import Performance, Skipped, given_up, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
+from .reference_leak import reference_leak, shift_rig_leak
 from .relief import relief_findings
 from .service_gas import in_service_gas
 from .set_pressure import set_pressure
@@ -222,6 +223,11 @@ def _estimates(
             found += [_Found(step, step.id, e) for e in given_up]
         if step.trial:
             continue
+        if step.from_shift:
+            leak = shift_rig_leak(readings.run.header.shift, step)
+            rig_upper = None if leak.interval is None else leak.interval[1]
+            found.append(_Found(step, step.id, leak))
+            continue
         if isinstance(performed, Skipped):
             if _not_fitted(step, job):
                 step = dataclasses.replace(step, required=False)
@@ -235,6 +241,8 @@ def _estimates(
             leak = rig_leak(readings, performed)
             rig_upper = None if leak.interval is None else leak.interval[1]
             estimates = [leak]
+        elif step.kind == "reference-leak":
+            estimates = [reference_leak(readings, performed)]
         elif step.kind == "body-hold":
             estimates = body_hold(readings, performed, rig_upper, volumes)
         elif step.kind == "find-volume":

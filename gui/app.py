@@ -280,6 +280,7 @@ class Window(QWidget):
             key_folder=self._options.key,
             hands=hands,
             label=given.label.strip(),
+            cautions_read_by=self._by if self.start.read.isChecked() else "",
         )
         self._run(task, Presenter("opening", hands=hands is None))
 

@@ -180,6 +180,7 @@ def recorded_test(
     key_folder: Path | None,
     hands: str | None,
     label: str = "",
+    cautions_read_by: str = "",
 ) -> Task:
     """Return the task of a test on a rig, sealed and judged."""
 
@@ -197,6 +198,7 @@ def recorded_test(
             commands=commands,
             watched=True,
             label=label,
+            cautions_read_by=cautions_read_by,
         )
         tell(final_of(out, key_folder=key_folder, by=by))
 

@@ -58,6 +58,12 @@ def approvals_dir() -> Path:
     return own / "approvals" if own else _system().user_data_path / "approvals"
 
 
+def shifts_dir() -> Path:
+    """Return the folder of start-of-shift checks, changes and cautions read."""
+    own = home()
+    return own / "shifts" if own else _system().user_data_path / "shifts"
+
+
 def keys_dir() -> Path:
     """Return the folder of the signing keys."""
     own = home()

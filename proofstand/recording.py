@@ -9,22 +9,33 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from records.errors import InputError, ProofstandError, RefusedError
+from records.jobcard import JobCard
 from records.jobfile import load_job
 from records.journal import read_interrupted
-from records.plan import Step
+from records.plan import Plan, Step
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import MarkKind, RunHeader
 from records.runfile import Seal, seal
+from records.shift import CautionsRead, ShiftRelied
 from rig.acquisition import close_all, open_instruments
 from rig.clock import HostClock
 from rig.rigfile import load_rig
 
 from .bench.cardcheck import CardNote
+from .bench.cautions import Cautions
 from .bench.plancheck import check_plan
+from .bench.shift import leaning_step
 from .procedure.engine import Command, Engine, prepared_plan
 from .procedure.resuming import finds_regulator
-from .ready import job_on_bench, notes_on, refuse_stops
+from .ready import (
+    cautions_wanted,
+    job_on_bench,
+    notes_on,
+    read_cautions,
+    refuse_stops,
+    shift_relied_on,
+)
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -32,6 +43,14 @@ from .so_far import SoFar
 
 if TYPE_CHECKING:
     from .simulated import FarWorker
+
+
+AskCautions = Callable[[Cautions], str]
+
+
+def nobody_reads(cautions: Cautions) -> str:
+    """Return that nobody is there to read cautions."""
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +86,8 @@ def record(
     people: Path | None = None,
     warn: Callable[[Sequence[CardNote]], None] = lambda notes: None,
     approvals: Path | None = None,
+    cautions_read_by: str = "",
+    ask_cautions: AskCautions = nobody_reads,
 ) -> Recorded:
     """Lead a test, record it, seal it; the journal goes once the seal is checked.
 
@@ -88,12 +109,16 @@ def record(
         warn: called once with all that the card's rules say, before any refusal.
         approvals: folder that the plan's approval is looked for in; None takes the
             user's.
+        cautions_read_by: who says to have read the cautions for this gas and pressure.
+        ask_cautions: shows them where nobody has said so for this shift, and returns
+            who has read them now, or "".
 
     Raises:
         InputError: a file can't be used; the rig has several stations and none is said.
         RigError: the rig failed; the journal stays.
-        RefusedError: a rule of the card stops the test; simulated hands on a real rig,
-            or a key that may not sign here.
+        RefusedError: a rule of the card stops the test; no shift check stands behind
+            it; the cautions were not read; simulated hands on a real rig, or a key that
+            may not sign here.
     """
     rig = load_rig(rig_path)
     plan, plan_text = plan_by_name(plan_name)
@@ -113,6 +138,16 @@ def record(
         check_plan(prepared, rig)
     except (InputError, RefusedError) as error:
         raise error.at(str(rig_path)) from None
+    relied, read = _allowed(
+        job,
+        prepared,
+        rig,
+        by=by,
+        rig_path=str(rig_path),
+        plan_name=plan_name,
+        read_by=cautions_read_by,
+        ask=ask_cautions,
+    )
     header = new_header(
         origin="record",
         job=job,
@@ -122,8 +157,10 @@ def record(
         utc_ns=time.time_ns(),
         by=by,
         approvals=approvals,
+        shift=relied,
+        cautions=read,
     )
-    return _led(
+    return lead(
         header,
         rig,
         out=out,
@@ -150,6 +187,8 @@ def resume(
     tell: Callable[[SessionEvent], None],
     commands: Callable[[], Iterable[Command]],
     watched: bool = False,
+    cautions_read_by: str = "",
+    ask_cautions: AskCautions = nobody_reads,
 ) -> Recorded:
     """Go on with an interrupted run in a new part of it; then as :func:`record`.
 
@@ -163,6 +202,8 @@ def resume(
         tell: called with each event.
         commands: returns what people said since.
         watched: findings are looked at within holds too.
+        cautions_read_by: see :func:`record`.
+        ask_cautions: the same.
 
     Raises:
         InputError: no interrupted journal; the rig is not the one that it was.
@@ -174,7 +215,18 @@ def resume(
     rig = header.rig
     if rig_path is not None:
         rig = _elsewhere(rig, load_rig(rig_path).for_station(header.station), rig_path)
-    return _led(
+    _allowed(
+        header.job,
+        header.plan,
+        rig,
+        by=by or header.by,
+        rig_path="" if rig_path is None else str(rig_path),
+        plan_name=header.plan.id,
+        read_by=cautions_read_by,
+        ask=ask_cautions,
+        began_with=header.shift,
+    )
+    return lead(
         header,
         rig,
         out=out,
@@ -189,6 +241,43 @@ def resume(
         where=journal if rig_path is None else rig_path,
         on=Engine.restored(header.plan, rig, before.marks).step,
     )
+
+
+def _allowed(
+    job: JobCard,
+    plan: Plan,
+    rig: Rig,
+    *,
+    by: str,
+    rig_path: str,
+    plan_name: str,
+    read_by: str,
+    ask: AskCautions,
+    began_with: ShiftRelied | None = None,
+) -> tuple[ShiftRelied | None, CautionsRead | None]:
+    """Return the shift's check that a test relies on, and who read its cautions.
+
+    Raises:
+        RefusedError: there is none, or they were not; see ``ready``. A test that takes
+            its rig-hold from a check is not gone on with under another one.
+    """
+    now_ns = time.time_ns()
+    relied = shift_relied_on(
+        rig, plan, rig_path=rig_path, plan_name=plan_name, now_ns=now_ns
+    )
+    other = began_with is not None and relied is not None and relied != began_with
+    if other and began_with is not None and leaning_step(plan) is not None:
+        raise RefusedError("shift_record_ended", where=rig.id, shift=began_with.id)
+    name = by or read_by
+    wanted, held = cautions_wanted(
+        job, plan, rig, by=name, relied=relied, now_ns=now_ns
+    )
+    if held is None and not read_by and rig.wants_shift_check:
+        read_by = ask(wanted)
+    read = read_cautions(
+        job, plan, rig, by=by, read_by=read_by, relied=relied, now_ns=now_ns
+    )
+    return relied, read
 
 
 def _elsewhere(was: Rig, now: Rig, path: Path) -> Rig:
@@ -218,7 +307,7 @@ def _elsewhere(was: Rig, now: Rig, path: Path) -> Rig:
     return now
 
 
-def _led(
+def lead(
     header: RunHeader,
     rig: Rig,
     *,
@@ -234,6 +323,26 @@ def _led(
     where: Path,
     on: Step | None = None,
 ) -> Recorded:
+    """Lead what a header says on its rig, record it, seal it.
+
+    Args:
+        header: of the run; its plan is prepared.
+        rig: as its instruments answer now.
+        out: run file to make.
+        journal: written beside it meanwhile.
+        hands: ``simulated``, or None where people work the valves.
+        by: who tests.
+        key_folder: of the key that seals it.
+        tell: called with each event.
+        commands: returns what people said since.
+        watched: findings are looked at within holds too.
+        resume: the journal is there already and is gone on with.
+        where: the file that the rig is from, for messages and the paths in it.
+        on: the step that is gone on with.
+
+    Raises:
+        InputError, RigError, RefusedError: see :func:`record`.
+    """
     if hands is not None and not rig.simulated:
         raise RefusedError("hands_on_real_rig", where=str(where))
     signer = signer_for(simulated=rig.simulated, folder=key_folder)

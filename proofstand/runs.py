@@ -17,6 +17,7 @@ from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import Run, RunHeader, RunState, Software
 from records.runfile import write_run
+from records.shift import CautionsRead, ShiftRelied
 from records.tomlfile import text_sha256
 from rig.loggercsv import INSTRUMENT, load_map, read_log
 
@@ -63,6 +64,8 @@ def new_header(
     source: str = "",
     run_id: str = "",
     approvals: Path | None = None,
+    shift: ShiftRelied | None = None,
+    cautions: CautionsRead | None = None,
 ) -> RunHeader:
     """Return the header of a run that begins now, on the rig's one station.
 
@@ -91,6 +94,8 @@ def new_header(
         source=source,
         station=rig.stations[0].id if len(rig.stations) == 1 else "",
         approval=approval,
+        shift=shift,
+        cautions=cautions,
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from records.errors import InputError
-from records.measure import Quantity
+from records.measure import Kind, Quantity, std_cm3_min
 from records.tomlfile import load_toml, read_text
 from rig.simulator.devices import ServedRig, SimulatedRig
 from rig.simulator.doors import Door, ServedAs
@@ -35,6 +35,9 @@ class Sim:
         wire_faults: what befalls its answers, and when.
         flow_meter: one stands behind the rig's downstream valve.
         vent_meter: one stands at the bonnet's vent.
+        reference_leak: one that the hands can open on the outlet side, the check
+            standard of the rig file.
+        shift_required: the rig file asks for a check at the start of each shift.
         time_multiple: how many times faster than the wall clock rig time runs at most.
     """
 
@@ -50,6 +53,8 @@ class Sim:
     period: Quantity | None = None
     flow_meter: bool = False
     vent_meter: bool = False
+    reference_leak: Quantity | None = None
+    shift_required: bool = False
     time_multiple: float = 1.0
     faults: dict[str, float] = field(default_factory=dict)
     wire_faults: tuple[WireFault, ...] = ()
@@ -96,6 +101,15 @@ def load_sim(path: Path) -> Sim:
                 given=value,
                 right=f"{low:g} to {high:g}",
             )
+    leak = sim.reference_leak
+    if leak is not None and not (leak.kind is Kind.LEAK and leak.value_si > 0.0):
+        raise InputError(
+            "value_wrong",
+            where=str(path),
+            key="reference_leak",
+            given=leak.typed,
+            right='a leak above zero, as "0.5 std cm3/min"',
+        )
     try:
         check_faults(sim.faults)
     except InputError as error:
@@ -118,11 +132,18 @@ def open_rig(sim: Sim) -> ServedRig:
             family=FAMILIES[sim.family],
             flow_meter=sim.flow_meter,
             vent_meter=sim.vent_meter,
+            standard_leak=_standard(sim),
         ),
         multiple=sim.time_multiple,
         door=sim.door,
         wire_faults=sim.wire_faults,
     )
+
+
+def _standard(sim: Sim) -> float:
+    """Return the reference leak, std cm3/min."""
+    leak = sim.reference_leak
+    return 0.0 if leak is None else std_cm3_min(leak.value_si)
 
 
 def where_served(served: ServedRig) -> str:
@@ -133,7 +154,7 @@ def where_served(served: ServedRig) -> str:
     return f"{served.host} port {served.port} ({protocol})"
 
 
-def served_rig_text(served: ServedRig) -> str:
+def served_rig_text(served: ServedRig, *, shift_required: bool = False) -> str:
     """Return the text of the rig file that reads it."""
     return rig_text(
         served.host,
@@ -145,6 +166,8 @@ def served_rig_text(served: ServedRig) -> str:
         family=served.rig.family,
         flow_meter=served.rig.flow_meter,
         vent_meter=served.rig.vent_meter,
+        standard_leak=served.rig.standard_leak,
+        shift_required=shift_required,
     )
 
 

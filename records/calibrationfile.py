@@ -1,20 +1,12 @@
 """Calibration records and reference instruments: their files.
 
-A calibration record is written once. Its second line holds the SHA-256 of everything
-that follows, so that a change is found whenever a rig file leans on it:
-
-    tail -n +3 C-0117.toml | sha256sum
+A calibration record is written once (``sealedtoml``): a change is found whenever a rig
+file leans on it.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import datetime
-import hashlib
-import os
-from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
 from .calibration import (
     RECORD_FORMAT,
@@ -25,10 +17,9 @@ from .calibration import (
     TermKind,
 )
 from .errors import InputError, IntegrityError
-from .measure import Kind, Quantity
+from .measure import Kind
+from .sealedtoml import is_unchanged, sealed_text, write_new
 from .tomlfile import load_toml, read_text
-
-_HASH = 'sha256 = "'
 
 
 def load_reference(path: Path) -> ReferenceInstrument:
@@ -90,9 +81,7 @@ def load_record(path: Path) -> CalibrationRecord:
     """
     text = read_text(path, "calibration record")
     record = load_toml(text, CalibrationRecord, str(path), RECORD_FORMAT)
-    head, _, rest = text.partition("\n")
-    said, _, body = rest.partition("\n")
-    if said != f'{_HASH}{_sha256(body)}"' or not head.startswith("format"):
+    if not is_unchanged(text):
         raise IntegrityError("calibration_changed", where=str(path))
     return record
 
@@ -103,76 +92,10 @@ def write_record(path: Path, record: CalibrationRecord) -> CalibrationRecord:
     Raises:
         InputError: ``file_exists``, ``file_unwritable``.
     """
-    text = record_text(record)
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            try:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            except OSError:
-                path.unlink(missing_ok=True)
-                raise
-    except FileExistsError:
-        raise InputError(
-            "file_exists", where=str(path), what="calibration record"
-        ) from None
-    except OSError as error:
-        raise InputError(
-            "file_unwritable", where=str(path), why=error.strerror or error
-        ) from None
+    write_new(path, record_text(record), "calibration record")
     return load_record(path)
 
 
 def record_text(record: CalibrationRecord) -> str:
     """Return the file of a record, its hash filled in."""
-    lines: list[str] = []
-    tables: list[tuple[str, Any]] = []
-    for field in dataclasses.fields(record):
-        value = getattr(record, field.name)
-        if field.name in ("format", "sha256") or value is None:
-            continue
-        if dataclasses.is_dataclass(value) and not isinstance(value, Quantity):
-            tables.append((f"[{field.name}]", value))
-        elif field.name in ("terms", "points"):
-            tables += [(f"[[{field.name}]]", each) for each in value]
-        else:
-            lines.append(f"{field.name} = {_toml(value)}")
-    for name, noun in tables:
-        lines += ["", name, *_table(noun)]
-    body = "\n".join(lines) + "\n"
-    return f'format = "{record.format}"\n{_HASH}{_sha256(body)}"\n{body}'
-
-
-def _table(noun: Any) -> list[str]:
-    found = []
-    for field in dataclasses.fields(noun):
-        value = getattr(noun, field.name)
-        if value is not None:
-            found.append(f"{field.name} = {_toml(value)}")
-    return found
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, Quantity):
-        return _toml(value.typed)
-    if isinstance(value, (str, StrEnum)):
-        escaped = "".join(_escaped(each) for each in str(value))
-        return f'"{escaped}"'
-    if isinstance(value, datetime.date):
-        return value.isoformat()
-    if isinstance(value, (tuple, list)):
-        return "[" + ", ".join(_toml(each) for each in value) + "]"
-    if dataclasses.is_dataclass(value):
-        return "{ " + ", ".join(_table(value)) + " }"
-    return repr(value)
-
-
-def _escaped(letter: str) -> str:
-    if letter in '"\\':
-        return "\\" + letter
-    return letter if letter.isprintable() else f"\\u{ord(letter):04x}"
-
-
-def _sha256(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
+    return sealed_text(record, ("terms", "points"))

@@ -90,6 +90,16 @@ FINDINGS = _registry(
         "connections closed by blanks, referred to 293.15 K.",
     ),
     FindingKind(
+        "reference_leak",
+        Kind.LEAK,
+        _N,
+        "",
+        ("reference-leak",),
+        "Loss of gas from both trapped volumes of the rig per second with a reference "
+        "leak open on the outlet side, both connections blanked, referred to 293.15 K "
+        "and, by the law of a film, to the pressure of the leak's certificate.",
+    ),
+    FindingKind(
         "set_pressure",
         Kind.PRESSURE,
         _G,

@@ -32,6 +32,18 @@ OXIDISERS = frozenset({"oxygen", "nitrous oxide"})
 FUELS = frozenset(
     {"propane", "butane", "isobutane", "propylene", "natural gas", "methane", "LPG"}
 )
+# What burns in air, the fuels of the trade among them.
+FLAMMABLE = FUELS | {"hydrogen", "acetylene", "ethylene", "ethane", "propene", "butene"}
+# Not for an open bench, whatever was purged.
+TOXIC = frozenset(
+    {
+        *("ammonia", "arsine", "boron trifluoride", "carbon monoxide", "chlorine"),
+        *("diborane", "ethylene oxide", "fluorine", "germane", "hydrogen bromide"),
+        *("hydrogen chloride", "hydrogen cyanide", "hydrogen fluoride"),
+        *("hydrogen sulfide", "hydrogen sulphide", "nitric oxide", "nitrogen dioxide"),
+        *("phosgene", "phosphine", "silane", "sulfur dioxide", "sulphur dioxide"),
+    }
+)
 _SMALL = frozenset({"hydrogen", "helium"})
 INERT = frozenset({"nitrogen", "argon", "helium", "carbon dioxide"})
 # What else burns; the lists of seals and lubricants say nothing of it.

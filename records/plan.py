@@ -13,6 +13,7 @@ FORMAT = "proofstand.plan/1"
 StepKind = Literal[
     "zero",
     "rig-hold",
+    "reference-leak",
     "pressurise",
     "as-received",
     "set",
@@ -107,6 +108,8 @@ class Step:
         target: set pressure asked for, gauge; ``"job"`` in the file takes the card's.
         inlet, outlet: pressures to bring the two sides to, gauge; of a ``relief`` the
             outlet is the most that it may be raised to.
+        from_shift: of a ``rig-hold``: it is not made in the test, which relies on the
+            one of the shift's check at these pressures or above.
         stages: inlet pressures to go through on the way up, gauge.
         hold: how long to hold or read. soak: wait before the hold is counted.
         window: shortest and longest closing time of the downstream valve.
@@ -142,6 +145,7 @@ class Step:
     target_from_job: bool = False
     inlet: Quantity | None = None
     outlet: Quantity | None = None
+    from_shift: bool = False
     stages: tuple[Quantity, ...] = ()
     hold: Quantity | None = None
     soak: Quantity | None = None

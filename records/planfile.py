@@ -19,11 +19,18 @@ MOST_REPEATS = 100
 DEFAULT_PLAN = "low-pressure"  # where none is named
 LONGEST_HOLD_S = 7.0 * 86400.0
 _NEEDS_HOLD = {
-    *("zero", "rig-hold", "set", "lockup", "creep-hold", "body-hold"),
+    *("zero", "rig-hold", "reference-leak", "set", "lockup", "creep-hold", "body-hold"),
     *("inlet-sweep", "flow-sweep", "find-volume", "relief"),
 }
-_NEEDS_INLET = {"rig-hold", "pressurise", "as-received", "lockup", "flow-sweep"}
-_NEEDS_OUTLET = {"rig-hold", "relief"}
+_NEEDS_INLET = {
+    "rig-hold",
+    "reference-leak",
+    "pressurise",
+    "as-received",
+    "lockup",
+    "flow-sweep",
+}
+_NEEDS_OUTLET = {"rig-hold", "reference-leak", "relief"}
 _SWEEPS = {"inlet-sweep": "inlets", "flow-sweep": "flows"}
 LEAST_EARLY_PASS_S = 30.0
 CYLINDER_PA = 20e5  # gauge, of the inlet
@@ -110,7 +117,13 @@ def _check(plan: Plan, text: str, name: str) -> None:
             )
         if step.id in seen:
             raise InputError("plan_step_twice", where=at, step=step.id)
-        if step.kind in _NEEDS_HOLD and step.hold is None:
+        if step.from_shift and step.kind != "rig-hold":
+            key, right = f"steps.{step.id}.from_shift", "only of a rig-hold"
+            raise InputError(
+                "value_wrong", where=at, key=key, given="true", right=right
+            )
+        held = step.kind in _NEEDS_HOLD and not step.from_shift
+        if held and step.hold is None:
             raise InputError("key_missing", where=at, key=f"steps.{step.id}.hold")
         if step.kind in _NEEDS_INLET and step.inlet is None:
             raise InputError("key_missing", where=at, key=f"steps.{step.id}.inlet")

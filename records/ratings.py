@@ -39,6 +39,9 @@ def asked_of(step: Step, job: JobCard | None) -> Iterator[tuple[Side, Quantity]]
             yield "outlet", pressure
 
 
+_BLANKED = ("rig-hold", "reference-leak")  # no regulator is on then
+
+
 def above_ratings(
     plan: Plan, job: JobCard | None, rig: Rig | None = None
 ) -> tuple[Exceeding, ...]:
@@ -53,7 +56,7 @@ def above_ratings(
     found: list[Exceeding] = []
     for step in plan.steps:
         ratings: list[tuple[Side, Of, Quantity | None]] = []
-        if job is not None and step.kind != "rig-hold":  # there a blank is on
+        if job is not None and step.kind not in _BLANKED:
             plate = job.regulator.nameplate
             outlet = plate.outlet_max
             if step.kind == "relief":

@@ -359,12 +359,15 @@ class Volume:
         volume: the rigid volume. u: its standard uncertainty.
         allowance: how much more may act, one-sided, because hoses and diaphragm give;
             stands in for a measured effective volume.
+        blanked: the same with the connections blanked, where only hoses give; None: as
+            ``allowance``. A reference leak is read with it.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     volume: Quantity
     u: Quantity
     allowance: Quantity
+    blanked: Quantity | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -440,6 +443,50 @@ class Clean:
     gas: str = ""
 
 
+StandardKind = Literal["reference leak", "regulator"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStandard:
+    """What is measured at the start of each shift, its value known.
+
+    Attributes:
+        id: stamped on it. certificate: its record. due: last day on which that holds.
+        value, u: the certificate's, with its standard uncertainty.
+        limit: how far the found value may lie from that.
+        at: of a reference leak, the pressure to the air that it was certified at.
+        plan, job, finding: of a kept regulator, the files of its short plan and card,
+            beside the rig file, and the finding that is compared.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    id: str
+    kind: StandardKind
+    certificate: str
+    due: datetime.date
+    value: Quantity
+    u: Quantity
+    limit: Quantity
+    at: Quantity | None = None
+    plan: str = ""
+    job: str = ""
+    finding: str = "reference_leak"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftRule:
+    """How the rig's start-of-shift check counts.
+
+    Attributes:
+        hours: how long a check holds, at most a day.
+        required: a simulated rig wants one too; a real one always does.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    hours: float = 12.0
+    required: bool = False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandValves:
     """Where the hand valves of a simulated rig are worked."""
@@ -458,6 +505,10 @@ class Rig:
         orifices: that a flow can be known by.
         clean: that it is clean enough for oxygen, or None where nothing says so.
         receiving: a rig for regulators as they come in; nothing cleaned goes on it.
+        fittings: hoses, fittings and filters as they are; another one ends what was
+            found of the rig.
+        check_standard: what is measured at the start of each shift, or None.
+        shift: how that check counts.
         simulated: True for a simulated rig; everything made from it says so.
         time_multiple: how many times faster than the wall clock its time runs (1 for
             a real rig).
@@ -477,6 +528,9 @@ class Rig:
     orifices: tuple[Orifice, ...] = ()
     clean: Clean | None = None
     receiving: bool = False
+    fittings: tuple[str, ...] = ()
+    check_standard: CheckStandard | None = None
+    shift: ShiftRule = field(default_factory=ShiftRule)
 
     def channel(self, role: str, station: str | None = None) -> Channel | None:
         """Return the channel of a role, or None."""
@@ -525,6 +579,11 @@ class Rig:
             instruments=tuple(i for i in self.instruments if i.id in read),
             traits=station.traits or self.traits,
         )
+
+    @property
+    def wants_shift_check(self) -> bool:
+        """No regulator is tested on it before the shift's check has passed."""
+        return not self.simulated or self.shift.required
 
     def relief(self, role: str) -> Quantity | None:
         """Return the lowest relief setting on a side of any station, or None."""

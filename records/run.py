@@ -15,6 +15,7 @@ from .jobcard import JobCard
 from .measure import Quantity
 from .plan import Plan
 from .rig import Channel, Rig
+from .shift import CautionsRead, ShiftRelied
 from .trace import Block, FlagArray, FloatArray, RecordedTrace, TimeArray, Trace
 
 LOOP_ZERO_MA = 4.0  # live zero of a 4 to 20 mA signal
@@ -40,6 +41,7 @@ ACTS = (
     "set_outlet",
     "set_flow",
     "add_gas",
+    "open_leak",
     "lock_nut",
     "exercise",
     "open_bleed",
@@ -168,6 +170,8 @@ class RunHeader:
         rig: as its file declared it, narrowed to the station.
         station: the station that the regulator was tested on, "" in older records.
         approval: of the plan's text when the run began, None for a draft.
+        shift: the shift's check that stands behind it, or None.
+        cautions: who read the cautions for its gas and pressure, or None.
     """
 
     id: str
@@ -183,6 +187,8 @@ class RunHeader:
     source: str = ""  # a file it was imported or recovered from, with its digest
     station: str = ""
     approval: Approval | None = None
+    shift: ShiftRelied | None = None
+    cautions: CautionsRead | None = None
 
 
 @dataclass(frozen=True, eq=False)

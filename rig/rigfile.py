@@ -11,6 +11,7 @@ from typing import Any
 from records.calibration import Calibration
 from records.calibrationfile import check_term, load_record
 from records.errors import InputError
+from records.judgement import FINDINGS
 from records.measure import Kind, Quantity, Reference
 from records.rig import (
     FORMAT,
@@ -155,6 +156,7 @@ def _check(rig: Rig, text: str, name: str) -> None:
             given=clean.until.isoformat(),
             right=f"not before clean.date, {clean.date.isoformat()}",
         )
+    _check_shift(rig, lambda heading: f"{name}:{_line(text, heading)}")
     _check_traits(rig.traits, text, name)
     for orifice in rig.orifices:
         _check_orifice(orifice, rig, place(orifice.id))
@@ -204,6 +206,8 @@ def _check_traits(traits: Traits | None, text: str, name: str) -> None:
         amounts.append((f"volumes.{role}.volume", volume.volume, 0.0))
         amounts.append((f"volumes.{role}.u", volume.u, -1e-30))
         amounts.append((f"volumes.{role}.allowance", volume.allowance, -1e-30))
+        if volume.blanked is not None:
+            amounts.append((f"volumes.{role}.blanked", volume.blanked, -1e-30))
     for key, quantity, above in amounts:
         if not quantity.value_si > above:
             raise InputError(
@@ -236,6 +240,46 @@ def _check_orifice(orifice: Orifice, rig: Rig, at: str) -> None:
     ):
         if not good:
             raise _wrong(at, f"orifices.{orifice.id}.{key}", given, right)
+
+
+LONGEST_SHIFT_H = 24.0
+
+
+def _check_shift(rig: Rig, place: Callable[[str], str]) -> None:
+    """Refuse a shift without end, and a check standard that shows nothing."""
+    hours = rig.shift.hours
+    if not 0.0 < hours <= LONGEST_SHIFT_H:
+        right = f"above 0, at most {LONGEST_SHIFT_H:g}"
+        raise _wrong(place("[shift]"), "shift.hours", f"{hours:g}", right)
+    standard = rig.check_standard
+    if standard is None:
+        return
+    at = place("[check_standard]")
+    leak = standard.kind == "reference leak"
+    needed = () if leak else ("plan", "job")
+    for key in ("id", "certificate", *needed):
+        if not getattr(standard, key).strip():
+            raise InputError("key_missing", where=at, key=f"check_standard.{key}")
+    if leak and standard.at is None:
+        raise InputError("key_missing", where=at, key="check_standard.at")
+    if standard.at is not None and not (
+        standard.at.reference is Reference.GAUGE and standard.at.value_si > 0.0
+    ):
+        right = "a gauge pressure above zero"
+        raise _wrong(at, "check_standard.at", standard.at.typed, right)
+    known = FINDINGS.get(standard.finding)
+    if known is None or leak is not (standard.finding == "reference_leak"):
+        right = "reference_leak" if leak else "a finding of its plan, as lockup_rise"
+        raise _wrong(at, "check_standard.finding", repr(standard.finding), right)
+    for key in ("value", "u", "limit"):
+        given: Quantity = getattr(standard, key)
+        if given.kind is not known.kind:
+            raise _wrong(at, f"check_standard.{key}", given.typed, known.kind.value)
+        if not given.value_si > 0.0:
+            raise _wrong(at, f"check_standard.{key}", given.typed, "above zero")
+    if not standard.limit.value_si > 2.0 * standard.u.value_si:
+        right = f"more than twice the standard uncertainty, {standard.u.typed}"
+        raise _wrong(at, "check_standard.limit", standard.limit.typed, right)
 
 
 _BAUD = (50, 4_000_000)

@@ -80,7 +80,7 @@ def _words_of(
     if act == "add_gas" and request.lasting is not None:
         return "add_gas_leak"
     if act == "raise_inlet":
-        if step.kind == "rig-hold":
+        if step.kind in ("rig-hold", "reference-leak"):
             return "raise_inlet_rig"
         first = (*step.stages, step.inlet)[0]
         # leak solution has its place at the first stage alone

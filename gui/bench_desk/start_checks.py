@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from proofstand.bench.cardcheck import CardNote
+from proofstand.bench.cautions import Cautions, cautions_for
+from proofstand.bench.shift import clock_words
 from proofstand.ready import (
+    ShiftState,
+    cautions_wanted,
     check_out,
     check_plan_for,
     check_rig_for,
@@ -17,13 +22,16 @@ from proofstand.ready import (
     notes_on,
     plan_called,
     rig_at,
+    shift_state,
 )
+from proofstand.shifts import declare_change
 from proofstand.words.sentences import trouble
 from records.errors import ProofstandError
 from records.jobcard import JobCard
 from records.measure import Kind
 from records.plan import Plan
 from records.rig import Rig
+from records.shift import CautionsRead
 
 from .wording import calibration_words, said
 
@@ -57,15 +65,23 @@ class Sheet:
     Attributes:
         notes: what the rules of the job card say, stops first; None where there is no
             card yet.
+        shift: how the rig's start-of-shift check stands.
+        shift_wanted: the rig wants one.
+        cautions: of this gas and pressure, None where they are not known yet.
+        read: that who tests has read them in this shift, or None.
     """
 
     beside: dict[str, Beside]
     notes: tuple[CardNote, ...] | None = None
+    shift: Beside = field(default_factory=lambda: Beside("", True))
+    shift_wanted: bool = False
+    cautions: Cautions | None = None
+    read: CautionsRead | None = None
 
     @property
     def ready(self) -> bool:
         """Whether the test can begin."""
-        return all(each.good for each in self.beside.values())
+        return self.shift.good and all(each.good for each in self.beside.values())
 
     @property
     def first_bad(self) -> str:
@@ -104,10 +120,71 @@ def look_at(given: Given) -> Sheet:
     if stops and beside["job"].good:
         beside["job"] = _wrong(stops[0].refusal(), others=len(stops) - 1)
     beside["out"] = _out_words(given.out)
-    by = given.by
-    beside.setdefault("by", Beside("" if by else said("start", "by_empty"), True))
+    by, wanted = given.by, rig is not None and rig.wants_shift_check
+    empty = Beside(said("start", "by_wanted" if wanted else "by_empty"), not wanted)
+    beside.setdefault("by", Beside("", True) if by else empty)
     beside["label"] = _label_words(job, given.label)
-    return Sheet(beside, notes)
+    shift = Beside(said("start", "shift_no_rig"), True)
+    cautions = read = None
+    if rig is not None:
+        state = _shift_of(rig, plan, given)
+        shift = _shift_words(state)
+        if job is not None and plan is not None:
+            try:
+                cautions, read = cautions_wanted(
+                    job,
+                    plan,
+                    rig,
+                    by=by,
+                    relied=state.relied,
+                    now_ns=time.time_ns(),
+                )
+            except ProofstandError as error:
+                beside["job"] = _wrong(error)
+    elif job is not None and plan is not None:
+        with suppress(ProofstandError):
+            cautions = cautions_for(job, plan)
+    return Sheet(beside, notes, shift, wanted, cautions, read)
+
+
+def declared_changed(given: Given, what: str) -> Beside:
+    """Keep that something on the rig was changed; return what to say of it."""
+    try:
+        rig = rig_at(_clean(given.rig))
+        now = time.time_ns()
+        declare_change(rig.id, _clean(what), _clean(given.by), now, clock_words(now))
+    except ProofstandError as error:
+        return _wrong(error)
+    return Beside(said("start", "changed_kept"), True)
+
+
+def _shift_of(rig: Rig, plan: Plan | None, given: Given) -> ShiftState:
+    with suppress(ProofstandError):  # of several stations; beginning says so
+        rig = rig.for_station("")
+    return shift_state(
+        rig,
+        plan,
+        rig_path=given.rig,
+        plan_name=given.plan,
+        now_ns=time.time_ns(),
+    )
+
+
+def _shift_words(state: ShiftState) -> Beside:
+    if state.refused is None and state.record is not None:
+        words = said(
+            "start",
+            "shift_good",
+            by=state.record.by,
+            at=clock_words(state.record.utc_ns),
+            until=clock_words(state.record.until_ns),
+        )
+        return Beside(words, True)
+    if not state.wanted:
+        return Beside(said("start", "shift_not_wanted"), True)
+    assert state.refused is not None
+    told = trouble(state.refused)
+    return Beside(f"{told.what} {told.do}", False)
 
 
 def card_rules(given: Given, job: JobCard) -> tuple[CardNote, ...]:

@@ -26,17 +26,25 @@ from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .pieces import Rule, key, line, put
-from .start_checks import FIELDS, Given, look_at, suggested_out
+from .start_checks import (
+    FIELDS,
+    Given,
+    Sheet,
+    declared_changed,
+    look_at,
+    suggested_out,
+)
 from .wording import said
 
-MOST_RULES = 5
+MOST_RULES = 3
+MOST_CAUTIONS = 5  # two of gases, one of pressure, two that always hold
 # The job label stands beside who tests.
 _ROWS = tuple(name for name in FIELDS if name != "label")
 WAIT_MS = 150  # after the last key, before the fields are looked at
 
 
 class StartSheet(QWidget):
-    """Fields on the left, what works without a rig on the right."""
+    """What is tested on the left, what has to be known before on the right."""
 
     begin = Signal(object)
     watch = Signal(object)
@@ -47,6 +55,7 @@ class StartSheet(QWidget):
         super().__init__()
         self._theme = theme
         self._suggested = ""
+        self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
         self.notes: dict[str, QLabel] = {}
         px = theme.px
@@ -60,9 +69,9 @@ class StartSheet(QWidget):
         layout = QHBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(0)
-        layout.addWidget(left, 62)
+        layout.addWidget(left, 58)
         layout.addWidget(Rule(theme, upright=True))
-        layout.addWidget(right, 38)
+        layout.addWidget(right, 42)
         self.setMinimumHeight(px(560))
         self.fill(given)
 
@@ -87,24 +96,75 @@ class StartSheet(QWidget):
         for i, name in enumerate(_ROWS):
             self._field(grid, 2 * i, name)
         layout.addLayout(grid)
+        self._fill_shift(layout)
+        layout.addSpacing(px(10))
+        self.rules_head = line(theme, "text", bold=True)
+        self.rules_head.setText(said("start", "rules"))
+        self.rules = line(theme, "label", wrap=True, name=said("start", "rules"))
+        layout.addWidget(self.rules_head)
+        layout.addWidget(self.rules)
         layout.addStretch(1)
+
+    def _fill_shift(self, layout: QVBoxLayout) -> None:
+        """Say how the start-of-shift check stands, with a place to end it."""
+        theme, px = self._theme, self._theme.px
         title = line(theme, "text", bold=True)
-        title.setText(said("cautions"))
+        title.setText(said("start", "shift"))
+        self.shift = line(theme, "text", wrap=True, name=said("start", "shift"))
         layout.addWidget(title)
-        told = line(theme, "text", wrap=True)
-        told.setText(f"{caution('general')} {caution('raise_slowly')}")
-        layout.addWidget(told)
+        layout.addWidget(self.shift)
+        self.change_row = QWidget()
+        row = QHBoxLayout(self.change_row)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(px(14))
+        label = QLabel(said("start", "changed"))
+        label.setFont(theme.font("text", bold=True))
+        self.changed = QLineEdit()
+        self.changed.setFont(theme.font("text"))
+        self.changed.setPlaceholderText(said("start", "changed_hint"))
+        self.changed.setAccessibleName(said("start", "changed"))
+        self.changed.setMinimumHeight(px(34))
+        label.setBuddy(self.changed)
+        self.changed_key = key(theme, said("start", "changed_key"))
+        self.changed_key.clicked.connect(self._declare_changed)
+        row.addWidget(label)
+        row.addWidget(self.changed, 1)
+        row.addWidget(self.changed_key)
+        layout.addWidget(self.change_row)
+        self.changed_note = line(
+            theme, "label", wrap=True, name=f"{said('start', 'changed')}, note"
+        )
+        layout.addWidget(self.changed_note)
+
+    def _fill_begin(self, layout: QVBoxLayout) -> None:
+        """Show the cautions large, and the key that begins under them."""
+        theme, px = self._theme, self._theme.px
+        head = QLabel(said("start", "before"))
+        head.setFont(theme.font("large"))
+        layout.addWidget(head)
+        self.cautions_head = line(theme, "lead", bold=True, wrap=True)
+        layout.addWidget(self.cautions_head)
+        self.cautions: list[QLabel] = []
+        for number in range(MOST_CAUTIONS):
+            # what is of this gas and pressure stands out from what always holds
+            own = number < MOST_CAUTIONS - 2
+            told = line(theme, "text", bold=own, wrap=True, name=said("cautions"))
+            self.cautions.append(told)
+            layout.addWidget(told)
         layout.addSpacing(px(4))
         self.read = QCheckBox(said("start", "read_cautions"))
         self.read.setFont(theme.font("text"))
         self.read.toggled.connect(self._clear_begin_note)
+        self.read_note = line(theme, "text", wrap=True, name=said("cautions"))
+        self.read_note.setVisible(False)
         layout.addWidget(self.read)
-        layout.addSpacing(px(8))
+        layout.addWidget(self.read_note)
+        layout.addSpacing(px(6))
         row = QHBoxLayout()
         row.setSpacing(px(16))
         self.begin_key = key(theme, said("start", "begin"), size="lead", strong=True)
         self.begin_key.setMinimumHeight(px(50))
-        self.begin_key.setMinimumWidth(px(240))
+        self.begin_key.setMinimumWidth(px(220))
         self.begin_key.clicked.connect(self._begin)
         self.begin_note = line(
             theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="not yet"
@@ -211,37 +271,33 @@ class StartSheet(QWidget):
         theme, px = self._theme, self._theme.px
         layout = QVBoxLayout(side)
         layout.setContentsMargins(px(28), px(18), px(24), px(18))
-        layout.setSpacing(px(6))
-        head = QLabel(said("start", "without"))
-        head.setFont(theme.font("large"))
+        layout.setSpacing(px(5))
+        self._fill_begin(layout)
+        layout.addStretch(1)
+        layout.addWidget(Rule(theme))
+        layout.addSpacing(px(4))
+        head = line(theme, "text", bold=True)
+        head.setText(said("start", "without"))
         layout.addWidget(head)
-        layout.addSpacing(px(10))
-        self.watch_key = key(theme, said("start", "watch"), size="lead")
-        self.watch_key.setMinimumHeight(px(50))
+        self.watch_key = key(theme, said("start", "watch"))
+        self.watch_key.setMinimumHeight(px(38))
         self.watch_key.clicked.connect(lambda: self.watch.emit(None))
-        self.watch_lead = line(theme, "text", wrap=True)
+        self.watch_lead = line(theme, "label", wrap=True)
         self.folder_anew()
-        layout.addWidget(self.watch_key)
-        layout.addWidget(self.watch_lead)
-        layout.addSpacing(px(20))
-        self.look_key = key(theme, said("start", "look"), size="lead")
-        self.look_key.setMinimumHeight(px(50))
+        self.look_key = key(theme, said("start", "look"))
+        self.look_key.setMinimumHeight(px(38))
         self.look_key.clicked.connect(self._look)
-        told = line(theme, "text", wrap=True)
-        told.setText(said("start", "look_lead"))
+        self.look_key.setToolTip(said("start", "look_lead"))
         self.side_note = line(
             theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="note"
         )
-        layout.addWidget(self.look_key)
-        layout.addWidget(told)
-        layout.addSpacing(px(16))
+        row = QHBoxLayout()
+        row.setSpacing(px(12))
+        row.addWidget(self.watch_key, 1)
+        row.addWidget(self.look_key, 1)
+        layout.addLayout(row)
+        layout.addWidget(self.watch_lead)
         layout.addWidget(self.side_note)
-        self.rules_head = line(theme, "text", bold=True)
-        self.rules_head.setText(said("start", "rules"))
-        self.rules = line(theme, "label", wrap=True, name=said("start", "rules"))
-        layout.addWidget(self.rules_head)
-        layout.addWidget(self.rules)
-        layout.addStretch(1)
         foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
         foot.setText(said("not_in_here"))
         layout.addWidget(foot)
@@ -292,7 +348,7 @@ class StartSheet(QWidget):
     def _clear_begin_note(self, *_: object) -> None:
         self.begin_note.setText("")
 
-    def look_now(self) -> None:
+    def look_now(self) -> Sheet:
         """Look at every field and say beside it how it stands."""
         self._wait.stop()
         inks = self._theme.inks
@@ -303,7 +359,51 @@ class StartSheet(QWidget):
             ink = inks.soft if beside.good or empty else inks.fails
             self.notes[name].setStyleSheet(f"color: {ink};")
             put(self.notes[name], beside.words)
+        ink = inks.ink if sheet.shift.good else inks.fails
+        self.shift.setStyleSheet(f"color: {ink};")
+        put(self.shift, sheet.shift.words)
+        self.change_row.setVisible(sheet.shift_wanted)
+        self._show_cautions(sheet)
         self._show_rules(sheet.notes)
+        return sheet
+
+    def _show_cautions(self, sheet: Sheet) -> None:
+        """Show what there is to be careful of; ticked off anew when that changes."""
+        found, held = sheet.cautions, sheet.read
+        head, told = said("cautions"), [caution("general"), caution("raise_slowly")]
+        now: tuple[str, ...] = ()
+        if found is not None:
+            gases = " and ".join(found.gases)
+            head = said("start", "cautions_of", gases=gases, pressure=found.pressure)
+            told = [caution(id) for id in found.ids]
+            now = (*found.gases, found.pressure)
+        put(self.cautions_head, head)
+        own, always = told[:-2], told[-2:]
+        shown = own + [""] * (MOST_CAUTIONS - len(told)) + always
+        for label, text in zip(self.cautions, shown, strict=True):
+            put(label, text)
+            label.setVisible(text != "")
+        if now != self._cautioned:
+            self._cautioned = now
+            self.read.setChecked(False)
+        self.read.setVisible(held is None)
+        self.read_note.setVisible(held is not None)
+        if held is not None:
+            put(
+                self.read_note,
+                said("start", "cautions_read", by=held.by, at=held.when),
+            )
+
+    def _declare_changed(self) -> None:
+        """Keep that something on the rig was changed."""
+        done = declared_changed(self.given, self.changed.text())
+        inks = self._theme.inks
+        ink = inks.soft if done.good else inks.fails
+        self.changed_note.setStyleSheet(f"color: {ink};")
+        put(self.changed_note, done.words)
+        if done.good:
+            self.changed.setText("")
+        self.look_now()
 
     def _show_rules(self, notes: tuple[CardNote, ...] | None) -> None:
         """Say what the rules of the job card do, as far as there is room."""
@@ -321,16 +421,18 @@ class StartSheet(QWidget):
         put(self.rules, "\n".join(told) or said("start", "rules_clear"))
 
     def _begin(self) -> None:
-        self.look_now()
-        sheet = look_at(self.given)
-        if not sheet.ready:
-            name = sheet.first_bad
+        sheet = self.look_now()
+        name = sheet.first_bad
+        if not name and not sheet.shift.good:
+            self.begin_note.setText(said("start", "shift_first"))
+            return
+        if name:
             self.begin_note.setText(
                 said("start", "fill_first", field=said("start", name))
             )
             self.fields[name].setFocus()
             return
-        if not self.read.isChecked():
+        if sheet.read is None and not self.read.isChecked():
             self.begin_note.setText(said("start", "cautions_first"))
             self.read.setFocus()
             return

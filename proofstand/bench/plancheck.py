@@ -33,6 +33,7 @@ HIGH_PA = 20e5  # gauge: above it gas that warms moves more than most leaks
 # Sides whose gas a finding counts.
 _SIDES = {
     "rig_leak": ("inlet", "outlet"),
+    "reference_leak": ("inlet", "outlet"),
     "external_leak": ("inlet", "outlet"),
     "seat_leak": ("outlet",),
     "seat_transfer": ("inlet", "outlet"),
@@ -173,7 +174,7 @@ def _needed(
 def _levels(plan: Plan, step: Step) -> dict[str, float]:
     """Return the gauge pressures that a step is held at, by side."""
     before = plan.steps[: plan.steps.index(step) + 1]
-    if step.kind == "rig-hold":
+    if step.kind in ("rig-hold", "reference-leak"):
         asked = {"inlet": step.inlet, "outlet": step.outlet}
     else:
         inlets = [s.inlet for s in before if s.inlet is not None]

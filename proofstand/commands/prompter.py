@@ -5,11 +5,13 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from proofstand.alarms import AlarmWords, hose_page, over_words, words_of
 from proofstand.bench.cardcheck import CardNote
+from proofstand.bench.cautions import Cautions
+from proofstand.bench.shift import clock_words
 from proofstand.display import show
 from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
 from proofstand.procedure.engine import (
@@ -85,6 +87,33 @@ class Prompter:
             for line in note_lines(notes):
                 self._say(line)
 
+    def ask_cautions(self, cautions: Cautions, look: Callable[[], None]) -> str:
+        """Show the cautions of a test, and return who says to have read them, or "".
+
+        Args:
+            cautions: of the test.
+            look: called while nobody types; raises when an end was asked for.
+        """
+        if self._quiet or not self._ask:
+            return ""
+        gases = " and ".join(cautions.gases)
+        self._say(
+            f"Cautions for this gas ({gases}) and pressure ({cautions.pressure}):"
+        )
+        for id in cautions.ids:
+            self._say(f"  ! {caution(id)}")
+        self._say("Your name and Enter says that you have read them:")
+        while True:
+            look()
+            try:
+                line = self._lines.get(timeout=0.2)
+            except queue.Empty:
+                continue
+            if line is None:
+                self._lines.put(None)
+            if line != "":
+                return line or ""
+
     def tell(self, event: SessionEvent) -> None:
         """Show one event."""
         if isinstance(event, Asked):
@@ -106,6 +135,7 @@ class Prompter:
         match event:
             case Started(run, journal):
                 self._say(f"run {run}, recording to {journal}")
+                self._say_shift(event.header)
             case Judged(judgement, on) if not on:
                 self._say_found(judgement)
             case Asked(request):
@@ -200,6 +230,14 @@ class Prompter:
         for number, line in enumerate(told.do, 1):
             self._say(f"    {number}. {line}")
         self._say(f"    {told.last}")
+
+    def _say_shift(self, header: RunHeader) -> None:
+        """Say which start-of-shift check stands behind a test."""
+        if header.shift is not None:
+            at = clock_words(header.shift.utc_ns)
+            self._say(f"start-of-shift check passed by {header.shift.by}, {at}")
+        elif not header.rig.wants_shift_check:
+            self._say("simulated rig: it wants no start-of-shift check")
 
     def _say_found(self, judgement: Judgement) -> None:
         """Say each finding once, and again when it stands otherwise."""

@@ -18,6 +18,7 @@ from .options import (
 )
 
 if TYPE_CHECKING:
+    from proofstand.bench.cautions import Cautions
     from proofstand.procedure.engine import Command
 
 
@@ -70,6 +71,13 @@ def add(commands: Subparsers) -> None:
     )
     label_option(parser)
     people_option(parser)
+    parser.add_argument(
+        "--cautions-read-by",
+        default="",
+        metavar="NAME",
+        help="who has read the cautions for this gas and pressure; asked for at a "
+        "terminal once a shift where it is left out",
+    )
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -90,6 +98,10 @@ def run(args: argparse.Namespace) -> int:
         return prompter.commands()
 
     prompter = Prompter(quiet=args.json, ask=args.hands is None, by=args.by)
+
+    def ask(cautions: Cautions) -> str:
+        return prompter.ask_cautions(cautions, end.look)
+
     if not args.json:
         print(caution("general"), file=sys.stderr)
     try:
@@ -103,6 +115,8 @@ def run(args: argparse.Namespace) -> int:
                 key_folder=args.key,
                 tell=prompter.tell,
                 commands=commands,
+                cautions_read_by=args.cautions_read_by,
+                ask_cautions=ask,
             )
         else:
             recorded = record(
@@ -120,6 +134,8 @@ def run(args: argparse.Namespace) -> int:
                 label=args.label,
                 people=args.people,
                 warn=prompter.warn,
+                cautions_read_by=args.cautions_read_by,
+                ask_cautions=ask,
             )
     except KeyboardInterrupt:
         prompter.tell_interrupted(journal)

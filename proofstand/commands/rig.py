@@ -1,4 +1,4 @@
-"""``proofstand rig``: check a rig, calibrate a channel of it."""
+"""``proofstand rig``: check a rig, calibrate a channel of it, begin a shift."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import argparse
 import json
 from pathlib import Path
 
-from . import calibrate
+from . import calibrate, shift
 from .options import Subparsers, json_option
 
 
 def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
-        "rig", help="check a rig, calibrate it", description="The rig."
+        "rig", help="check a rig, calibrate it, begin a shift", description="The rig."
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     check = actions.add_parser(
@@ -31,6 +31,7 @@ def add(commands: Subparsers) -> None:
     json_option(check)
     check.set_defaults(run=run_check)
     calibrate.add(actions)
+    shift.add(actions)
 
 
 def run_check(args: argparse.Namespace) -> int:

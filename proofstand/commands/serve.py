@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
             flush=True,
         )
         if args.write_rig is not None:
-            text = served_rig_text(served)
+            text = served_rig_text(served, shift_required=sim.shift_required)
             try:
                 with args.write_rig.open("x", encoding="utf-8") as file:
                     file.write(text)

@@ -40,6 +40,7 @@ from .steps import (
     lockup,
     look,
     pressurise,
+    reference_leak,
     relief,
     rig_hold,
     setting,
@@ -55,6 +56,7 @@ STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "zero": zero.stages,
     "closing-zero": zero.stages,
     "rig-hold": rig_hold.stages,
+    "reference-leak": reference_leak.stages,
     "pressurise": pressurise.stages,
     "as-received": as_received.stages,
     "set": setting.stages,
@@ -799,8 +801,9 @@ class Engine:
             self._mark(MarkKind.STEP_SKIP, {"why": _why_left_out(now)}, step=step)
             self._begin_step(index + 1)
             return
-        if step.left_out:
-            self._mark(MarkKind.STEP_SKIP, {"why": step.left_out}, step=step)
+        why = "from_shift" if step.from_shift else step.left_out
+        if why:
+            self._mark(MarkKind.STEP_SKIP, {"why": why}, step=step)
             self._begin_step(index + 1)
             return
         if leans_on_lockup(step, self.plan) and not (now.locked or resumed):

@@ -37,7 +37,7 @@ def inlet_before(step: Step, plan: Plan) -> Quantity | None:
     for before in plan.steps[: plan.steps.index(step)]:
         if before.kind in _LEAVES_NO_INLET and not before.left_out:
             found = None
-        elif before.kind != "rig-hold":
+        elif before.kind not in ("rig-hold", "reference-leak"):
             found = before.inlets[-1] if before.inlets else before.inlet or found
     return found
 

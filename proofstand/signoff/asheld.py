@@ -41,6 +41,7 @@ _SKIPPED = {
     "earlier_step_not_done": "skipped_earlier",
     "rig_leaks": "skipped_rig_leaks",
     "abandoned": "skipped_ended",
+    "from_shift": "skipped_from_shift",
     "not_reached": "skipped_not_reached",
     "not_locked_up": "skipped_not_locked_up",
     "no_relief_fitted": "skipped_no_relief",

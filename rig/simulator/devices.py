@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from records.errors import RigError
@@ -67,6 +68,7 @@ class SimulatedRig:
         *,
         flow_meter: bool = False,
         vent_meter: bool = False,
+        standard_leak: float = 0.0,
     ) -> None:
         self.seed = seed
         self.faults = dict(faults or {})
@@ -79,8 +81,14 @@ class SimulatedRig:
             ),
             self.faults,
         )
+        self.standard_leak = standard_leak
+        rig = replace(
+            subject.rig,
+            standard_leak=standard_leak,
+            standard_pa=family.standard_gauge,
+        )
         surroundings = drawn_surroundings(stream(seed, 2))
-        self.plant = Plant(subject.regulator, subject.rig, surroundings, step_s)
+        self.plant = Plant(subject.regulator, rig, surroundings, step_s)
         self.flow_meter = flow_meter
         self.vent_meter = vent_meter
         self.wired = wired_for(family, flow_meter, vent_meter)

@@ -64,6 +64,11 @@ class Family:
         return round(litres, digits) * _L_MIN
 
     @property
+    def standard_gauge(self) -> float:
+        """Pressure that its rig's reference leak is stated at, Pa."""
+        return round(1.09 * self.outlet_gauge, -1)
+
+    @property
     def gives_m3_per_pa(self) -> float:
         """How the outlet side grows with its pressure, the seat shut."""
         return self.rig.outlet_give + self.regulator.give_m3_per_pa

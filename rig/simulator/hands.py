@@ -167,6 +167,7 @@ class Hands:
             "set_outlet": self._set_outlet,
             "set_flow": self._set_flow,
             "add_gas": self._add_gas,
+            "open_leak": self._open_leak,
             "lock_nut": self._lock_nut,
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
@@ -316,6 +317,7 @@ class Hands:
         yield from self._turn("bleed", 1.0, self._between(2.0, 3.0))
         yield from self._turn("vent_inlet", 1.0, self._between(2.5, 4.0))
         yield from self._turn("inlet", 0.0, self._between(0.8, 1.2))
+        yield from self._turn("standard", 0.0, 0.5)
 
     def _fit(self, fixture: int) -> Doing:
         if not self._no_pressure():
@@ -500,6 +502,9 @@ class Hands:
             yield from self._turn("syringe", 0.0, self._between(1.0, 1.5))
         to = self._at["syringe"] + share
         yield from self._without_a_break(self._turn("syringe", to, seconds))
+
+    def _open_leak(self, _: float) -> Doing:
+        yield from self._turn("standard", 1.0, self._between(0.4, 0.8))
 
     def _lock_nut(self, _: float) -> Doing:
         yield from self._wait(self._between(2.0, 3.0))

@@ -322,7 +322,8 @@ class Plant:
         k[solver.BY_OPEN_INLET] = k[solver.BY_OPEN_OUTLET] = to_air
         inside, outside = self._own_leaks if fitted else (0.0, 0.0)
         k[solver.BY_INLET_LEAK] = self._rig_leaks[0] + inside
-        k[solver.BY_OUTLET_LEAK] = self._rig_leaks[1] + outside
+        opened = self._standard * valves.standard
+        k[solver.BY_OUTLET_LEAK] = self._rig_leaks[1] + outside + opened
         unit["supply_pa"] = valves.supply_pa_gauge
         preload = r.preload_n(valves.screw_m)
         unit["stage"][LAST]["preload_n"] = preload
@@ -387,6 +388,7 @@ class Plant:
             self._film(rig.inlet_leak, inlet, air),
             self._film(rig.outlet_leak + rig.bleed_leak, outlet, air),
         )
+        self._standard = self._film(rig.standard_leak, air + rig.standard_pa, air)
         self._own_leaks = (
             self._film(r.body_joint, inlet, air),
             self._film(r.fitting + r.bonnet_joint + r.back_cap, outlet, air),

@@ -94,6 +94,8 @@ RIG: Mapping[str, Range] = {
     "inlet_leak": _LEAK,
     "outlet_leak": _LEAK,
     "bleed_leak": _LEAK,
+    "standard_leak": _LEAK,
+    "standard_pa": (100.0, 1e8),
 }
 SURROUNDINGS: Mapping[str, Range] = {
     "air_pa": (3e4, 1.2e5),
@@ -114,6 +116,7 @@ _VALVES: Mapping[str, Range] = {
     "screw_m": (0.0, 0.1),
     "fixture": (0.0, 2.0),
     "syringe": _SHARE,
+    "standard": _SHARE,
 }
 _STEP: Range = (1e-6, 0.1)  # s
 

@@ -41,6 +41,8 @@ class RigBody:
         wall_tau_s: how fast the walls follow the room.
         inlet_leak, outlet_leak: leaks of the rig's own fittings to air.
         bleed_leak: leak of the bleed valve when shut.
+        standard_leak: of the reference leak on the outlet side when it is open, at
+            ``standard_pa`` gauge to the air.
     """
 
     inlet_m3: float = NOMINAL_INLET_M3
@@ -66,6 +68,8 @@ class RigBody:
     inlet_leak: float = 0.0
     outlet_leak: float = 0.0
     bleed_leak: float = 0.0
+    standard_leak: float = 0.0
+    standard_pa: float = 12.0 * 248.84
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +135,7 @@ class Valves:
         fixture: 0 both connections open to air, 1 blanked, 2 regulator fitted.
         syringe: how far it was pushed, 0 to 1; drawn back it fills itself with gas at
             the air's pressure.
+        standard: the reference leak on the outlet side, 0 shut to 1 open.
     """
 
     supply_pa_gauge: float = 0.0
@@ -141,6 +146,7 @@ class Valves:
     screw_m: float = 0.0
     fixture: float = 0.0
     syringe: float = 0.0
+    standard: float = 0.0
 
     def toward(self, aim: Valves, share: float) -> Valves:
         """Return positions moved a share of the way to an aim.
@@ -167,6 +173,7 @@ HIGHEST = {
     "screw_m": 0.015,
     "fixture": 2.0,
     "syringe": 1.0,
+    "standard": 1.0,
 }
 # How close counts as arrived.
 NEAR = {
@@ -178,4 +185,5 @@ NEAR = {
     "screw_m": 1e-9,
     "fixture": 2.0,
     "syringe": 1e-5,
+    "standard": 1e-4,
 }

@@ -41,6 +41,8 @@ def rig_text(
     family: Family = SECOND_STAGE,
     flow_meter: bool = False,
     vent_meter: bool = False,
+    standard_leak: float = 0.0,
+    shift_required: bool = False,
 ) -> str:
     """Return the text of the rig file for a simulated rig.
 
@@ -55,6 +57,8 @@ def rig_text(
         family: what it is for.
         flow_meter: one stands behind its downstream valve.
         vent_meter: one stands at the bonnet's vent.
+        standard_leak: the reference leak that its hands can open, std cm3/min; 0: none.
+        shift_required: it asks for a check at the start of each shift.
     """
     door = door or Door()
     hands = ""
@@ -95,17 +99,41 @@ temperature_drift_k_per_h = 0.5
 volume = "{body.outlet_m3 * 1e6:g} cm3"
 u = "{body.outlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
 allowance = "{math.ceil(gives + 2e4 * body.outlet_m3)} cm3"
-
+{_blanked(body.outlet_give, locked_pa) if standard_leak else ""}
 [traits.volumes.inlet]
 volume = "{body.inlet_m3 * 1e6:g} cm3"
 u = "{body.inlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
 allowance = "{math.ceil(inlet_gives + 2e4 * body.inlet_m3)} cm3"
-'''
+{_blanked(body.inlet_give, 0.0) if standard_leak else ""}'''
     in_lines = door.protocol in _LINES
     return (
         head
         + "".join(_channel_text(w, calibrated, due, in_lines) for w in wired)
         + hands
+        + _shift_text(standard_leak, shift_required, family, due)
+    )
+
+
+def _blanked(give: float, locked_pa: float) -> str:
+    """Return what hoses alone may add, half as much again."""
+    return f'blanked = "{1.5 * locked_pa * give * 1e6 + 1.0:.1f} cm3"\n'
+
+
+def _shift_text(leak: float, required: bool, family: Family, due: datetime.date) -> str:
+    """Return what the start of a shift wants of the rig."""
+    text = "\n[shift]\nrequired = true\n" if required else ""
+    if not leak:
+        return text
+    return (
+        f"{text}\n[check_standard]\n"
+        'id = "simulated-leak"\n'
+        'kind = "reference leak"\n'
+        'certificate = "simulated"\n'
+        f"due = {due.isoformat()}\n"
+        f'value = "{leak:.6g} std cm3/min"\n'
+        f'u = "{0.005 * leak:.3g} std cm3/min"\n'
+        f'limit = "{0.20 * leak:.3g} std cm3/min"\n'
+        f'at = "{family.standard_gauge:g} Pa gauge"\n'
     )
 
 

@@ -21,6 +21,10 @@ def check(run: Run) -> None:
     """Compare with what was written then: 24 readings of two channels, two marks."""
     assert run.id == "format-1"
     assert run.header.station == ""
+    assert run.header.shift is None
+    assert run.header.cautions is None
+    assert run.header.rig.check_standard is None
+    assert run.header.rig.shift.hours == 12.0
     s = run.samples[(1, "one")]
     assert s.t_ns.tolist() == [50_000_000 * i for i in range(24)]
     expected = np.zeros((24, 2), np.uint8)

@@ -483,3 +483,65 @@ def test_a_clean_status_as_documented() -> None:
         parse_rig(text.replace("until = 2026-12-01", "until = 2026-05-01"), "rig.toml")
     line = text[: text.index("[clean]")].count("\n") + 1
     assert caught.value.where == f"rig.toml:{line}"
+
+
+_DOCUMENTED = re.findall(r"```toml\n(.*?)```", DOC, re.S)
+
+
+def _standards() -> list[str]:
+    found = []
+    for block in _DOCUMENTED:
+        _, heading, rest = block.partition("[check_standard]")
+        if heading:
+            found.append(heading + rest)
+    return found
+
+
+@pytest.mark.parametrize("standard", _standards())
+def test_the_documented_check_standards_can_be_read(standard: str) -> None:
+    rig = parse_rig(f"{TEXT}\n{standard}", "rig.toml")
+    assert rig.check_standard is not None
+    assert rig.check_standard.kind in ("reference leak", "regulator")
+    assert rig.wants_shift_check, "a real rig"
+
+
+LEAK, KEPT = _standards()
+
+
+@pytest.mark.parametrize(
+    ("standard", "old", "new", "id"),
+    [
+        (LEAK, 'certificate = "C-0311"', 'certificate = " "', "key_missing"),
+        (LEAK, 'at = "12 in. w.c. gauge"', "", "key_missing"),
+        (LEAK, '"12 in. w.c. gauge"', '"112 kPa absolute"', "value_wrong"),
+        (LEAK, 'value = "0.25 std cm3/min"', 'value = "2 Pa gauge"', "value_wrong"),
+        (LEAK, 'u = "0.002 std', 'u = "0 std', "value_wrong"),
+        (LEAK, 'limit = "0.05 std', 'limit = "0.004 std', "value_wrong"),
+        (LEAK, 'kind = "reference leak"', 'kind = "tank"', "value_wrong_type"),
+        (LEAK, "due = 2027-03-01", "", "key_missing"),
+        (KEPT, 'plan = "kept.toml"', "", "key_missing"),
+        (KEPT, '"lockup_rise"', '"lockup_rice"', "value_wrong"),
+        (KEPT, '"lockup_rise"', '"reference_leak"', "value_wrong"),
+        (KEPT, 'u = "0.01 in. w.c. difference"', 'u = "1 %"', "value_wrong"),
+        (
+            LEAK,
+            "[check_standard]",
+            "[shift]\nhours = 25\n[check_standard]",
+            "value_wrong",
+        ),
+        (
+            LEAK,
+            "[check_standard]",
+            "[shift]\nhours = 0\n[check_standard]",
+            "value_wrong",
+        ),
+    ],
+)
+def test_a_check_standard_that_shows_nothing_is_refused(
+    standard: str, old: str, new: str, id: str
+) -> None:
+    assert old in standard
+    with pytest.raises(InputError) as wrong:
+        parse_rig(f"{TEXT}\n{standard.replace(old, new, 1)}", "rig.toml")
+    assert wrong.value.id == id
+    assert wrong.value.where.startswith("rig.toml:")

@@ -6,6 +6,11 @@ import json
 import pytest
 
 from records.errors import RigError
+from records.measure import (
+    STANDARD_PRESSURE_PA,
+    STANDARD_TEMPERATURE_K,
+    std_cm3_min,
+)
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
@@ -222,3 +227,39 @@ def test_truth_is_plain_and_says_what_was_planted() -> None:
     )
     assert 20e-6 < truth["outlet_volume_locked_up"] - truth["outlet_volume_rigid"]
     assert truth["outlet_volume_locked_up"] - truth["outlet_volume_rigid"] < 40e-6
+
+
+def test_the_reference_leak_passes_what_it_is_stated_to_pass() -> None:
+    stated = 0.25  # std cm3/min
+    rig = SimulatedRig(3, standard_leak=stated)
+    plant = rig.plant
+    rig.move({"fixture": 1.0})
+    rig.advance_to(2.0)
+    at_pa = plant.air_pa + rig.family.standard_gauge
+    plant.charge(at_pa, plant.room_k)
+    rig.advance_to(2.5)
+    shut = plant.bleed_flow
+    rig.move({"standard": 1.0})
+    rig.advance_to(4.0)
+    flow = (plant.bleed_flow - shut) * plant.gas.gas_constant * STANDARD_TEMPERATURE_K
+    # a film: as the difference of squares, which the leak has lowered a little
+    driven = plant.outlet_pa**2 - plant.air_pa**2
+    wanted = (STANDARD_PRESSURE_PA + rig.family.standard_gauge) ** 2
+    share = driven / (wanted - STANDARD_PRESSURE_PA**2)
+    assert std_cm3_min(flow) == pytest.approx(stated * share, rel=0.02)
+    rig.move({"standard": 0.0})
+    rig.advance_to(6.0)
+    assert plant.bleed_flow == pytest.approx(shut, rel=0.05)
+
+
+def test_a_rig_file_names_the_leak_only_where_there_is_one() -> None:
+    plain = rig_text("127.0.0.1", 1502, 1.0)
+    assert "check_standard" not in plain
+    assert "blanked" not in plain
+    assert "[shift]" not in plain
+    text = rig_text("127.0.0.1", 1502, 1.0, standard_leak=0.25, shift_required=True)
+    rig = parse_rig(text, "rig.toml")
+    assert rig.wants_shift_check
+    assert rig.check_standard is not None
+    assert std_cm3_min(rig.check_standard.value.value_si) == pytest.approx(0.25)
+    assert not parse_rig(plain, "rig.toml").wants_shift_check
