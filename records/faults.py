@@ -17,6 +17,8 @@ TRIED = {
     "service": "service",
     "cylinder-two-stage": "cylinder-2",
 }
+# Before the id of a fault that is in the first of two stages.
+OF_FIRST = "first:"
 _EVERY = tuple(TRIED)
 _LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
 _FUEL = ("low-pressure", "first-stage", "line")

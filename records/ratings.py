@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from .jobcard import JobCard
@@ -11,8 +11,9 @@ from .measure import Kind, Quantity
 from .plan import Plan, Step
 from .rig import Rig
 
-Side = Literal["inlet", "outlet"]
+Side = Literal["inlet", "outlet", "interstage"]
 Of = Literal["nameplate", "transducer", "relief valve"]
+_EXPECTED = ("set_pressure", "lockup_pressure", "lockup_highest")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,37 @@ def asked_of(step: Step, job: JobCard | None) -> Iterator[tuple[Side, Quantity]]
     for pressure in (step.outlet, target):
         if pressure is not None:
             yield "outlet", pressure
+    for limit in step.limits:
+        # nobody brings it there; the first of two stages may, and passes
+        expected = limit.channel == "interstage" and limit.finding in _EXPECTED
+        if expected and limit.max is not None and limit.max.of is None:
+            yield "interstage", limit.max.quantity
+
+
+def nameplates(job: JobCard) -> tuple[tuple[Side, Quantity], ...]:
+    """Return the ratings stamped on what is tested, by the side that has to keep them.
+
+    Of a pair the inlet is the first stage's, the outlet the second's; between them the
+    pressure keeps the first one's outlet rating and the second one's inlet rating.
+    """
+    first, last = job.cards[0].regulator.nameplate, job.regulator.nameplate
+    stamped: list[tuple[Side, Quantity | None]] = [
+        ("inlet", first.inlet_max),
+        ("outlet", last.outlet_max),
+    ]
+    if job.upstream is not None:
+        stamped += [("interstage", first.outlet_max), ("interstage", last.inlet_max)]
+    return tuple((side, rating) for side, rating in stamped if rating is not None)
+
+
+def with_interstage_rating(plan: Plan, job: JobCard) -> Plan:
+    """Return the plan, stopped between two stages at the lowest of their ratings."""
+    between = [rating for side, rating in nameplates(job) if side == "interstage"]
+    own = plan.max_pressures.get("interstage")
+    if not between:
+        return plan
+    lowest = min([*between, *([own] if own else [])], key=lambda q: q.value_si)
+    return replace(plan, max_pressures={**plan.max_pressures, "interstage": lowest})
 
 
 def above_ratings(
@@ -54,11 +86,7 @@ def above_ratings(
     for step in plan.steps:
         ratings: list[tuple[Side, Of, Quantity | None]] = []
         if job is not None and step.kind != "rig-hold":  # there a blank is on
-            plate = job.regulator.nameplate
-            ratings += [
-                ("inlet", "nameplate", plate.inlet_max),
-                ("outlet", "nameplate", plate.outlet_max),
-            ]
+            ratings += [(side, "nameplate", most) for side, most in nameplates(job)]
         ratings += _of_rig(rig)
         for side, of, rating in ratings:
             above = [
@@ -76,7 +104,7 @@ def _of_rig(rig: Rig | None) -> list[tuple[Side, Of, Quantity | None]]:
     if rig is None:
         return []
     found: list[tuple[Side, Of, Quantity | None]] = []
-    sides: tuple[Side, ...] = ("inlet", "outlet")
+    sides: tuple[Side, ...] = ("inlet", "outlet", "interstage")
     for side in sides:
         found.append((side, "relief valve", rig.relief(side)))
         found += [

@@ -420,8 +420,8 @@ def _above(found: Exceeding) -> CardNote:
         return _stop(
             "rig_rating_exceeded", "plan", side=found.side, of=found.of, **told
         )
-    id = "pressure_above_rating" if found.side == "inlet" else "outlet_above_rating"
-    return _stop(id, "plan", **told)
+    side = "pressure" if found.side == "inlet" else found.side
+    return _stop(f"{side}_above_rating", "plan", **told)
 
 
 # --- how it ends ---------------------------------------------------------------------

@@ -40,6 +40,7 @@ _ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
 # A watchful eye sees so little with leak solution, std cm3/min; common practice.
 _SOLUTION_SHOWS = 0.05
 _BUBBLE_CM3 = 0.05  # of one bubble at a narrow tube
+_INTERSTAGE = 4  # among the transducers, where there are two stages
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -106,7 +107,8 @@ class SimulatedRig:
 
     def keep_history(self) -> History:
         """Take note of what is true from now on; return where."""
-        self._history = History(self.plant.gas.gas_constant)
+        two = self.family.regulator.first is not None
+        self._history = History(self.plant.gas.gas_constant, two_stages=two)
         return self._history
 
     @property
@@ -197,7 +199,8 @@ class SimulatedRig:
             return 0
         vent = r.diaphragm + r.relief_seat + r.tear
         if look == "solution_leak":
-            places = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint, vent)
+            joints = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint)
+            places = (*joints, r.first_leak, vent)
             return sum(leak > _SOLUTION_SHOWS for leak in places)
         if look == "bubble_count":
             return int(vent * seconds / 60.0 / _BUBBLE_CM3)
@@ -228,6 +231,16 @@ class SimulatedRig:
     def _note(self, history: History) -> None:
         p, t_s = self.plant, self.t_s
         outlet, inlet = self._transducers[:2]
+        between: dict[str, float] = {}
+        if history.two_stages:
+            between = {
+                "interstage": p.interstage_gauge,
+                "interstage_pa": p.interstage_pa,
+                "interstage_k": p.interstage_k,
+                "past_first_seat": p.past_first_seat_flow,
+                "interstage_lost": p.interstage_lost,
+                "interstage_error": self._transducers[_INTERSTAGE].error(t_s),
+            }
         history.note(
             t_s=t_s,
             outlet=p.outlet_gauge,
@@ -242,6 +255,7 @@ class SimulatedRig:
             inlet_lost=p.inlet_lost,
             outlet_error=outlet.error(t_s),
             inlet_error=inlet.error(t_s),
+            **between,
         )
 
     def _inputs(self) -> tuple[int, ...]:
