@@ -8,7 +8,7 @@ own leak, counts for each: nothing tells whose it is.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from records.errors import Reason
 from records.faults import OF_FIRST
@@ -17,7 +17,7 @@ from records.judgement import Finding, Judgement, Suspect
 from records.run import Run
 
 from .decision import verdict
-from .diagnosis import suspects
+from .diagnosis import OF_RIG
 from .interstage import ROLE as BETWEEN
 
 # Read over all volumes, and yet of the seat that feeds the outlet.
@@ -55,7 +55,7 @@ def _of(judgement: Judgement, run: Run, card: JobCard) -> tuple[Run, Judgement]:
         judgement,
         findings=findings,
         verdict=verdict(findings),
-        suspects=tuple(_own(s, first=first) for s in suspects(findings)),
+        suspects=tuple(_own(judgement.suspects, first=first)),
         warnings=(with_partner, *judgement.warnings),
         facts=tuple(_facts(judgement, card)),
     )
@@ -72,10 +72,15 @@ def _is_of(finding: Finding, *, first: bool) -> bool:
     return True
 
 
-def _own(suspect: Suspect, *, first: bool) -> Suspect:
-    """Return a group of causes without those that lie in the other regulator."""
-    kept = [f for f in suspect.fault_group if f.startswith(OF_FIRST) is first]
-    return dataclasses.replace(suspect, fault_group=tuple(kept) or suspect.fault_group)
+def _own(suspects: Iterable[Suspect], *, first: bool) -> Iterator[Suspect]:
+    """Give the groups of causes without those that lie in the other regulator."""
+    for suspect in suspects:
+        group = suspect.fault_group
+        kept = tuple(f for f in group if f.startswith(OF_FIRST) is first)
+        if set(group) <= OF_RIG:
+            yield suspect
+        elif kept:
+            yield dataclasses.replace(suspect, fault_group=kept)
 
 
 def _facts(judgement: Judgement, card: JobCard) -> Iterator[tuple[str, object]]:

@@ -27,13 +27,13 @@ class Sign:
     Attributes:
         faults: group of faults that show alike. look_at: where to look, cheapest first.
         shown_by: returns the findings that show it, none when it is not there.
-        anywhere: of two stages either one's findings show it.
+        of_rig: it lies in the rig; of two stages either one's findings show it.
     """
 
     faults: tuple[str, ...]
     look_at: tuple[str, ...]
     shown_by: Callable[[Sequence[Finding]], list[Finding]]
-    anywhere: bool = False
+    of_rig: bool = False
 
 
 def _failed(findings: Sequence[Finding], *ids: str) -> list[Finding]:
@@ -159,11 +159,12 @@ SIGNS: tuple[Sign, ...] = (
         ("adjuster_lock", "spring"),
         _set,
     ),
-    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig),
+    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig, True),
     Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply, True),
-    Sign(("zero_drift",), ("transducer",), _zero),
-    Sign(("transducer_stuck",), ("transducer",), _stuck),
+    Sign(("zero_drift",), ("transducer",), _zero, True),
+    Sign(("transducer_stuck",), ("transducer",), _stuck, True),
 )
+OF_RIG = frozenset(fault for sign in SIGNS if sign.of_rig for fault in sign.faults)
 
 
 # What the channel between two stages shows of the first one.
@@ -195,8 +196,11 @@ def suspects(findings: Sequence[Finding]) -> tuple[Suspect, ...]:
     """
     first = [f for f in findings if f.channel == _BETWEEN and f.id not in _OF_RIG]
     rest = [f for f in findings if f.channel != _BETWEEN or f.id in _OF_RIG]
-    looked = [(sign, findings if sign.anywhere else rest) for sign in SIGNS]
+    looked = [(sign, findings if sign.of_rig else rest) for sign in SIGNS]
     looked += [(sign, first) for sign in FIRST_SIGNS]
+    if _seat(first):
+        # what a first seat lets through keeps the second from being shown tight
+        looked = [each for each in looked if each[0].shown_by is not _hidden]
     found = [s for each in looked if (s := _suspect(*each)) is not None]
     if not first:
         return tuple(found)

@@ -29,6 +29,8 @@ from .sweep import inlet_sweep
 from .volumes import Volumes
 
 ROLE = "interstage"
+_SHARED = ("gas_temperature", "gas_temperature_lag", "barometer")
+_K_95 = 1.96
 
 
 def pushed(job: JobCard) -> InletActs | None:
@@ -91,26 +93,48 @@ def not_counted(
 
 
 def _fed(first: Estimate, last: Estimate) -> Estimate:
-    """Return the first seat's leak with what it passed on through the second one."""
+    """Return the first seat's leak with what it passed on through the second one.
+
+    Both are of one gas and one air: what its warming and the barometer leave open of
+    them goes together, the rest does not.
+    """
     if first.value is None or first.interval is None:
         return first
     if last.value is None or last.interval is None:
         why = last.missing or Reason.of("no_volume", role="outlet")
         return not_measured(first.id, first.channel, why, first.evidence)
     value = first.value + last.value
-    low, high = (
-        math.hypot(first.value - first.interval[0], last.value - last.interval[0]),
-        math.hypot(first.interval[1] - first.value, last.interval[1] - last.value),
+    own, other = _parts(first), _parts(last)
+    shared = sum(part * other.get(source, 0.0) for source, part in own.items())
+
+    def together(one: float, two: float) -> float:
+        return math.sqrt(max(0.0, one**2 + two**2 + 2.0 * _K_95**2 * shared))
+
+    low = together(first.value - first.interval[0], last.value - last.interval[0])
+    high = together(first.interval[1] - first.value, last.interval[1] - last.value)
+    line = BudgetLine(
+        source="passed_on",
+        u=last.u,
+        value=last.value,
+        correlated=tuple((s, part / last.u) for s, part in other.items() if last.u),
     )
-    line = BudgetLine(source="passed_on", u=last.u, value=last.value)
     model = (*first.evidence.model, ("passed_on", last.value))
     return dataclasses.replace(
         first,
         value=value,
         interval=(value - low, value + high),
-        u=math.hypot(first.u, last.u),
+        u=math.sqrt(max(0.0, first.u**2 + last.u**2 + 2.0 * shared)),
         lines=(*first.lines, line),
         evidence=dataclasses.replace(first.evidence, model=model),
         trouble=tuple(dict.fromkeys((*first.trouble, *last.trouble))),
         doubt=tuple(dict.fromkeys((*first.doubt, *last.doubt))),
     )
+
+
+def _parts(found: Estimate) -> dict[str, float]:
+    """Return what gas and air bring to a finding's uncertainty, with its sign."""
+    return {
+        line.source: line.u * line.sensitivity
+        for line in found.lines
+        if line.source in _SHARED
+    }

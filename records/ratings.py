@@ -13,6 +13,11 @@ from .rig import Rig
 
 Side = Literal["inlet", "outlet", "interstage"]
 Of = Literal["nameplate", "transducer", "relief valve"]
+_ABOVE_NAMEPLATE: dict[Side, str] = {
+    "inlet": "pressure_above_rating",
+    "outlet": "outlet_above_rating",
+    "interstage": "interstage_above_rating",
+}
 _EXPECTED = ("set_pressure", "lockup_pressure", "lockup_highest")
 
 
@@ -25,6 +30,11 @@ class Exceeding:
     asked: Quantity
     of: Of
     rating: Quantity
+
+    @property
+    def id(self) -> str:
+        """Stable id of what refuses a test for a nameplate's rating."""
+        return _ABOVE_NAMEPLATE[self.side]
 
 
 def asked_of(step: Step, job: JobCard | None) -> Iterator[tuple[Side, Quantity]]:

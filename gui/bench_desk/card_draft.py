@@ -147,6 +147,7 @@ PAGES: Mapping[str, tuple[Group, ...]] = {
                 Entry("regulator.nameplate.outlet_min"),
                 Entry("regulator.nameplate.outlet_max"),
                 Entry("serials", "list"),
+                Entry("upstream_card"),
             ),
         ),
         Group(

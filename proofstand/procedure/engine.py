@@ -160,9 +160,8 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
         if not card.purged:
             raise RefusedError("no_purge_statement", where=card.id)
     for found in above_ratings(plan, job):
-        side = "pressure" if found.side == "inlet" else found.side
         raise RefusedError(
-            f"{side}_above_rating",
+            found.id,
             where=job.id,
             step=found.step,
             asked=found.asked.typed,

@@ -54,6 +54,12 @@ def vented(*roles: str, seconds: float = 2.0) -> See:
     return see
 
 
+def vented_where_read(role: str) -> See:
+    """The same of a role that not every rig reads; seen at once where it does not."""
+    empty = vented(role)
+    return lambda view: empty(view) if view.has(role) else Seen("vented", view.now_s)
+
+
 def zeroed(*roles: str) -> See:
     """The channels are vented and read zero within what their calibration says.
 

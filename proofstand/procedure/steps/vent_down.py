@@ -1,27 +1,34 @@
-"""Vent-down: supply shut, outlet opened with the regulator still open, until zero."""
+"""Vent-down: supply shut, outlet opened with the regulator still open, until zero.
+
+Between two stages pressure may remain where no channel reads it: the caution says so.
+"""
 
 from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import vented
+from ..seeing import all_of, vented, vented_where_read
 from ..stages import Ask, Stage
 
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return the stages of a ``vent-down`` step."""
+    two = plan.two_stages
+    empty = all_of(vented_where_read("interstage"), vented("inlet", "outlet"))
     return (
         Ask(
             act="vent_down",
-            see=vented("inlet", "outlet"),
+            see=empty,
             confirm=True,
-            caution="vent",
+            caution="vent_two_stages" if two else "vent",
         ),
         Ask(
             act="disconnect",
-            see=vented("inlet", "outlet"),
+            see=empty,
             confirm=True,
-            caution="zero_before_disconnecting",
+            caution="interstage_before_disconnecting"
+            if two
+            else "zero_before_disconnecting",
             opens=True,
         ),
     )
