@@ -167,6 +167,10 @@ def _faults(plan: Plan) -> list[str]:
     shown = revealed_by(plan.id)
     lines = ["A regulator or rig with one of these at its worst does not pass:"]
     lines += _bullets(entry.sentence for entry in shown)
+    first = revealed_by(plan.id, first=True)
+    if first:
+        lines += ["", "Nor does a first stage with one of these at its worst:"]
+        lines += _bullets(entry.sentence for entry in first)
     lines += ["", "One with one of these may pass; what would show it:"]
     for entry in CATALOGUE.values():
         if entry not in shown:
