@@ -22,6 +22,7 @@ TRIED = {
 OF_FIRST = "first:"
 _EVERY = tuple(TRIED)
 _LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
+_LEAKS_OUT = (*_LOW, "pair")
 _FUEL = ("low-pressure", "first-stage", "line")
 # The same, tried in the first of two stages.
 _IN_FIRST = {
@@ -130,35 +131,35 @@ _ENTRIES = (
         "The diaphragm is torn.",
         "Diaphragm, its plates and centre fastener; gas at the bonnet vent.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "diaphragm_pinhole",
         "The diaphragm has a pinhole.",
         "Leak solution or a bubble tube at the open bonnet vent.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "back_cap_gasket",
         "The gasket of the back cap leaks.",
         "Leak solution round the back cap; gasket and its faces.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "bonnet_joint",
         "The joint between body and bonnet leaks.",
         "Leak solution round the bonnet flange; screws, their sequence, the bead.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "outlet_fitting",
         "The joint at the regulator's outlet leaks.",
         "Leak solution at the outlet joint; thread, seal, nut.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "relief_weeping",
