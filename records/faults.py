@@ -26,7 +26,7 @@ _LEAKS_OUT = (*_LOW, "pair")
 _FUEL = ("low-pressure", "first-stage", "line")
 # The same, tried in the first of two stages.
 _IN_FIRST = {
-    "pair": (*("seat_nicked", "diaphragm_pinhole", "spring_relaxed"),),
+    "pair": ("seat_nicked", "stem_friction", "diaphragm_pinhole", "spring_relaxed"),
 }
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")

@@ -389,6 +389,27 @@ def judged(tmp_path: Path, seed: int, *faults: str) -> tuple[Judgement, Run]:
 
 
 @pytest.mark.slow
+def test_over_seeds_the_intervals_hold_what_was_true(tmp_path: Path) -> None:
+    count, outside = 0, []
+    for seed in range(11, 16):
+        (tmp_path / str(seed)).mkdir()
+        _, run = judged(tmp_path / str(seed), seed)
+        for finding, true in compared(run):
+            assert finding.measured is not None
+            assert finding.interval is not None
+            count += 1
+            if not finding.interval[0] <= true <= finding.interval[1]:
+                outside.append((seed, finding.id, finding.step, finding.channel))
+            assert abs(finding.measured.value - true) < 5.0 * finding.measured.u, (
+                seed,
+                finding.id,
+                finding.channel,
+            )
+    # 95 % intervals, most of one run of the same three transducers
+    assert len(outside) <= 0.08 * count, outside
+
+
+@pytest.mark.slow
 def test_healthy_pairs_pass(tmp_path: Path) -> None:
     for seed in range(101, 106):
         (tmp_path / str(seed)).mkdir()
