@@ -269,7 +269,7 @@ def _seat_leak(
         creep.evidence,
         model=(
             *creep.evidence.model,
-            ("volume_outlet", volume.volume),
+            (f"volume_{outlet.role}", volume.volume),
             ("amount_slope", amount),
         ),
         notes=(*creep.evidence.notes, *notes),

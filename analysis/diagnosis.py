@@ -7,14 +7,17 @@ to look, the cheapest look first. No probability is claimed.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from records.errors import Reason
+from records.faults import OF_FIRST
 from records.judgement import Finding, Outcome, Suspect
 
+_OF_RIG = ("zero_offset", "closing_zero_change")
 _FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _SEAT = ("seat_leak", "creep_rate", "seat_transfer")
 _ON_SHARE = 0.3
+_BETWEEN = "interstage"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +27,13 @@ class Sign:
     Attributes:
         faults: group of faults that show alike. look_at: where to look, cheapest first.
         shown_by: returns the findings that show it, none when it is not there.
+        of_rig: it lies in the rig; of two stages either one's findings show it.
     """
 
     faults: tuple[str, ...]
     look_at: tuple[str, ...]
     shown_by: Callable[[Sequence[Finding]], list[Finding]]
+    of_rig: bool = False
 
 
 def _failed(findings: Sequence[Finding], *ids: str) -> list[Finding]:
@@ -127,6 +132,22 @@ def _relief_early(findings: Sequence[Finding]) -> list[Finding]:
     ]
 
 
+def _low_or_high(findings: Sequence[Finding]) -> list[Finding]:
+    """A first stage is not set in the test: a lockup below its limit tells it too."""
+    low = [f for f in _failed(findings, "lockup_pressure") if _below(f)]
+    return [*_set(findings), *low]
+
+
+def _below(finding: Finding) -> bool:
+    limit, found = finding.limit, finding.measured
+    return (
+        limit is not None
+        and found is not None
+        and limit.min is not None
+        and found.value < limit.min
+    )
+
+
 _OUTSIDE = (
     "outlet_fitting",
     "bonnet_joint",
@@ -151,27 +172,74 @@ SIGNS: tuple[Sign, ...] = (
         ("adjuster_lock", "spring"),
         _set,
     ),
-    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig),
-    Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply),
-    Sign(("zero_drift",), ("transducer",), _zero),
-    Sign(("transducer_stuck",), ("transducer",), _stuck),
+    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig, True),
+    Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply, True),
+    Sign(("zero_drift",), ("transducer",), _zero, True),
+    Sign(("transducer_stuck",), ("transducer",), _stuck, True),
 )
+OF_RIG = frozenset(fault for sign in SIGNS if sign.of_rig for fault in sign.faults)
+
+
+# What the channel between two stages shows of the first one.
+FIRST_SIGNS: tuple[Sign, ...] = tuple(
+    Sign(
+        tuple(OF_FIRST + fault for fault in faults),
+        ("first_stage", *look_at),
+        shown_by,
+    )
+    for faults, look_at, shown_by in (
+        (_INSIDE, _INSIDE_LOOK, _seat),
+        (("stem_friction", "seat_worn"), ("stem", "seat"), _rise_alone),
+        ((*_OUTSIDE[:5], *_INSIDE), (*_OUTSIDE_LOOK, *_INSIDE_LOOK), _hidden),
+        (
+            ("spring_relaxed", "spring_soft", "spring_stiff"),
+            ("adjuster_lock", "spring"),
+            _low_or_high,
+        ),
+    )
+)
+_FIRST_OUTSIDE = tuple(OF_FIRST + fault for fault in _OUTSIDE[:5])
 
 
 def suspects(findings: Sequence[Finding]) -> tuple[Suspect, ...]:
-    """Return the groups of faults that the findings show, the surest sign first."""
-    found = []
-    for sign in SIGNS:
-        shown = sign.shown_by(findings)
-        if shown:
-            found.append(
-                Suspect(
-                    fault_group=sign.faults,
-                    because=tuple(_told(f) for f in shown),
-                    look_at=sign.look_at,
-                )
-            )
-    return tuple(found)
+    """Return the groups of faults that the findings show, the surest sign first.
+
+    Of two stages what was read between them is the first one's alone; what leaks
+    outward leaks from either.
+    """
+    first = [f for f in findings if f.channel == _BETWEEN and f.id not in _OF_RIG]
+    rest = [f for f in findings if f.channel != _BETWEEN or f.id in _OF_RIG]
+    looked = [(sign, findings if sign.of_rig else rest) for sign in SIGNS]
+    looked += [(sign, first) for sign in FIRST_SIGNS]
+    if _seat(first):
+        # what a first seat lets through keeps the second from being shown tight
+        looked = [each for each in looked if each[0].shown_by is not _hidden]
+    found = [s for each in looked if (s := _suspect(*each)) is not None]
+    if not first:
+        return tuple(found)
+    return tuple(map(_of_either, found))
+
+
+def _suspect(sign: Sign, findings: Sequence[Finding]) -> Suspect | None:
+    shown = sign.shown_by(findings)
+    if not shown:
+        return None
+    return Suspect(
+        fault_group=sign.faults,
+        because=tuple(_told(f) for f in shown),
+        look_at=sign.look_at,
+    )
+
+
+def _of_either(suspect: Suspect) -> Suspect:
+    """Return a group of outward leaks with those of the first of two stages."""
+    if suspect.fault_group != _OUTSIDE:
+        return suspect
+    return replace(
+        suspect,
+        fault_group=(*suspect.fault_group, *_FIRST_OUTSIDE),
+        look_at=(*suspect.look_at, "first_stage", "hose"),
+    )
 
 
 def _told(finding: Finding) -> Reason:

@@ -27,16 +27,16 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from records.errors import Reason
-from records.judgement import Judgement, Outcome, ResolvedLimit
+from records.judgement import FINDINGS, Judgement, Outcome, ResolvedLimit
 from records.plan import Limit, Plan, Step
 from records.rig import Channel, Rig
 from records.run import Mark, MarkKind, Run
 from records.trace import FloatArray, Trace
 
 from .clean import Stretch, stretch, usual_noise
-from .creep import creep_findings
 from .decision import resolve_limit, verdict
 from .estimate import Estimate
+from .interstage import held
 from .leak import body_hold
 from .lockup import inlet_moved
 from .marks import Performance
@@ -51,6 +51,7 @@ RATIO = 1.15
 LATEST_S = 1800.0  # no look but the last after so long
 BEFORE_S = 25.0  # of the trace before a hold that a look needs, for the shut-off
 LOOKED_AT = ("creep-hold", "body-hold")
+HELD = ("inlet", "outlet", "interstage")  # the last where there are two stages
 _RATES = ("creep_rate", "seat_leak", "external_leak")
 MOST_S = 3600.0  # longest hold that is worth naming
 _NET_DOF = 20.0  # of a change without a model, see ``rate``
@@ -222,7 +223,7 @@ class Standing:
 
 
 class HeldSoFar(Readings):
-    """Inlet and outlet of a hold that goes on, from samples already calibrated.
+    """The trapped sides of a hold that goes on, from samples already calibrated.
 
     Barometer and gas temperature are left to what the rig file allows: their samples
     may come later than the look, and a decision must not hang on that.
@@ -234,9 +235,7 @@ class HeldSoFar(Readings):
 
     def __init__(self, rig: Rig, test_gas: str, traces: Mapping[str, Trace]) -> None:
         self.test_gas = test_gas
-        kept = tuple(
-            c for c in rig.channels if c.role in ("inlet", "outlet") and c.id in traces
-        )
+        kept = tuple(c for c in rig.channels if c.role in HELD and c.id in traces)
         self.rig = dataclasses.replace(rig, channels=kept)
         self._seen = dict(traces)
         self._noise_of: dict[str, float] = {}
@@ -329,15 +328,17 @@ def _against_limits(
         moved = inlet_moved(readings, done)
         found = [
             f.but(trouble=[] if moved is None else [moved])
-            for f in creep_findings(readings, outlet, done)
+            for f in held(readings, outlet, done, None)
         ]
     else:
         # the rig may leak up to its gate; beyond that nothing is judged anyway
         found = body_hold(readings, done, _gate(plan))
-    by_id = {f.id: f for f in found}
+    by_id = {(f.id, f.channel): f for f in found}
     for limit in limits:
-        if limit.finding in by_id and by_id[limit.finding].rate is not None:
-            yield by_id[limit.finding], limit
+        channel = limit.channel or FINDINGS[limit.finding].channel
+        seen = by_id.get((limit.finding, channel))
+        if seen is not None and seen.rate is not None:
+            yield seen, limit
 
 
 def _gate(plan: Plan) -> float | None:
@@ -377,12 +378,13 @@ def as_looks_say(judgement: Judgement, run: Run, hold: Mark) -> Judgement:
     if not failing:
         return judgement
     rig = run.header.rig
-    channels = [c for c in (rig.channel("inlet"), rig.channel("outlet")) if c]
+    channels = [c for role in HELD if (c := rig.channel(role)) is not None]
     traces = {c.id: run.trace(c, hold.part) for c in channels}
     now = min((float(t.t_s[-1]) for t in traces.values() if len(t)), default=0.0)
     look = look_due(hold.t_s, step.hold.value_si, hold.t_s, now)
     standing: Standing | None = None
-    if look is not None and len(traces) == 2:
+    sides = {c.role for c in channels}
+    if look is not None and {"inlet", "outlet"} <= sides:
         first, last = hold.t_s - BEFORE_S, hold.t_s + look.after_s
         kept = {id: t.between(first, last) for id, t in traces.items()}
         seen = HeldSoFar(rig, plan.test_gas, kept)

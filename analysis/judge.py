@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -34,7 +35,6 @@ from records.run import Run, RunState
 
 from .as_read import as_read
 from .budget import combine
-from .creep import creep_findings
 from .decay import holds, pressure_decay_rate
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
@@ -45,6 +45,8 @@ from .find_volume import outlet_volume
 from .flow import flow_sweep, irregularity
 from .highest import lockup_highest
 from .hunting import hunting_findings
+from .interstage import ROLE as BETWEEN
+from .interstage import first_stage, held, not_counted, pushed, swept
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .looks import looked
@@ -71,6 +73,7 @@ from .volumes import EffectiveVolume, Volumes
 from .zero import closing_zero_change, zero_offset
 
 _GAUGES = ("inlet", "outlet")
+_STAGES = ("outlet", BETWEEN)  # what each stage's findings are read on
 _LEVELS = (
     *("set_pressure", "lockup_pressure", "lockup_highest"),
     *("relief_opening", "relief_reseat"),
@@ -245,6 +248,7 @@ def _estimates(
             estimates = [reference_leak(readings, performed)]
         elif step.kind == "body-hold":
             estimates = body_hold(readings, performed, rig_upper, volumes)
+            estimates = not_counted(readings, job, estimates)
         elif step.kind == "find-volume":
             estimates = _find_volume(readings, performed, volumes)
         elif step.kind == "closing-zero":
@@ -328,10 +332,12 @@ def _outlet(
         estimates = [set_pressure(readings, outlet, done)]
         if done.hold is not None:
             estimates += hunting_findings(readings, outlet, done.part, done.hold)
+        estimates += first_stage(readings, outlet, done)
     elif step.kind == "lockup":
         estimates = lockup_findings(readings, outlet, done)
+        estimates += first_stage(readings, outlet, done)
     else:
-        estimates = creep_findings(readings, outlet, done, volumes)
+        estimates = held(readings, outlet, done, volumes)
     moved = inlet_moved(readings, done)
     return estimates if moved is None else [e.but(trouble=[moved]) for e in estimates]
 
@@ -348,7 +354,7 @@ def _swept(
     found = inlet_sweep(readings, outlet, done, job.regulator.pushed)
     if done.step.rated_flow is not None:
         found.append(irregularity(readings, outlet, done, gas))
-    return found
+    return [*found, *swept(readings, done, job)]
 
 
 def _spent(found: _Found, kind: str) -> bool:
@@ -430,17 +436,34 @@ def _across(
     Each stands at the step whose limit asks for it, else at the last step that it is
     from. Without a limit, what can't be found from these steps is not told.
     """
-    outlet, inlet = readings.channel("outlet"), readings.channel("inlet")
-    if outlet is None:
-        return found
-    for id, kind in (
-        ("supply_pressure_effect", "lockup"),
-        ("repeatability", "lockup"),
-        ("repeatability", "set"),
+    inlet = readings.channel("inlet")
+    stages = [
+        (c, job.regulator.pushed if role == "outlet" else pushed(job))
+        for role in _STAGES
+        if (c := readings.channel(role)) is not None
+    ]
+    for (outlet, acts), (id, kind) in itertools.product(
+        stages,
+        (
+            ("supply_pressure_effect", "lockup"),
+            ("repeatability", "lockup"),
+            ("repeatability", "set"),
+        ),
     ):
         steps = [s for s in plan.steps if s.kind == kind and not s.trial]
-        asked = [s for s in steps if any(x.finding == id for x in s.limits)]
-        valid = [f for f in found if f.step.kind == kind and not _spent(f, kind)]
+        wanted = (id, outlet.role)
+        asked = [
+            s
+            for s in steps
+            if any((x.finding, _channel_of(x)) == wanted for x in s.limits)
+        ]
+        valid = [
+            f
+            for f in found
+            if f.step.kind == kind
+            and f.estimate.channel == outlet.role
+            and not _spent(f, kind)
+        ]
         repeats = _repeats(valid, outlet, readings)
         if id == "repeatability":
             estimate = repeatability([r for _, r in repeats], outlet, inlet)
@@ -452,7 +475,7 @@ def _across(
                 _flowing(valid, outlet, readings),
                 outlet,
                 inlet,
-                job.regulator.pushed,
+                acts,
                 _of_lockups([r for _, r in repeats]),
             )
         read = [s for s in steps if isinstance(done[s.id], Performance)]
@@ -529,7 +552,7 @@ def _swing_of_given_up(readings: Readings, done: Performance) -> list[Estimate]:
 
 
 def _gauges(readings: Readings) -> list[Channel]:
-    channels = [readings.channel(role) for role in _GAUGES]
+    channels = [readings.channel(role) for role in (*_GAUGES, BETWEEN)]
     return [c for c in channels if c is not None and c.zero_at_vent]
 
 
@@ -603,7 +626,12 @@ def _channel_of(limit: Limit) -> str:
 
 
 def _meets(limit: Limit, estimate: Estimate) -> bool:
-    return limit.finding == estimate.id and limit.channel in (None, estimate.channel)
+    if limit.finding != estimate.id:
+        return False
+    if limit.channel is None and FINDINGS[limit.finding].channel in _STAGES:
+        # of two stages a limit that names no channel is the last one's
+        return estimate.channel != BETWEEN
+    return limit.channel in (None, estimate.channel)
 
 
 # --- how findings lean on each other -------------------------------------------------
@@ -710,7 +738,9 @@ def _tight(found: list[_Found]) -> list[_Found]:
         if later and later[-1].interval is not None:
             hidden = max(0.0, later[-1].interval[1])
             if estimate.id == "creep_rate":
-                volume = dict(later[-1].evidence.model).get("volume_outlet", 0.0)
+                hidden += _taken(f, found)
+                side = f"volume_{estimate.channel}"
+                volume = dict(later[-1].evidence.model).get(side, 0.0)
                 gas_k = dict(later[-1].evidence.model).get("gas_temperature_k", 293.15)
                 hidden = hidden / volume * gas_k / 293.15 if volume > 0.0 else 0.0
             estimate = dataclasses.replace(estimate, hidden=hidden)
@@ -719,6 +749,20 @@ def _tight(found: list[_Found]) -> list[_Found]:
                 estimate = estimate.but(doubt=[untold])
         result.append(f.with_estimate(estimate))
     return result
+
+
+def _taken(creep: _Found, found: Sequence[_Found]) -> float:
+    """Return what a second seat may take from behind the first, Pa·m3/s."""
+    if creep.estimate.channel != BETWEEN:
+        return 0.0
+    seats = [
+        f.estimate.interval[1]
+        for f in found
+        if (f.step_id, f.estimate.id) == (creep.step_id, "seat_leak")
+        and f.estimate.channel == "outlet"
+        and f.estimate.interval is not None
+    ]
+    return max([0.0, *seats])
 
 
 # --- against the limits --------------------------------------------------------------
@@ -733,9 +777,13 @@ def _references(
 ) -> dict[str, tuple[float, float]]:
     """Return what a limit may refer to: earlier findings, the zero's uncertainty."""
     references: dict[str, tuple[float, float]] = {}
+    here = found.estimate.channel
     for f in all_found:
         if f.step_id == found.step_id:
             break
+        there = f.estimate.channel
+        if there != here and {there, here} <= set(_STAGES):
+            continue  # a stage is held against its own findings
         if f.estimate.value is not None:
             references[f.estimate.id] = (f.estimate.value, f.estimate.u)
     channel = readings.channel(found.estimate.channel)
@@ -1003,7 +1051,8 @@ def _read_on(estimate: Estimate) -> tuple[str, ...]:
     """Return the roles whose calibration a finding leans on; none for what is seen."""
     if estimate.id == "gauge_zero" or FINDINGS[estimate.id].kind is Kind.COUNT:
         return ()
-    return (estimate.channel,) if estimate.channel else _GAUGES
+    between = (BETWEEN,) if f"volume_{BETWEEN}" in dict(estimate.evidence.model) else ()
+    return (estimate.channel,) if estimate.channel else (*_GAUGES, *between)
 
 
 def _expired(estimate: Estimate, readings: Readings) -> list[Reason]:
@@ -1053,6 +1102,8 @@ def _warnings(
         yield Reason.of("no_plan")
     if not findings:
         yield Reason.of("no_hold_found")
+    if header.job.two_stages and header.rig.channel(BETWEEN) is None:
+        yield Reason.of("interstage_not_read")
     told = dict.fromkeys(n for f in findings for n in f.evidence.notes)
     yield from (note for note in told if note.id in _TOLD_AT_ONCE)
     used = {role for f in findings for role in ([f.channel] if f.channel else _GAUGES)}

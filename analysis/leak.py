@@ -1,6 +1,7 @@
-"""Loss of gas from the rig's trapped volumes, by mass balance of both sides.
+"""Loss of gas from the rig's trapped volumes, by mass balance of all sides.
 
-The amount trapped is the sum over inlet and outlet volume of what a cubic metre holds
+The amount trapped is the sum over inlet and outlet volume, and over that between two
+stages where a channel reads it, of what a cubic metre holds
 at the side's absolute pressure (:mod:`analysis.real_gas`) times the volume. Gas that
 passes from one volume to the other cancels; what leaves either does not. One volume
 times one slope would miss what the other side made up.
@@ -43,6 +44,7 @@ from .surroundings import (
 from .volumes import EffectiveVolume, Volumes, effective_volume
 
 ROLES = ("inlet", "outlet")
+BETWEEN = "interstage"
 _LOST_SHARE = 0.5
 _GAINED = 1.5  # half widths below nothing: chance makes it of one hold in 600
 _EMPTIED = 3.0  # times the hold's own rate: there was little left to lose by then
@@ -143,9 +145,10 @@ def balance(
     stop_s: float,
     found: Volumes | None = None,
     *,
+    roles: Sequence[str] = ROLES,
     transfer: bool = False,
 ) -> Balance | Reason:
-    """Return the loss of gas from both trapped volumes over a hold, or why not.
+    """Return the loss of gas from all trapped volumes over a hold, or why not.
 
     Args:
         readings: the run's channels.
@@ -153,13 +156,14 @@ def balance(
         start_s: start of the hold, seconds from the part's start.
         stop_s: its end.
         found: volumes that the run found itself, by role.
-        transfer: also what passed from one to the other.
+        roles: of the channels that read them.
+        transfer: also what passed into the outlet.
     """
     law = gas_law(readings.test_gas)
     air = barometer(readings, part, start_s, stop_s)
     gas = gas_temperature(readings, part, start_s, stop_s)
     sides: list[_Side] = []
-    for role in ROLES:
+    for role in roles:
         channel = readings.channel(role)
         volume = effective_volume(readings, role, found)
         if channel is None:
@@ -261,7 +265,7 @@ def _volume_notes(sides: list[_Side]) -> list[Reason]:
 def _passed(
     readings: Readings, sides: list[_Side], air: Drift, gas: Drift
 ) -> LastingRate | Reason:
-    """Return half of what the outlet gained more than the inlet, Pa·m3/s.
+    """Return half of what the outlet gained more than all before it, Pa·m3/s.
 
     Each side settles by itself: the half difference has settlings of its own, as large
     as those of the sum.
@@ -290,7 +294,7 @@ def _passed(
 
 
 def _together(
-    sides: list[_Side], air: Drift, signs: Sequence[float] = (1.0, 1.0)
+    sides: list[_Side], air: Drift, signs: Sequence[float] | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Return the amounts of all sides added, at the times of the densest."""
     dense = max(sides, key=lambda s: s.held.t_s.size)
@@ -299,7 +303,7 @@ def _together(
     stop = min(float(s.held.t_s[-1]) for s in sides)
     t = t[(t >= start) & (t <= stop)]
     total = np.zeros(t.size)
-    for side, sign in zip(sides, signs, strict=True):
+    for side, sign in zip(sides, signs or [1.0] * len(sides), strict=True):
         total = total + sign * np.interp(t, side.held.t_s, side.amounts(air))
     return t, total
 
@@ -368,6 +372,11 @@ def rig_leak(readings: Readings, done: Performance) -> Estimate:
     return _estimate("rig_leak", found, rig=True)
 
 
+def _roles(readings: Readings) -> tuple[str, ...]:
+    """Return the sides that trap a regulator's gas, as far as they are read."""
+    return ROLES if readings.channel(BETWEEN) is None else (*ROLES, BETWEEN)
+
+
 def body_hold(
     readings: Readings,
     done: Performance,
@@ -387,7 +396,10 @@ def body_hold(
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, "", why) for id in ids]
-    found = balance(readings, done.part, *done.hold, volumes, transfer=True)
+    roles = _roles(readings)
+    found = balance(
+        readings, done.part, *done.hold, volumes, roles=roles, transfer=True
+    )
     if isinstance(found, Reason):
         return [not_measured(id, "", found) for id in ids]
     external = _estimate("external_leak", found)
@@ -444,7 +456,7 @@ def _lost_before(
     lost, heat = 0.0, 0.0
     law = gas_law(readings.test_gas)
     emptied: list[str] = []
-    for role in ROLES:
+    for role in _roles(readings):
         channel = readings.channel(role)
         volume = effective_volume(readings, role, volumes)
         if channel is None or volume is None:

@@ -58,12 +58,21 @@ def find_shut_off(
 
 
 def lockup_findings(
-    readings: Readings, outlet: Channel, done: Performance
+    readings: Readings,
+    outlet: Channel,
+    done: Performance,
+    closed: ShutOff | None = None,
 ) -> list[Estimate]:
     """Return what one lockup step shows.
 
     Lockup pressure at the step's stated time, highest of the hold, rise over the
     pressure that flowed, settling time, and the swing of the flow before.
+
+    Args:
+        readings: the run's channels.
+        outlet: of the stage that is looked at.
+        done: the lockup.
+        closed: the closing, where another channel shows it.
     """
     ids = (
         "lockup_pressure",
@@ -76,7 +85,7 @@ def lockup_findings(
     if done.hold is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [not_measured(id, outlet.role, why) for id in ids]
-    shut = find_shut_off(readings, outlet, done)
+    shut = closed or find_shut_off(readings, outlet, done)
     highest = lockup_highest(
         readings,
         outlet,

@@ -28,7 +28,8 @@ def in_service_gas(
 
     Without a regime in the plan, or where the regulator serves the test gas, the leak
     comes back as it was. The pressures are those of the hold: before the leak the
-    inlet's, behind it the outlet's (seat) or the air's (external, where the place is
+    inlet's, behind it the outlet's (seat; of two each has what stands between on one
+    side) or the air's (external, where the place is
     not known: an outlet's pressure before it would give less).
     """
     regime = plan.leak_regime
@@ -57,12 +58,12 @@ def _note(
         known = ", ".join(service_gases())
         return [Reason.of("service_gas_unknown", gas=unknown, known=known)]
     window = found.evidence.window_s
-    inlet, outlet = readings.channel("inlet"), readings.channel("outlet")
-    if window is None or inlet is None or outlet is None:
+    up, down = _either_side(found, readings)
+    if window is None or up is None or down is None:
         return []
     air = barometer(readings, found.evidence.part, *window).level
-    before = _absolute(readings, inlet, found, air)
-    behind = _absolute(readings, outlet, found, air) if found.id == "seat_leak" else air
+    before = _absolute(readings, up, found, air)
+    behind = _absolute(readings, down, found, air) if found.id == "seat_leak" else air
     if before is None or behind is None:
         return []
     model = dict(found.evidence.model)
@@ -79,6 +80,17 @@ def _note(
             )
         ]
     return [_told(found, made, used, serves)]
+
+
+def _either_side(
+    found: Estimate, readings: Readings
+) -> tuple[Channel | None, Channel | None]:
+    """Return the channels before and behind what leaks; a second seat has its own."""
+    inlet, outlet = readings.channel("inlet"), readings.channel("outlet")
+    between = readings.channel("interstage")
+    if between is None or found.id != "seat_leak":
+        return inlet, outlet
+    return (inlet, between) if found.channel == "interstage" else (between, outlet)
 
 
 def _told(found: Estimate, made: Conversion, used: str, serves: str) -> Reason:

@@ -28,6 +28,7 @@ def card_page(job: JobCard) -> str:
             (
                 ("serial", regulator.serial),
                 ("of a batch of", ", ".join(job.serials)),
+                ("as a pair behind", _pair(job)),
                 ("model", regulator.model),
                 ("family", regulator.family),
                 ("service gas", regulator.gas),
@@ -55,6 +56,12 @@ def card_page(job: JobCard) -> str:
     if job.notes:
         lines += ["", "Notes", f"  {plain(job.notes)}"]
     return "\n".join(line.rstrip() for line in lines)
+
+
+def _pair(job: JobCard) -> str:
+    first = job.upstream
+    serial = "" if first is None else f"serial {first.regulator.serial}, "
+    return f"{serial}card {job.upstream_card}" if job.upstream_card else ""
 
 
 def _rows(rows: Iterable[tuple[str, object]]) -> list[str]:

@@ -41,9 +41,9 @@ _KINDS: dict[str, str] = {
     **dict.fromkeys(("gas_temperature_level", "gas_temperature_k"), "K"),
     **dict.fromkeys(("barometer", "barometer_slope"), "Pa/s"),
     **dict.fromkeys(("absolute_pa", "barometer_pa"), "Pa"),
-    **dict.fromkeys(("rig_leak", "place_of_loss"), "Pa·m3/s"),
+    **dict.fromkeys(("rig_leak", "place_of_loss", "passed_on"), "Pa·m3/s"),
     **dict.fromkeys(("warming_pa_per_k", "warming_inlet_pa_per_k"), "Pa/K"),
-    "warming_outlet_pa_per_k": "Pa/K",
+    **dict.fromkeys(("warming_outlet_pa_per_k", "warming_interstage_pa_per_k"), "Pa/K"),
     "gas_temperature_lag": "K/s",
     "temperature_apart": "K",
     **dict.fromkeys(("noise_highest", "noise_lowest", "noise_first"), "Pa"),
@@ -226,7 +226,7 @@ def _unit(id: str, finding: Finding, amounts: bool) -> str:
     """Return the SI unit of an input or a parameter, "" where it is not known."""
     if id == "outlet_loss":
         return SI_UNIT[finding.kind.kind]
-    for name in (id, re.sub(r"_(inlet|outlet|flowing)$", "", id)):
+    for name in (id, re.sub(r"_(inlet|outlet|interstage|flowing)$", "", id)):
         plain = re.sub(r"_\d+$", "", name)
         if plain in _FITTED:
             return _FITTED[plain][amounts]

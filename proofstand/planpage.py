@@ -12,7 +12,7 @@ from records.plan import Limit, Plan, Step
 from records.tomlfile import to_jsonable
 
 from .approvals import Status, day_of
-from .words.sentences import label, step_asks
+from .words.sentences import caution, label, step_asks
 
 SCHEMA = "proofstand.plan-shown/1"
 _WIDTH = 88
@@ -49,6 +49,8 @@ def plan_page(
     for n, step in enumerate(plan.steps, 1):
         lines.append(f"{n:2}. {step.title or step.id} ({step.kind})")
         lines += [f"      {text}" for text in _conditions(step)]
+        if step.kind == "vent-down" and plan.two_stages:
+            lines += _wrapped(caution("vent_two_stages"), "      ")
         lines += [f"      limit: {_limit(limit)}" for limit in step.limits]
     lines += ["", "This plan does not show:"]
     lines += _bullets(plan.not_shown or ("nothing is stated",))
@@ -165,6 +167,10 @@ def _faults(plan: Plan) -> list[str]:
     shown = revealed_by(plan.id)
     lines = ["A regulator or rig with one of these at its worst does not pass:"]
     lines += _bullets(entry.sentence for entry in shown)
+    first = revealed_by(plan.id, first=True)
+    if first:
+        lines += ["", "Nor does a first stage with one of these at its worst:"]
+        lines += _bullets(entry.sentence for entry in first)
     lines += ["", "One with one of these may pass; what would show it:"]
     for entry in CATALOGUE.values():
         if entry not in shown:

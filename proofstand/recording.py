@@ -355,7 +355,9 @@ def lead(
         try:
             worker = hands_over_the_wire(
                 rig,
-                family=header.job.regulator.family,
+                family=header.job.regulator.family
+                if header.job.upstream is None
+                else "pair",
                 go_on=resume,
                 regulator_on=on is not None and finds_regulator(on),
             )

@@ -15,7 +15,7 @@ from records.errors import (
     Reason,
     Trouble,
 )
-from records.faults import CATALOGUE
+from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import (
     BudgetLine,
     Finding,
@@ -114,8 +114,11 @@ def because_text(why: Reason, rig: Rig) -> str:
 
 def fault_text(id: str) -> str:
     """Return a fault as a person would say it."""
-    entry = CATALOGUE.get(id)
-    return entry.sentence if entry is not None else fault(id)
+    entry = CATALOGUE.get(id.removeprefix(OF_FIRST))
+    said = entry.sentence if entry is not None else fault(id)
+    if not id.startswith(OF_FIRST):
+        return said
+    return page("of_first_stage", fault=said[0].lower() + said[1:])
 
 
 def _finite(value: float | None) -> float | None:

@@ -12,6 +12,7 @@ from typing import Any
 from records.errors import InputError, RefusedError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
+from records.jobfile import with_upstream
 from records.planfile import DEFAULT_PLAN, plan_by_name
 from records.rig import HandValves, Rig
 from records.run import Mark, Request
@@ -20,7 +21,7 @@ from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
 from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
-from rig.simulator.families import FAMILIES, SECOND_STAGE
+from rig.simulator.families import FAMILIES, FIRST_STAGE, PAIR, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
 from rig.simulator.hands import Hands, Moves, manner_for
 from rig.simulator.hands_link import ValveWriter
@@ -48,6 +49,7 @@ PLANS = {
     "cylinder-2": "cylinder-two-stage",
     "oxygen": "oxygen",
     "service": "service",
+    "pair": "pair",
 }
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
@@ -55,6 +57,7 @@ BY = "simulated hands"
 PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold
 EPOCH_NS = int(EPOCH.timestamp()) * 1_000_000_000
 
+FIRST_CARD = "first-stage.toml"  # of a pair, beside the second stage's
 _JOB_TEXT = """format = "{format}"
 id = "LV-1042"
 test_gas = "nitrogen"
@@ -63,7 +66,7 @@ purged = true
 set_pressure = "{set_to} gauge"
 mounting = "upright, vent down"
 technician = "simulated hands"
-
+{card}
 [regulator]
 serial = "SIM-0001"
 model = "invented {words}"
@@ -79,7 +82,11 @@ outlet_max = "{high} gauge"
 
 @dataclass(frozen=True, slots=True)
 class _Card:
-    """What the job card of a simulated regulator says."""
+    """What the job card of a simulated regulator says.
+
+    Attributes:
+        card: a further line of it. family: "" for the one that it is listed under.
+    """
 
     words: str
     gas: str
@@ -90,6 +97,8 @@ class _Card:
     high: str
     rating: str = ""
     relief: str = ""
+    card: str = ""
+    family: str = ""
 
 
 _CARDS = {
@@ -101,6 +110,17 @@ _CARDS = {
         "10 psi",
         "9 in. w.c.",
         "13 in. w.c.",
+    ),
+    "pair": _Card(
+        "second stage",
+        "propane",
+        "propane, house line",
+        "11.0 in. w.c.",
+        "15 psi",
+        "9 in. w.c.",
+        "13 in. w.c.",
+        card=f'upstream_card = "{FIRST_CARD}"\n',
+        family="second-stage",
     ),
     "first-stage": _Card(
         "first stage",
@@ -175,8 +195,9 @@ def job_text(family: str) -> str:
         more += f'relief = "{card.relief}"\n'
     text = _JOB_TEXT.format(
         format=JOB_FORMAT,
-        family=family,
+        family=card.family or family,
         words=card.words,
+        card=card.card,
         gas=card.gas,
         service=card.service,
         set_to=card.set_to,
@@ -191,8 +212,20 @@ JOB_TEXT = job_text(SECOND_STAGE.id)
 
 
 def demo_job(family: str = SECOND_STAGE.id) -> JobCard:
-    """Return the job card of the invented shop."""
-    return load_toml(job_text(family), JobCard, "job.toml", JOB_FORMAT)
+    """Return the job card of the invented shop, of a pair with that of the first."""
+    if family != PAIR.id:
+        return load_toml(job_text(family), JobCard, "job.toml", JOB_FORMAT)
+    text, first = pair_texts()
+    job = load_toml(text, JobCard, "job.toml", JOB_FORMAT)
+    upstream = load_toml(first, JobCard, FIRST_CARD, JOB_FORMAT)
+    return with_upstream(job, upstream, "job.toml")
+
+
+def pair_texts() -> tuple[str, str]:
+    """Return the texts of a pair's two cards: second stage, and ``FIRST_CARD``."""
+    first = job_text(FIRST_STAGE.id).replace("SIM-0001", "SIM-0002")
+    first = first.replace("LV-1042", "LV-1043")
+    return job_text(PAIR.id), first
 
 
 class _Worker:
@@ -433,7 +466,9 @@ def simulate(
         ModbusInstrument(i, rig.columns(i.id), InProcessLink(simulated), clock)
         for i in rig.instruments
     ]
-    drawn = [f"{id}-{severity:g}" for id, severity in severities.items()]
+    drawn = [
+        f"{id.replace(':', '-')}-{severity:g}" for id, severity in severities.items()
+    ]
     told = "+".join([*drawn, *mistakes])
     header = new_header(
         origin="simulate",

@@ -7,7 +7,7 @@ practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 # Plans that were tried with faults at their worst, and the family that each is for.
 TRIED = {
@@ -16,10 +16,18 @@ TRIED = {
     "line": "line",
     "service": "service",
     "cylinder-two-stage": "cylinder-2",
+    "pair": "pair",
 }
+# Before the id of a fault that is in the first of two stages.
+OF_FIRST = "first:"
 _EVERY = tuple(TRIED)
 _LOW = ("low-pressure", "first-stage", "line", "service")  # no cylinder's pressure
+_LEAKS_OUT = (*_LOW, "pair")
 _FUEL = ("low-pressure", "first-stage", "line")
+# The same, tried in the first of two stages.
+_IN_FIRST = {
+    "pair": ("seat_nicked", "stem_friction", "diaphragm_pinhole", "spring_relaxed"),
+}
 _SEAT = ("seat_nicked", "seat_debris", "seat_worn")
 _CLOSING = ("stem_friction", "seat_worn")
 _OUTSIDE = (
@@ -46,6 +54,7 @@ class FaultEntry:
         look_at: where to look, or what to do to see it.
         group: ids of the faults that give the same trace, itself among them.
         plans: ids of the plans that reveal it.
+        first_plans: ids of those that reveal it in the first of two stages.
         check: what would reveal it where no plan here can, or "".
     """
 
@@ -55,6 +64,7 @@ class FaultEntry:
     group: tuple[str, ...]
     plans: tuple[str, ...] = ()
     check: str = ""
+    first_plans: tuple[str, ...] = ()
 
     @property
     def revealed(self) -> bool:
@@ -121,35 +131,35 @@ _ENTRIES = (
         "The diaphragm is torn.",
         "Diaphragm, its plates and centre fastener; gas at the bonnet vent.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "diaphragm_pinhole",
         "The diaphragm has a pinhole.",
         "Leak solution or a bubble tube at the open bonnet vent.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "back_cap_gasket",
         "The gasket of the back cap leaks.",
         "Leak solution round the back cap; gasket and its faces.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "bonnet_joint",
         "The joint between body and bonnet leaks.",
         "Leak solution round the bonnet flange; screws, their sequence, the bead.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "outlet_fitting",
         "The joint at the regulator's outlet leaks.",
         "Leak solution at the outlet joint; thread, seal, nut.",
         _OUTSIDE,
-        plans=_LOW,
+        plans=_LEAKS_OUT,
     ),
     _entry(
         "relief_weeping",
@@ -264,9 +274,22 @@ _ENTRIES = (
         plans=_LOW,
     ),
 )
-CATALOGUE: dict[str, FaultEntry] = {entry.id: entry for entry in _ENTRIES}
+CATALOGUE: dict[str, FaultEntry] = {
+    entry.id: replace(
+        entry,
+        first_plans=tuple(p for p, ids in _IN_FIRST.items() if entry.id in ids),
+    )
+    for entry in _ENTRIES
+}
 
 
-def revealed_by(plan: str) -> tuple[FaultEntry, ...]:
-    """Return the faults that a plan reveals at their worst."""
-    return tuple(entry for entry in _ENTRIES if plan in entry.plans)
+def revealed_by(plan: str, *, first: bool = False) -> tuple[FaultEntry, ...]:
+    """Return the faults that a plan reveals at their worst.
+
+    Args:
+        plan: its id.
+        first: those in the first of two stages.
+    """
+    if first:
+        return tuple(e for e in CATALOGUE.values() if plan in e.first_plans)
+    return tuple(e for e in CATALOGUE.values() if plan in e.plans)

@@ -25,6 +25,8 @@ INLET_ACTS: dict[str, InletActs] = {
     "oxygen": "closing",
 }
 
+TWO_STAGES = ("cylinder-2",)  # families with both in one body
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nameplate:
@@ -149,6 +151,9 @@ class JobCard:
         last_service: gas of its last service, and where that was.
         purged: the sender states that it was purged and is neither toxic nor corrosive.
         disposition: what became of it, in order.
+        upstream_card: file of the card of the regulator before this one, its first
+            stage, where both are tested as a pair; beside this card's own file.
+        upstream: that card, as read from its file.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -169,6 +174,18 @@ class JobCard:
     as_found: AsFound | None = None
     rebuild: Rebuild | None = None
     disposition: tuple[Disposition, ...] = ()
+    upstream_card: str = ""
+    upstream: JobCard | None = None
+
+    @property
+    def cards(self) -> tuple[JobCard, ...]:
+        """The cards of all regulators that are tested together, upstream first."""
+        return (self,) if self.upstream is None else (self.upstream, self)
+
+    @property
+    def two_stages(self) -> bool:
+        """Two stages are tested at once, in one body or as a pair."""
+        return self.upstream is not None or self.regulator.family in TWO_STAGES
 
     @property
     def known_serials(self) -> tuple[str, ...]:

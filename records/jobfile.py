@@ -22,17 +22,59 @@ from .worklimits import WorkLimits
 
 
 def load_job(path: Path) -> JobCard:
-    """Return a job card.
+    """Return a job card, with that of the regulator upstream where it names one.
 
     Raises:
         InputError: with file and line, or a value that can't be.
     """
-    return parse_job(read_text(path, "job card"), str(path))
+    job = parse_job(read_text(path, "job card"), str(path))
+    if not job.upstream_card:
+        return job
+    beside = path.parent / job.upstream_card
+    upstream = parse_job(read_text(beside, "job card"), str(beside))
+    return with_upstream(job, upstream, str(path))
+
+
+def with_upstream(job: JobCard, upstream: JobCard, name: str) -> JobCard:
+    """Return a card with that of the regulator before it, tested as a pair.
+
+    Args:
+        job: of the regulator downstream.
+        upstream: of the other one.
+        name: of the card's file.
+
+    Raises:
+        InputError: they can't be a pair.
+    """
+    right = ""
+    if upstream.upstream_card:
+        right = "a card that names no third regulator"
+    elif upstream.serials or job.serials:
+        right = "a card of one regulator, and no batch"
+    elif upstream.regulator.serial == job.regulator.serial:
+        right = "the card of another regulator, with a serial of its own"
+    if right:
+        raise InputError(
+            "value_wrong",
+            where=name,
+            key="upstream_card",
+            given=job.upstream_card,
+            right=right,
+        )
+    return dataclasses.replace(job, upstream=upstream)
 
 
 def parse_job(text: str, name: str) -> JobCard:
     """Return the job card that a text holds; see :func:`load_job`."""
     job = load_toml(text, JobCard, name, FORMAT)
+    if job.upstream is not None:
+        raise InputError(
+            "value_wrong",
+            where=f"{name}:{_line(text, '[upstream')}",
+            key="upstream",
+            given="a table",
+            right='a card of its own, named as upstream_card = "first-stage.toml"',
+        )
     _check_set_pressure(job, name)
     _check_rating(job, name)
     _check_points(job, text, name)
@@ -73,7 +115,8 @@ def job_text(job: JobCard) -> str:
     tables: list[str] = []
     for field in dataclasses.fields(job):
         value = getattr(job, field.name)
-        if field.name == "format" or _is_default(field, value):
+        # the other regulator's card is a file of its own
+        if field.name in ("format", "upstream") or _is_default(field, value):
             continue
         _write(field.name, value, lines, tables)
     return "\n".join([*lines, *tables]) + "\n"

@@ -186,7 +186,8 @@ FINDINGS = _registry(
         "outlet",
         ("creep-hold",),
         "Gas passing the closed seat into the outlet volume, referred to 293.15 K; "
-        "internal (seat) leakage.",
+        "internal (seat) leakage. Of the first of two stages into the volume between, "
+        "with what the second seat let through.",
     ),
     FindingKind(
         "creep_total",
@@ -215,7 +216,8 @@ FINDINGS = _registry(
         _N,
         "",
         ("body-hold",),
-        "Loss of gas from inlet and outlet volume together, inlet isolated next to the "
+        "Loss of gas from inlet and outlet volume together, with that between two "
+        "stages, inlet isolated next to the "
         "regulator and outlet shut, all paths, referred to 293.15 K; over the hold, or "
         "over the time before it since isolation where a side was emptied then.",
     ),
@@ -225,8 +227,8 @@ FINDINGS = _registry(
         _N,
         "",
         ("body-hold",),
-        "Gas passing from inlet to outlet volume during the body hold, referred to "
-        "293.15 K.",
+        "Gas passing into the outlet volume from all before it during the body hold, "
+        "referred to 293.15 K.",
     ),
     FindingKind(
         "pressure_decay_rate",

@@ -236,6 +236,12 @@ class Plan:
     steps: tuple[Step, ...]
 
     @property
+    def two_stages(self) -> bool:
+        """It looks at what stands between two stages."""
+        named = {limit.channel for step in self.steps for limit in step.limits}
+        return "interstage" in named or "interstage" in self.max_pressures
+
+    @property
     def as_found(self) -> bool:
         """The regulator is tested as it came: a report of condition, never a pass."""
         return any(step.kind == "as-received" for step in self.steps)

@@ -89,6 +89,10 @@ class _Stated:
         return self.bound.quantity.value_si
 
     @property
+    def channel(self) -> str:
+        return self.limit.channel or "outlet"
+
+    @property
     def said(self) -> str:
         word = "at least" if self.end == "min" else "at most"
         return f"{self.limit.finding} {word} {self.bound.typed} (step {self.step.id})"
@@ -144,8 +148,8 @@ def _check_set(plan: Plan, place: Place) -> None:
     for end in ("min", "max"):
         for stated in _stated(plan, "set_pressure", end):
             target = stated.step.target
-            if target is None:
-                continue
+            if target is None or stated.channel != "outlet":
+                continue  # of two stages the one that is set has the outlet
             outside = (
                 target.value_si < stated.si
                 if end == "min"
@@ -164,7 +168,7 @@ def _check_set(plan: Plan, place: Place) -> None:
     for finding in ("lockup_highest", "lockup_pressure"):
         for top in _stated(plan, finding, "max"):
             for low in lowest:
-                if top.si < low.si:
+                if top.channel == low.channel and top.si < low.si:
                     raise _contradict(
                         place,
                         top,
@@ -177,9 +181,9 @@ def _check_set(plan: Plan, place: Place) -> None:
 
 def _check_order_of_size(plan: Plan, place: Place) -> None:
     """Refuse limits beyond where the test stops, and seats that may pass more."""
-    most = plan.max_pressures.get("outlet")
     for finding in ("set_pressure", "lockup_highest", "lockup_pressure"):
         for top in _stated(plan, finding, "max"):
+            most = plan.max_pressures.get(top.channel)
             if most is None or top.bound.quantity.kind is not Kind.PRESSURE:
                 continue
             if top.si > most.value_si:
@@ -187,15 +191,16 @@ def _check_order_of_size(plan: Plan, place: Place) -> None:
                     place,
                     top,
                     top.said,
-                    f"max_pressures.outlet {most.typed}",
+                    f"max_pressures.{top.channel} {most.typed}",
                     "the test stops before the limit is reached",
-                    "Raise max_pressures.outlet as far as the regulator and rig allow, "
-                    "or lower the limit.",
+                    f"Raise max_pressures.{top.channel} as far as the regulator and "
+                    "rig allow, or lower the limit.",
                 )
     for finding in ("lockup_highest", "lockup_pressure"):
         lows = [*_stated(plan, finding, "min")]
         for low, top in itertools.product(lows, _stated(plan, "lockup_highest", "max")):
-            if low.step.id == top.step.id and low.si > top.si:
+            same = (low.step.id, low.channel) == (top.step.id, top.channel)
+            if same and low.si > top.si:
                 raise _contradict(
                     place,
                     low,

@@ -153,6 +153,7 @@ PAGES: Mapping[str, tuple[Group, ...]] = {
                     ("internal", "external", "none fitted"),
                 ),
                 Entry("serials", "list"),
+                Entry("upstream_card"),
             ),
         ),
         Group(

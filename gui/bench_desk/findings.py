@@ -9,7 +9,7 @@ from proofstand.display import show
 from proofstand.drawing.bar import Bar, BarState, bar_of
 from proofstand.report import role_of
 from proofstand.words.sentences import label, reason
-from records.judgement import Finding, Judgement, Outcome
+from records.judgement import FINDINGS, Finding, Judgement, Outcome
 from records.plan import Limit, Plan, Step
 from records.rig import Rig
 
@@ -45,6 +45,8 @@ def finding_rows(
 ) -> tuple[FindingRow, ...]:
     """Return one row per finding that has a limit, its repeats taken together.
 
+    Of two stages each has rows of its own.
+
     Args:
         plan: that of the run.
         rig: that of the run.
@@ -55,15 +57,21 @@ def finding_rows(
         ended: ids of the steps that are over.
         final: the judgement is of the sealed file; nothing more comes.
     """
-    groups: dict[str, list[tuple[Step, Limit]]] = {}
+    groups: dict[tuple[str, str], list[tuple[Step, Limit]]] = {}
     for step in plan.steps:
         for limit in step.limits:
-            groups.setdefault(limit.finding, []).append((step, limit))
+            groups.setdefault((limit.finding, _stage(limit)), []).append((step, limit))
     found = _by_key(judgement, rig)
     return tuple(
         _row(plan, rig, id, members, found, on, read, ended, final)
-        for id, members in groups.items()
+        for (id, _), members in groups.items()
     )
+
+
+def _stage(limit: Limit) -> str:
+    """Return the channel of a limit on the first of two stages, else ""."""
+    ours = FINDINGS[limit.finding].channel == "outlet"
+    return "interstage" if ours and limit.channel == "interstage" else ""
 
 
 _Key = tuple[str, str, str]
@@ -88,6 +96,9 @@ def _row(
 ) -> FindingRow:
     known: list[Finding] = []
     being_read = False
+    stage = _stage(members[0][1])
+    key = f"{id} {stage}".rstrip()
+    name = f"{_name(id)}, {stage}" if stage else _name(id)
     for step, limit in members:
         finding = _of(found, step.id, id, limit.channel)
         over = final or step.id in ended
@@ -104,7 +115,7 @@ def _row(
         word = said("state", "being_read" if being_read else "to_come")
         value = said("reading_now") if being_read else ""
         return FindingRow(
-            id=id, name=_name(id), word=word, count="", value=value, bar=empty
+            id=key, name=name, word=word, count="", value=value, bar=empty
         )
     worst = min(known, key=_badness)
     settled = final or id in _FINAL_AT_ONCE
@@ -124,7 +135,7 @@ def _row(
     line = replace(shown, note="").line
     value = line.replace("-", "\u2212") if shown.value else ""
     channel = members[0][1].channel
-    if value and channel is not None and len(members) > 1:
+    if value and channel is not None and len(members) > 1 and not stage:
         value += f", {role_of(worst, rig)}"
     count = ""
     if len(members) > 1:
@@ -135,7 +146,7 @@ def _row(
     count = ", ".join(part for part in (count, shown.note) if part)
     why = " ".join(reason(w) for w in worst.why)
     return FindingRow(
-        id=id, name=_name(id), word=word, count=count, value=value, bar=bar, why=why
+        id=key, name=name, word=word, count=count, value=value, bar=bar, why=why
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from proofstand.report import fault_text
 from proofstand.words.sentences import label, reason
-from records.faults import CATALOGUE
+from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import Outcome
 from records.judgement import Verdict as RunVerdict
 
@@ -55,7 +55,7 @@ def _lines(final: Final) -> Iterable[str]:
     for suspect in judgement.suspects:
         yield said("after", "causes")
         for id in suspect.fault_group:
-            entry = CATALOGUE.get(id)
+            entry = CATALOGUE.get(id.removeprefix(OF_FIRST))
             where = f" {entry.look_at}" if entry is not None else ""
             told = fault_text(id)
             told = told if entry is not None else f"{told.capitalize()}."

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from records.errors import CARD_IDS, RefusedError
 from records.inspection import BROKEN, RESULTS_OF, Point
@@ -148,7 +148,22 @@ def card_check(
     asked = _Asked(narrowed, plan, rig, day, person, people, label, limits)
     for rule in _RULES:
         notes += rule(asked)
+    notes += _of_upstream(asked)
     return tuple(sorted(notes, key=lambda note: not note.stops))
+
+
+def _of_upstream(asked: _Asked) -> Iterator[CardNote]:
+    """Give what speaks against the other regulator of a pair, by its own card."""
+    job = asked.job
+    if job.upstream is None:
+        return
+    own = replace(asked, job=job.upstream, label="")
+    for rule in _RULES:
+        if rule in (_ratings, _calibrations):
+            continue  # told of both together already
+        for note in rule(own):
+            where = f"{job.upstream_card}: {note.where}".removesuffix(": ")
+            yield replace(note, where=where)
 
 
 def _of_label(job: JobCard, label: str) -> tuple[JobCard, list[CardNote]]:
@@ -504,8 +519,7 @@ def _above(found: Exceeding) -> CardNote:
         return _stop(
             "rig_rating_exceeded", "plan", side=found.side, of=found.of, **told
         )
-    id = "pressure_above_rating" if found.side == "inlet" else "outlet_above_rating"
-    return _stop(id, "plan", **told)
+    return _stop(found.id, "plan", **told)
 
 
 # --- how it ends ---------------------------------------------------------------------

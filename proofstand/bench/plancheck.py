@@ -17,6 +17,7 @@ from analysis.surroundings import BAROMETER_PA_PER_S
 from records.errors import InputError, RefusedError
 from records.measure import (
     STANDARD_PRESSURE_PA,
+    Quantity,
     Reference,
     parse_quantity,
     std_cm3_min,
@@ -38,6 +39,7 @@ _SIDES = {
     "seat_leak": ("outlet",),
     "seat_transfer": ("inlet", "outlet"),
 }
+_BETWEEN = "interstage"
 # A gas thermometer shows the rest of a drift, in holds long enough to tell it from the
 # settling; what its lag leaves open is about this share (see analysis.surroundings).
 _UNSEEN_DRIFT = 0.5
@@ -116,6 +118,8 @@ def _check_span(step: Step, rig: Rig) -> None:
 def _check_channels(step: Step, limit: Limit, rig: Rig) -> None:
     roles = {c.role for c in rig.channels}
     named = {c.id for c in rig.channels} | roles
+    if _unread(limit, rig):
+        return
     if limit.channel is not None and limit.channel not in named:
         raise InputError(
             "rig_channel_missing", where=rig.id, role=limit.channel, rig=rig.id
@@ -123,11 +127,37 @@ def _check_channels(step: Step, limit: Limit, rig: Rig) -> None:
     if limit.finding in _FLOW_FINDINGS and "flow" not in roles and not rig.orifices:
         raise InputError("rig_flow_missing", where=rig.id, step=step.id, rig=rig.id)
     volumes = {} if rig.traits is None else rig.traits.volumes
-    for role in _SIDES.get(limit.finding, ()):
+    for role in _sides(limit, rig):
         if role not in volumes:
             raise InputError(
                 "rig_volume_missing", where=rig.id, role=role, step=step.id, rig=rig.id
             )
+
+
+def _unread(limit: Limit, rig: Rig) -> bool:
+    """Tell whether a limit is on what this rig does not read between two stages.
+
+    Few bodies have a port there: the test goes on and ends incomplete, the first
+    stage's findings not measured.
+    """
+    return limit.channel == _BETWEEN and not _reads_between(rig)
+
+
+def _reads_between(rig: Rig) -> bool:
+    return any(c.role == _BETWEEN for c in rig.channels)
+
+
+def _sides(limit: Limit, rig: Rig) -> tuple[str, ...]:
+    """Return the sides whose gas a limit's finding counts on a rig.
+
+    Of two stages the first seat's leak goes on through the second.
+    """
+    sides = _SIDES.get(limit.finding, ())
+    of_regulator = bool(sides) and limit.finding != "rig_leak"
+    if limit.channel == _BETWEEN and of_regulator:
+        return (_BETWEEN, *sides)
+    all_of_it = len(sides) > 1 and of_regulator and _reads_between(rig)
+    return (*sides, _BETWEEN) if all_of_it else sides
 
 
 def sights(plan: Plan, rig: Rig) -> Iterator[Sight]:
@@ -137,7 +167,7 @@ def sights(plan: Plan, rig: Rig) -> Iterator[Sight]:
         if step.hold is None:
             continue
         for limit in step.limits:
-            sides = _SIDES.get(limit.finding, ())
+            sides = () if _unread(limit, rig) else _sides(limit, rig)
             if not sides or limit.max is None or limit.max.of is not None:
                 continue
             levels = _levels(plan, step)
@@ -182,8 +212,24 @@ def _levels(plan: Plan, step: Step) -> dict[str, float]:
         asked = {
             "inlet": inlets[-1] if inlets else None,
             "outlet": targets[-1] if targets else None,
+            _BETWEEN: _highest_between(plan),
         }
     return {role: q.value_si for role, q in asked.items() if q is not None}
+
+
+def _highest_between(plan: Plan) -> Quantity | None:
+    """Return the highest pressure that may stand between two stages, None of one."""
+    tops = [
+        limit.max.quantity
+        for step in plan.steps
+        for limit in step.limits
+        if limit.channel == _BETWEEN
+        and limit.finding in ("set_pressure", "lockup_highest")
+        and limit.max is not None
+        and limit.max.of is None
+    ]
+    stops = plan.max_pressures.get(_BETWEEN)
+    return max(tops, key=lambda q: q.value_si, default=stops)
 
 
 def _smallest(

@@ -28,6 +28,12 @@ def add(commands: Subparsers) -> None:
         help="folder of the key that sealed the run (default: the shop's)",
     )
     parser.add_argument(
+        "--of",
+        default="",
+        metavar="SERIAL",
+        help="the regulator that the page is of, where two were tested as a pair",
+    )
+    parser.add_argument(
         "--as-found",
         action="store_true",
         help="the regulator was tested as received: a condition report",
@@ -47,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
         by=args.by,
         key_folder=args.key,
         as_found=args.as_found,
+        of=args.of,
     )
     facts = made.certificate
     if args.json:

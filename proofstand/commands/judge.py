@@ -35,6 +35,7 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge and print; return the exit code of the verdicts."""
+    from analysis.by_regulator import each_regulator
     from analysis.judge import judge
     from proofstand.approvals import as_approved, plan_of
     from proofstand.explain import explain, why_json, whys_json
@@ -70,22 +71,25 @@ def run(args: argparse.Namespace) -> int:
                 raise
             codes.append(tell(error, False))
             continue
-        codes.append(EXIT_OF_VERDICT[judgement.verdict])
+        each = each_regulator(judgement, opened)
+        codes += [EXIT_OF_VERDICT[own.verdict] for _, own in each]
+        if args.why:  # a finding says itself which channel it was read on
+            each = ((opened, judgement),)
         if args.json and args.why:
             documents.append(why_json(judgement, opened, plan, args.why))
             continue
         if args.json:
-            documents.append(judgement_json(judgement, opened, plan))
+            documents += [judgement_json(own, its, plan) for its, own in each]
             continue
-        head = f"{opened.header.job.regulator.serial}  run {opened.id}  {path}"
-        print(
-            f"{head}\n({opened.state.value}, plan {plan.id} version {plan.version})\n"
-        )
-        if args.why:
-            print(explain(judgement, opened, plan, args.why))
-        else:
-            print(table(judgement, opened, plan))
-        print()
+        for its, own in each:
+            head = f"{its.header.job.regulator.serial}  run {its.id}  {path}"
+            state = its.state.value
+            print(f"{head}\n({state}, plan {plan.id} version {plan.version})\n")
+            if args.why:
+                print(explain(own, its, plan, args.why))
+            else:
+                print(table(own, its, plan))
+            print()
     if args.json:
         whole = whys_json(documents) if args.why else judgements_json(documents)
         print(json.dumps(whole, ensure_ascii=False, allow_nan=False))

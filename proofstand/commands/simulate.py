@@ -23,8 +23,8 @@ def add(commands: Subparsers) -> None:
         "--family",
         default="second-stage",
         metavar="FAMILY",
-        help="second-stage (unless given), first-stage, line, service, cylinder-1, "
-        "cylinder-2 or oxygen",
+        help="second-stage (unless given), first-stage, pair, line, service, "
+        "cylinder-1, cylinder-2 or oxygen",
     )
     parser.add_argument(
         "--plan",
@@ -37,7 +37,8 @@ def add(commands: Subparsers) -> None:
         action="append",
         default=[],
         metavar="ID[:SEVERITY]",
-        help="a fault, severity 0 to 1 (1 unless given); may be given again",
+        help="a fault, severity 0 to 1 (1 unless given); may be given again; of two "
+        "stages first:ID is one of the first",
     )
     parser.add_argument(
         "--mistake",
@@ -129,6 +130,7 @@ def _list(as_json: bool) -> int:
                 "plan": f.plans[0] if f.plans else "",
                 "plans": list(f.plans),
                 "revealed": f.revealed,
+                "plans_for_first_stage": list(f.first_plans),
                 "look_at": f.look_at,
                 "check": f.check,
             }

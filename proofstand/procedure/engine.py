@@ -17,7 +17,7 @@ from records.errors import InputError, RefusedError
 from records.jobcard import JobCard
 from records.measure import Kind
 from records.plan import Plan, Step
-from records.ratings import above_ratings
+from records.ratings import above_ratings, with_interstage_rating
 from records.rig import Rig
 from records.run import Mark, MarkKind, Request
 from records.trace import Trace
@@ -168,15 +168,16 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
         InputError: ``job_target_missing``.
         RefusedError: ``plan_step_not_led``, ``no_purge_statement``,
             ``pressure_above_rating``, ``outlet_above_rating``,
+            ``interstage_above_rating``,
             ``set_pressure_of_another_plan``.
     """
     check_led(plan)
-    if not job.purged:
-        raise RefusedError("no_purge_statement", where=job.id)
+    for card in job.cards:
+        if not card.purged:
+            raise RefusedError("no_purge_statement", where=card.id)
     for found in above_ratings(plan, job):
-        side = "pressure" if found.side == "inlet" else "outlet"
         raise RefusedError(
-            f"{side}_above_rating",
+            found.id,
             where=job.id,
             step=found.step,
             asked=found.asked.typed,
@@ -194,7 +195,8 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
         steps.append(replace(filled, left_out=left_out(step, plan, job)))
     # never an early pass for oxygen, whatever the plan was written for
     early_pass = plan.early_pass and job.regulator.gas.lower() != "oxygen"
-    return replace(plan, steps=tuple(steps), early_pass=early_pass)
+    filled_in = replace(plan, steps=tuple(steps), early_pass=early_pass)
+    return with_interstage_rating(filled_in, job)
 
 
 def _check_asked(step: Step, job: JobCard) -> None:
@@ -203,6 +205,8 @@ def _check_asked(step: Step, job: JobCard) -> None:
     for limit in step.limits:
         if limit.finding != "set_pressure" or asked is None:
             continue
+        if limit.channel == "interstage":
+            continue  # the first stage's, which is not set here
         ends = [
             None if b is None or b.of is not None else b.quantity.value_si
             for b in (limit.min, limit.max)

@@ -6,7 +6,7 @@ from math import inf
 
 import numpy as np
 
-from analysis.early import BEFORE_S, Answer, HeldSoFar, look_at, look_due
+from analysis.early import BEFORE_S, HELD, Answer, HeldSoFar, look_at, look_due
 from analysis.events import LOOK_AFTER_S, LOOK_BEFORE_S, accepted_closing_s
 from analysis.events import shut_off as closing
 from records.plan import Plan, Step
@@ -449,7 +449,8 @@ def decided(step: Step, plan: Plan) -> See:
         until = start + look.after_s
         traces = {
             view.channel(role).id: view.recorded(role, start - BEFORE_S, until)
-            for role in ("inlet", "outlet")
+            for role in HELD
+            if view.has(role)
         }
         seen = HeldSoFar(view.rig, plan.test_gas, traces)
         standing = look_at(seen, plan, step, start, look)

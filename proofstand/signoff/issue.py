@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from analysis.by_regulator import each_regulator
 from analysis.judge import judge
 from analysis.marks import Performance, performances
 from records.errors import InputError, IntegrityError, RefusedError
@@ -67,6 +68,7 @@ def issue(
     by: str = "",
     key_folder: Path | None = None,
     as_found: bool = False,
+    of: str = "",
     utc_ns: Callable[[], int] = time.time_ns,
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
@@ -78,10 +80,11 @@ def issue(
         key_folder: of the key that signs it, the one that sealed the run; None takes
             the shop's.
         as_found: the regulator was tested as received: a condition report.
+        of: serial of the regulator that the page is of; needed where two were tested.
         utc_ns: the clock.
 
     Raises:
-        InputError: a file can't be read or written.
+        InputError: a file can't be read or written; ``regulator_wanted``.
         IntegrityError: the run was changed, or another key sealed it.
         RefusedError: a rule forbids it; nothing is written.
     """
@@ -89,7 +92,7 @@ def issue(
     run = _sealed(run_path)
     key = _key(run, run_path, key_folder)
     plan = plan_of(run.header)
-    judgement = judge(run, plan, by=by)
+    run, judgement = _one_of(judge(run, plan, by=by), run, of, run_path)
     _refuse_not_whole(run, plan, judgement, run_path)
     _refuse_expired(run, judgement, run_path)
     issued_ns = utc_ns()
@@ -132,6 +135,24 @@ def page_of(
         attached,
         certificate.issued,
     )
+
+
+def _one_of(
+    judgement: Judgement, run: Run, of: str, path: Path
+) -> tuple[Run, Judgement]:
+    """Return run and judgement as they are of one regulator."""
+    each = each_regulator(judgement, run)
+    serials = [own.header.job.regulator.serial for own, _ in each]
+    if not of and len(each) == 1:
+        return each[0]
+    if of not in serials:
+        raise InputError(
+            "regulator_wanted",
+            where=str(path),
+            given=of or "none said",
+            known=", ".join(serials),
+        )
+    return each[serials.index(of)]
 
 
 def _text(document: dict[str, object]) -> str:

@@ -158,7 +158,7 @@ def _of_channel(table: str, id: str) -> str:
     if id in known:
         return str(known[id])
     base, _, last = id.rpartition("_")
-    if base in known and last in ("inlet", "outlet"):
+    if base in known and last in ("inlet", "outlet", "interstage"):
         return f"{known[base]}, {last}"
     counted = re.fullmatch(r"([a-z_]+?)_(\d+)(|_[a-z]+)", id)
     if counted is not None and counted[1] + counted[3] in known:

@@ -42,6 +42,7 @@ _ROW = round(EVERY_S / SAMPLE_S)  # samples between two rows of the history
 _SOLUTION_SHOWS = 0.05
 _BUBBLE_CM3 = 0.05  # of one bubble at a narrow tube
 _VENT_SHOWS = 3.0  # std cm3/min, a steady stream at a tube and no more single bubbles
+_INTERSTAGE = 4  # among the transducers, where there are two stages
 _HAND_S = 0.05  # a valve follows what is written with this time constant
 
 
@@ -118,7 +119,8 @@ class SimulatedRig:
 
     def keep_history(self) -> History:
         """Take note of what is true from now on; return where."""
-        self._history = History(self.plant.gas.gas_constant)
+        two = self.family.regulator.first is not None
+        self._history = History(self.plant.gas.gas_constant, two_stages=two)
         return self._history
 
     @property
@@ -209,7 +211,8 @@ class SimulatedRig:
             return 0
         vent = r.diaphragm + r.relief_seat + r.tear
         if look == "solution_leak":
-            places = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint, vent)
+            joints = (r.fitting, r.bonnet_joint, r.back_cap, r.body_joint)
+            places = (*joints, r.first_leak, vent)
             return sum(leak > _SOLUTION_SHOWS for leak in places)
         if look == "bubble_count":
             return int(vent * seconds / 60.0 / _BUBBLE_CM3)
@@ -251,6 +254,16 @@ class SimulatedRig:
     def _note(self, history: History) -> None:
         p, t_s = self.plant, self.t_s
         outlet, inlet = self._transducers[:2]
+        between: dict[str, float] = {}
+        if history.two_stages:
+            between = {
+                "interstage": p.interstage_gauge,
+                "interstage_pa": p.interstage_pa,
+                "interstage_k": p.interstage_k,
+                "past_first_seat": p.past_first_seat_flow,
+                "interstage_lost": p.interstage_lost,
+                "interstage_error": self._transducers[_INTERSTAGE].error(t_s),
+            }
         history.note(
             t_s=t_s,
             outlet=p.outlet_gauge,
@@ -268,6 +281,7 @@ class SimulatedRig:
             relieved=p.relief_flow,
             relief_opens=p.relief_opens,
             relief_shuts=p.relief_shuts,
+            **between,
         )
 
     def _inputs(self) -> tuple[int, ...]:

@@ -19,7 +19,7 @@ from records.measure import STANDARD_PRESSURE_PA as AIR
 from records.measure import STANDARD_TEMPERATURE_K, STD_CM3_MIN
 
 from .gasflow import critical_ratio, orifice
-from .regulator import INCH_WATER_60F, PSI, Regulator, Stage
+from .regulator import INCH_WATER_60F, PSI, Regulator, Stage, stage_of
 from .rigbody import VOLUME_SPREAD, RigBody
 
 BAR = 1e5
@@ -38,6 +38,8 @@ class Family:
             cm3/min of nitrogen at the references.
         fault_leak: what a leaking place passes at severity 1.
         fault_friction_n: friction of a stuck stem at severity 1.
+        first: of two stages, what is known of the first alone: what it is set at, its
+            leaks and faults; None where there is one stage.
     """
 
     id: str
@@ -53,6 +55,7 @@ class Family:
     interstage_span: float = 40.0 * BAR
     tau_max_s: float = 5.0
     tail_k: float = 0.3
+    first: Family | None = None
 
     @property
     def flow_span(self) -> float:
@@ -262,6 +265,7 @@ CYLINDER_2 = _family(
 )
 CYLINDER_2 = replace(
     CYLINDER_2,
+    first=replace(CYLINDER_1, outlet_gauge=20.0 * BAR),
     regulator=replace(
         CYLINDER_2.regulator,
         first_screw_m=CYLINDER_2.regulator.first.screw_for(20.0 * BAR, 150.0 * BAR)
@@ -311,6 +315,37 @@ SERVICE = _family(
     span=(700e3, 8e3),
     lockup=1.05,
 )
+# A first stage and a second stage, each a regulator of its own, and the hose between
+# them with the tee that its pressure is read at.
+PAIR = replace(
+    SECOND_STAGE,
+    id="pair",
+    # set to 10 psi at a larger flow than a second stage's small bleed
+    first=replace(FIRST_STAGE, outlet_gauge=9.7 * PSI),
+    regulator=replace(
+        SECOND_STAGE.regulator,
+        first=stage_of(FIRST_STAGE.regulator),
+        first_screw_m=FIRST_STAGE.regulator.screw_for(9.7 * PSI, 100.0 * PSI),
+        interstage_m3=120e-6,
+        interstage_give=2e-11,
+        inlet_reference_pa=AIR + 100.0 * PSI,
+        interstage_reference_pa=AIR + 1.06 * 10.0 * PSI,
+        body_heat=400.0,
+    ),
+    rig=RigBody(
+        inlet_m3=15e-6,
+        inlet_give=5e-13,
+        supply=3e-8,
+        vent=1e-9,
+        inlet_dense_pa=AIR + 50.0 * PSI,
+        wall_heat=300.0,  # a block, so that gas pressed in hardly warms it
+    ),
+    inlet_gauge=100.0 * PSI,
+    inlet_span=10.0 * BAR,
+    interstage_span=200e3,
+    tau_max_s=10.0,
+    tail_k=2.0,
+)
 FAMILIES: Mapping[str, Family] = MappingProxyType(
     {
         family.id: family
@@ -322,6 +357,7 @@ FAMILIES: Mapping[str, Family] = MappingProxyType(
             CYLINDER_2,
             OXYGEN,
             SERVICE,
+            PAIR,
         )
     }
 )
@@ -356,9 +392,47 @@ def drawn_regulator(
         back_cap=at_most(0.33),
         body_joint=at_most(0.67),
     )
-    if plain.relief_over_pa is None:
-        return drawn
-    return replace(drawn, relief_over_pa=about(plain.relief_over_pa, 0.03))
+    if plain.relief_over_pa is not None:
+        drawn = replace(drawn, relief_over_pa=about(plain.relief_over_pa, 0.03))
+    return drawn if family.first is None else _with_first(drawn, rng, family.first)
+
+
+def _with_first(
+    regulator: Regulator, rng: np.random.Generator, family: Family
+) -> Regulator:
+    """Return a regulator with a first stage drawn too, as somebody has set it.
+
+    Args:
+        regulator: with a first stage as drawn on paper.
+        rng: what is drawn from.
+        family: of the first stage alone.
+    """
+    plain = regulator.first
+    assert plain is not None
+
+    def about(value: float, spread: float) -> float:
+        return value * (1.0 + spread * float(np.clip(rng.standard_normal(), -2.0, 2.0)))
+
+    first = replace(
+        plain,
+        spring_n_per_m=about(plain.spring_n_per_m, 0.03),
+        diaphragm_m2=about(plain.diaphragm_m2, 0.01),
+        push_m2=about(plain.push_m2, 0.03),
+        seat_n_per_m=about(plain.seat_n_per_m, 0.04),
+        contact_m=about(plain.contact_m, 0.05),
+        friction_n=about(plain.friction_n, 0.2),
+        seat_nick=2.0 * family.leak * float(rng.uniform(0.1, 1.0)),
+        seat_film=family.leak * float(rng.uniform(0.1, 1.0)),
+    )
+    return replace(
+        regulator,
+        first=first,
+        interstage_m3=about(regulator.interstage_m3, VOLUME_SPREAD),
+        first_screw_m=first.screw_for(
+            about(family.outlet_gauge, 0.005), family.inlet_gauge
+        ),
+        first_leak=0.67 * family.leak * float(rng.uniform(0.1, 1.0)),
+    )
 
 
 def drawn_rigbody(rng: np.random.Generator, family: Family = SECOND_STAGE) -> RigBody:

@@ -3,19 +3,23 @@
 Leaks add to the healthy ones and grow in proportion to the severity. A seat leak and a
 leak at the outlet of the same severity pass the same flow while the regulator is locked
 up at the pressures that its family's leaks are stated for.
+
+Of two stages ``first:seat_nicked`` is the first one's; what leaks of it to the air
+leaks from between them.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 
 from records.errors import InputError
+from records.faults import OF_FIRST
 
 from .families import SECOND_STAGE, Family
-from .regulator import Regulator
+from .regulator import Regulator, Stage, stage_of
 from .rigbody import RigBody
 from .transducers import SOUND, Ailment
 
@@ -198,6 +202,17 @@ FAULTS: Mapping[str, _Effect] = MappingProxyType(
 )
 
 
+# What a first stage can have: it has no bonnet of its own to stop up, and no relief.
+_OF_A_STAGE = frozenset(
+    {
+        *("seat_debris", "seat_nicked", "seat_worn", "stem_friction", "hunting"),
+        *("diaphragm_torn", "diaphragm_pinhole", "back_cap_gasket", "bonnet_joint"),
+        *("outlet_fitting", "spring_soft", "spring_stiff", "spring_relaxed"),
+        *("strainer_clogged", "orifice_small"),
+    }
+)
+
+
 def parsed_faults(given: Iterable[str]) -> dict[str, float]:
     """Read ``"seat_nicked:0.5"`` and the like; severity 1 unless given.
 
@@ -206,7 +221,11 @@ def parsed_faults(given: Iterable[str]) -> dict[str, float]:
     """
     faults: dict[str, float] = {}
     for text in given:
-        id, colon, number = (part.strip() for part in text.partition(":"))
+        stage, body = "", text
+        if text.strip().startswith(OF_FIRST):
+            stage, body = OF_FIRST, text.strip().removeprefix(OF_FIRST)
+        id, colon, number = (part.strip() for part in body.partition(":"))
+        id = stage + id
         try:
             severity = float(number) if colon else 1.0
         except ValueError:
@@ -228,7 +247,7 @@ def check_faults(faults: Mapping[str, float]) -> None:
         InputError: ``fault_unknown`` or ``fault_severity``.
     """
     for id, severity in faults.items():
-        if id not in FAULTS:
+        if id.removeprefix(OF_FIRST) not in FAULTS:
             given = id or "(nothing)"
             raise InputError("fault_unknown", given=given, known=", ".join(FAULTS))
         if not (math.isfinite(severity) and 0.0 <= severity <= 1.0):
@@ -244,9 +263,31 @@ def with_faults(subject: Subject, faults: Mapping[str, float]) -> Subject:
     """
     check_faults(faults)
     for id, severity in faults.items():
-        if severity > 0.0:
+        if severity > 0.0 and id.startswith(OF_FIRST):
+            subject = _with_first_fault(subject, id, severity)
+        elif severity > 0.0:
             subject = FAULTS[id](subject, severity)
     return subject
+
+
+def _with_first_fault(subject: Subject, id: str, severity: float) -> Subject:
+    """Return a subject with a fault of its first stage worked in."""
+    alone, first = subject.family.first, subject.regulator.first
+    fault = id.removeprefix(OF_FIRST)
+    if alone is None or first is None or fault not in _OF_A_STAGE:
+        raise InputError("fault_not_fitted", given=id, family=subject.family.id)
+    tight = Regulator(**{f.name: getattr(first, f.name) for f in fields(Stage)})
+    worked = FAULTS[fault](
+        Subject(family=alone, regulator=tight, rig=alone.rig), severity
+    )
+    return replace(
+        subject,
+        regulator=replace(
+            subject.regulator,
+            first=stage_of(worked.regulator),
+            first_leak=subject.regulator.first_leak + worked.regulator.outlet_leaks,
+        ),
+    )
 
 
 def healthy(

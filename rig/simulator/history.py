@@ -36,6 +36,14 @@ _COLUMNS = (
     "relief_opens",  # Pa gauge, where that opens; NaN where none is fitted
     "relief_shuts",
 )
+_OF_TWO_STAGES = (
+    "interstage",  # Pa gauge
+    "interstage_pa",  # absolute
+    "interstage_k",
+    "past_first_seat",  # kg/s
+    "interstage_lost",
+    "interstage_error",
+)
 _READ_S = 5.0  # after shut-off, when the lockup pressure is read
 _MEAN_S = 1.0
 _CLEAR_S = 0.5
@@ -51,20 +59,23 @@ class History:
 
     Args:
         gas_constant: of the gas, J/(kg K).
+        two_stages: what is between them is noted too.
     """
 
-    def __init__(self, gas_constant: float) -> None:
+    def __init__(self, gas_constant: float, *, two_stages: bool = False) -> None:
+        self.two_stages = two_stages
+        self._names = (*_COLUMNS, *(_OF_TWO_STAGES if two_stages else ()))
         self._rows: list[tuple[float, ...]] = []
         self._leak = gas_constant * STANDARD_TEMPERATURE_K
 
     def note(self, **row: float) -> None:
         """Add a row."""
-        self._rows.append(tuple(row[name] for name in _COLUMNS))
+        self._rows.append(tuple(row[name] for name in self._names))
 
     def columns(self) -> dict[str, FloatArray]:
         """Return every column by name, shape (n,)."""
-        table = np.array(self._rows, dtype=np.float64).reshape(-1, len(_COLUMNS))
-        return {name: table[:, i] for i, name in enumerate(_COLUMNS)}
+        table = np.array(self._rows, dtype=np.float64).reshape(-1, len(self._names))
+        return {name: table[:, i] for i, name in enumerate(self._names)}
 
     def leak(self, kg_s: float) -> float:
         """Return a flow as Pa·m3/s at 293.15 K."""
@@ -157,15 +168,17 @@ class _Truth:
         self._history = history
         self._read_after_s = read_after_s
         self._columns = history.columns()
+        self._sides = ["outlet", *["interstage"] * history.two_stages]
         self._zero: dict[str, float] = {}
-        # per lockup step its last attempt: inlet, flowing outlet, lockup pressure
-        self._lockups: dict[str, tuple[int, float, float, float]] = {}
+        # per side and lockup step its last attempt: inlet, what flowed, lockup pressure
+        self._lockups: dict[str, dict[str, tuple[int, float, float, float]]] = {}
 
     def of(self, hold: _Hold) -> list[tuple[str, str, float]]:
         span = (hold.begins_s, hold.ends_s)
         match hold.kind:
             case "zero":
-                self._zero = {c: self._reading(c, span) for c in ("outlet", "inlet")}
+                gauges = (*self._sides, "inlet")
+                self._zero = {c: self._reading(c, span) for c in gauges}
                 return [("zero_offset", c, v) for c, v in self._zero.items()]
             case "closing-zero":
                 return [
@@ -175,15 +188,20 @@ class _Truth:
             case "rig-hold":
                 return [("rig_leak", "", self._lost(span))]
             case "set":
-                return [("set_pressure", "outlet", self._mean("outlet", span))]
+                return [("set_pressure", c, self._mean(c, span)) for c in self._sides]
             case "lockup":
                 return self._lockup(hold)
             case "creep-hold":
+                past = {"outlet": "past_seat", "interstage": "past_first_seat"}
                 return [
-                    ("lockup_highest", "outlet", self._highest(span)),
-                    ("creep_rate", "outlet", self._creep(span)),
-                    ("creep_total", "outlet", self._creep_total(span)),
-                    ("seat_leak", "outlet", self._flow("past_seat", span)),
+                    found
+                    for c in self._sides
+                    for found in (
+                        ("lockup_highest", c, self._highest(c, span)),
+                        ("creep_rate", c, self._creep(c, span)),
+                        ("creep_total", c, self._creep_total(c, span)),
+                        ("seat_leak", c, self._flow(past[c], span)),
+                    )
                 ]
             case "body-hold":
                 return [
@@ -191,7 +209,7 @@ class _Truth:
                     ("seat_transfer", "", self._flow("through_seat", span)),
                 ]
             case "as-received":
-                return [("lockup_highest", "outlet", self._highest(span))]
+                return [("lockup_highest", "outlet", self._highest("outlet", span))]
             case "relief":
                 return self._relief(hold)
         return []
@@ -224,7 +242,10 @@ class _Truth:
         return self._history.leak(self._mean(name, span))
 
     def _lost(self, span: tuple[float, float]) -> float:
-        return self._flow("outlet_lost", span) + self._flow("inlet_lost", span)
+        lost = self._flow("outlet_lost", span) + self._flow("inlet_lost", span)
+        if self._history.two_stages:
+            lost += self._flow("interstage_lost", span)
+        return lost
 
     def _external(self, hold: _Hold) -> float:
         """What was lost in the hold, or before it where that emptied a side."""
@@ -234,26 +255,33 @@ class _Truth:
         before = self._lost((hold.isolated_s, hold.begins_s))
         return before if before > _EMPTIED * lost else lost
 
-    def _highest(self, span: tuple[float, float]) -> float:
-        values = self._within("outlet", span)
+    def _highest(self, side: str, span: tuple[float, float]) -> float:
+        values = self._within(side, span)
         n = min(round(_MEAN_S / EVERY_S), values.size)
         return float(np.max(np.convolve(values, np.full(n, 1.0 / n), "valid")))
 
-    def _creep(self, span: tuple[float, float]) -> float:
-        """The outlet's rate over the later half at even temperature and air."""
+    def _creep(self, side: str, span: tuple[float, float]) -> float:
+        """A side's rate over the later half at even temperature and air."""
         late = (0.5 * (span[0] + span[1]), span[1])
-        t, k = self._within("t_s", late), self._within("outlet_k", late)
-        steady = self._within("outlet_pa", late) * k[-1] / k
+        t, k = self._within("t_s", late), self._within(f"{side}_k", late)
+        steady = self._within(f"{side}_pa", late) * k[-1] / k
         # at an even air pressure too: a falling barometer is no creep
         return float(np.polyfit(t - t[0], steady, 1)[0])
 
     def of_lockups_together(self) -> list[dict[str, Any]]:
         """Return what the lockups give together, at the last of them."""
-        if not self._lockups:
-            return []
-        step = list(self._lockups)[-1]
-        attempt = self._lockups[step][0]
-        read = list(self._lockups.values())
+        return [
+            found
+            for side, lockups in self._lockups.items()
+            for found in self._together(side, lockups)
+        ]
+
+    def _together(
+        self, side: str, lockups: Mapping[str, tuple[int, float, float, float]]
+    ) -> list[dict[str, Any]]:
+        step = list(lockups)[-1]
+        attempt = lockups[step][0]
+        read = list(lockups.values())
         top, bottom = max(r[1] for r in read), min(r[1] for r in read)
         high = [r for r in read if top - r[1] <= _SAME_INLET * top]
         low = [r for r in read if r[1] - bottom <= _SAME_INLET * top]
@@ -272,18 +300,18 @@ class _Truth:
                 "id": id,
                 "step": step,
                 "attempt": attempt,
-                "channel": "outlet",
+                "channel": side,
                 "value": value,
             }
             for id, value in found
         ]
 
-    def _creep_total(self, span: tuple[float, float]) -> float:
-        """The outlet's whole change, absolute: from the first to the last 32nd."""
+    def _creep_total(self, side: str, span: tuple[float, float]) -> float:
+        """A side's whole change, absolute: from the first to the last 32nd."""
         start = span[0] + min(_SETTLED_S, 0.25 * (span[1] - span[0]))
         share = (span[1] - start) / 32.0
-        first = self._mean("outlet_pa", (start, start + share))
-        return self._mean("outlet_pa", (span[1] - share, span[1])) - first
+        first = self._mean(f"{side}_pa", (start, start + share))
+        return self._mean(f"{side}_pa", (span[1] - share, span[1])) - first
 
     def _lockup(self, hold: _Hold) -> list[tuple[str, str, float]]:
         t, bleed = self._columns["t_s"], self._columns["bleed"]
@@ -301,12 +329,17 @@ class _Truth:
         shut = float(t[below[-1]]) if below.size else hold.begins_s
         at = shut + self._read_after_s.get(hold.step, _READ_S)
         read = (at - _MEAN_S, at + _MEAN_S)
-        lockup = self._mean("outlet", read)
         supply = self._mean("inlet", (onset - _FLOWING_S, onset - _CLEAR_S))
-        self._lockups.pop(hold.step, None)
-        self._lockups[hold.step] = (hold.attempt, supply, before, lockup)
-        return [
-            ("lockup_pressure", "outlet", lockup),
-            ("lockup_highest", "outlet", self._highest((shut, hold.ends_s))),
-            ("lockup_rise", "outlet", lockup - before),
-        ]
+        found = []
+        for side in self._sides:
+            flowed = self._mean(side, (onset - _FLOWING_S, onset - _CLEAR_S))
+            lockup = self._mean(side, read)
+            mine = self._lockups.setdefault(side, {})
+            mine.pop(hold.step, None)
+            mine[hold.step] = (hold.attempt, supply, flowed, lockup)
+            found += [
+                ("lockup_pressure", side, lockup),
+                ("lockup_highest", side, self._highest(side, (shut, hold.ends_s))),
+                ("lockup_rise", side, lockup - flowed),
+            ]
+        return found

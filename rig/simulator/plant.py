@@ -144,6 +144,16 @@ class Plant:
         return float(self._state["pa"][INTERSTAGE]) - self.air_pa
 
     @property
+    def interstage_pa(self) -> float:
+        """Pressure between two stages, absolute."""
+        return float(self._state["pa"][INTERSTAGE])
+
+    @property
+    def interstage_k(self) -> float:
+        """Temperature of the gas between two stages."""
+        return float(self._state["kelvin"][INTERSTAGE])
+
+    @property
     def bonnet_gauge(self) -> float:
         """Pressure in the bonnet above the air's, Pa."""
         return float(self._state["pa"][BONNET]) - self.air_pa
@@ -212,10 +222,18 @@ class Plant:
     @property
     def past_seat_flow(self) -> float:
         """What leaks past the last seat, the stem's own opening left out, kg/s."""
-        stage, state = self._unit["stage"][LAST], self._state
         up = INLET if self.regulator.first is None else INTERSTAGE
-        before, behind = float(state["pa"][up]), float(state["pa"][OUTLET])
-        where = up if before >= behind else OUTLET
+        return self._past_seat(LAST, up, OUTLET)
+
+    @property
+    def past_first_seat_flow(self) -> float:
+        """The same of the first seat of two, kg/s."""
+        return self._past_seat(FIRST, INLET, INTERSTAGE)
+
+    def _past_seat(self, which: int, up: int, down: int) -> float:
+        stage, state = self._unit["stage"][which], self._state
+        before, behind = float(state["pa"][up]), float(state["pa"][down])
+        where = up if before >= behind else down
         cold = STANDARD_TEMPERATURE_K / float(state["kelvin"][where])
         thin = math.pow(cold, 1.0 + self.gas.viscosity_power)
         swift = math.sqrt(cold) * self.gas.throat_factor(max(before, behind))
@@ -223,6 +241,11 @@ class Plant:
         nick = float(stage["nick"]) * swift * orifice(before, behind, b)[0]
         squares = before * before - behind * behind
         return nick + float(stage["film"]) * thin * squares
+
+    @property
+    def interstage_lost(self) -> float:
+        """Flow from between two stages to air in the last step, kg/s."""
+        return float(self._state["flow"][solver.BY_INTERSTAGE_LEAK])
 
     @property
     def inlet_lost(self) -> float:
@@ -423,7 +446,13 @@ class Plant:
         room = self.surroundings.room_k
         parts = (
             (INLET, rig.inlet_m3, rig.inlet_give, rig.gas_tau_s, rig.inlet_dense_pa),
-            (INTERSTAGE, r.interstage_m3, 0.0, _SMALL_TAU_S, r.interstage_reference_pa),
+            (
+                INTERSTAGE,
+                r.interstage_m3,
+                r.interstage_give,
+                _SMALL_TAU_S,
+                r.interstage_reference_pa,
+            ),
             (OUTLET, rig.outlet_m3, rig.outlet_give, rig.gas_tau_s, rig.dense_pa),
             (BONNET, r.bonnet_m3, 0.0, _SMALL_TAU_S, STANDARD_PRESSURE_PA),
         )

@@ -50,6 +50,7 @@ REGULATOR: Mapping[str, Range] = {
     **STAGE,
     "first_screw_m": (0.0, 0.1),
     "interstage_m3": _VOLUME,
+    "interstage_give": _GIVE,
     "fitting": _LEAK,
     "diaphragm": _LEAK,
     "relief_seat": _LEAK,

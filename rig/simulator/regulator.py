@@ -8,7 +8,7 @@ seals.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from records.measure import STANDARD_PRESSURE_PA
 
@@ -106,8 +106,10 @@ class Regulator(Stage):
     Leaks in std cm3/min of nitrogen between the reference pressures.
 
     Attributes:
-        first: the stage before it in the same body, or None. first_screw_m: of that
-            stage's spring, which nobody turns. interstage_m3: volume between them.
+        first: the stage before it, in the same body or at a hose's other end, or None.
+        first_screw_m: of that stage's spring, which nobody turns.
+        interstage_m3: volume between them.
+        interstage_give: how the hose there grows with pressure, m3/Pa.
         fitting, bonnet_joint, back_cap: leaks of the outlet side to air.
         diaphragm, relief_seat: leaks of the outlet side into the bonnet.
         tear: the same through a tear, which follows the law of an orifice.
@@ -127,6 +129,7 @@ class Regulator(Stage):
     first: Stage | None = None
     first_screw_m: float = 0.0
     interstage_m3: float = 10e-6
+    interstage_give: float = 0.0
     fitting: float = 0.0
     diaphragm: float = 0.0
     relief_seat: float = 0.0
@@ -159,3 +162,8 @@ class Regulator(Stage):
             + self.bonnet_joint
             + self.back_cap
         )
+
+
+def stage_of(regulator: Regulator) -> Stage:
+    """Return the stage that a regulator is, without what else is in its body."""
+    return Stage(**{f.name: getattr(regulator, f.name) for f in fields(Stage)})

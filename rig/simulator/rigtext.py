@@ -105,6 +105,8 @@ volume = "{body.inlet_m3 * 1e6:g} cm3"
 u = "{body.inlet_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
 allowance = "{math.ceil(inlet_gives + 2e4 * body.inlet_m3)} cm3"
 {_blanked(body.inlet_give, 0.0) if standard_leak else ""}'''
+    if family.regulator.first is not None:
+        head += _interstage_text(family)
     in_lines = door.protocol in _LINES
     return (
         head
@@ -135,6 +137,20 @@ def _shift_text(leak: float, required: bool, family: Family, due: datetime.date)
         f'limit = "{0.20 * leak:.3g} std cm3/min"\n'
         f'at = "{family.standard_gauge:g} Pa gauge"\n'
     )
+
+
+def _interstage_text(family: Family) -> str:
+    """Return what is known of the volume between two stages, allowed for as above."""
+    r = family.regulator
+    assert r.first is not None
+    locked_pa = r.interstage_reference_pa
+    gives = 1.5 * locked_pa * (r.interstage_give + r.first.give_m3_per_pa) * 1e6
+    return f"""
+[traits.volumes.interstage]
+volume = "{r.interstage_m3 * 1e6:g} cm3"
+u = "{r.interstage_m3 * 1e6 * 2 * VOLUME_SPREAD:g} cm3"
+allowance = "{math.ceil(gives + 2e4 * r.interstage_m3)} cm3"
+"""
 
 
 _LINES = ("ascii-polled", "ascii-stream")

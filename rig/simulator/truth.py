@@ -33,6 +33,14 @@ def outlet_volume(
     return rigid + (outlet_gauge + air_pa) * give
 
 
+def interstage_volume(regulator: Regulator, gauge: float, air_pa: float) -> float:
+    """Return the volume that acts between two stages, m3, the first one locked up."""
+    assert regulator.first is not None
+    give = regulator.interstage_give + regulator.first.give_m3_per_pa
+    rigid = regulator.interstage_m3 + regulator.interstage_give * gauge
+    return rigid + (gauge + air_pa) * give
+
+
 def truth_of(
     seed: int,
     faults: Mapping[str, float],
@@ -57,6 +65,19 @@ def truth_of(
         "rig_inlet": rig.inlet_leak,
         "bleed": rig.bleed_leak,
     }
+    between: dict[str, Any] = {}
+    if regulator.first is not None:
+        leaks |= {
+            "first_seat": regulator.first.seat_leak,
+            "interstage": regulator.first_leak,
+        }
+        stated = regulator.interstage_reference_pa
+        gauge = stated - STANDARD_PRESSURE_PA
+        between = {
+            "interstage_volume": interstage_volume(regulator, gauge, air),
+            "interstage_volume_rigid": regulator.interstage_m3,
+            "interstage_leaks_hold_at_pa_absolute": stated,
+        }
     outlet_gauge = regulator.outlet_reference_pa - STANDARD_PRESSURE_PA
     inlet_gauge = regulator.inlet_reference_pa - STANDARD_PRESSURE_PA
     return {
@@ -76,6 +97,7 @@ def truth_of(
         "outlet_volume_rigid": rig.outlet_m3,
         "inlet_volume": inlet_volume(rig, inlet_gauge, air),
         "inlet_volume_rigid": rig.inlet_m3,
+        **between,
         "friction_n": regulator.friction_n,
         "diaphragm_m2": regulator.diaphragm_m2,
         "gas_tau_s": rig.gas_tau_s,

@@ -30,6 +30,7 @@ from records.rig import Clean, Rig
 from records.worklimits import FORMAT as LIMITS_FORMAT
 from records.worklimits import WorkLimit, WorkLimits
 from rig.rigfile import parse_rig
+from rig.simulator.families import PAIR
 from rig.simulator.rigtext import rig_text
 
 TODAY = datetime.date(2026, 7, 1)
@@ -407,6 +408,7 @@ def test_every_rule_has_a_case() -> None:
     elsewhere = {
         "pressure_above_rating",
         "outlet_above_rating",
+        "interstage_above_rating",
         "rig_rating_exceeded",
         "people_not_listed",
     }
@@ -533,6 +535,30 @@ def test_pressures_against_the_nameplate(
     assert found == (
         {"pressure_above_rating", "outlet_above_rating"} if ids is None else ids
     )
+
+
+def test_a_pair_s_other_card_is_looked_at_too() -> None:
+    plan, _ = builtin_plan("pair")
+    job = demo_job("pair")
+    text = rig_text("127.0.0.1", 502, 1.0, TODAY, family=PAIR)
+    rig = parse_rig(text, "rig.toml")
+    first = job.upstream
+    assert first is not None
+    assert card_check(job, plan, rig, TODAY) == ()
+    # what is before them is the first one's inlet, what is between bears on both
+    low = Nameplate(outlet_max=parse_quantity("11 psi gauge"))
+    weak = replace(first, regulator=replace(first.regulator, nameplate=low))
+    notes = card_check(replace(job, upstream=weak), plan, rig, TODAY)
+    assert grades(notes) == {"interstage_above_rating": "stop"}
+    plate = Nameplate(inlet_max=parse_quantity("90 psi gauge"))
+    weak = replace(first, regulator=replace(first.regulator, nameplate=plate))
+    notes = card_check(replace(job, upstream=weak), plan, rig, TODAY)
+    assert grades(notes) == {"pressure_above_rating": "stop"}
+    notes = card_check(
+        replace(job, upstream=replace(first, purged=False)), plan, rig, TODAY
+    )
+    assert grades(notes) == {"no_purge_statement": "stop"}
+    assert notes[0].where == "first-stage.toml: purged"
 
 
 def test_the_card_s_own_set_pressure_counts_where_the_plan_takes_it() -> None:

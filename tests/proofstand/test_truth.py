@@ -173,6 +173,7 @@ def test_no_revealed_fault_at_its_worst_passes(tmp_path: Path, id: str) -> None:
         "line",
         "cylinder-two-stage",
         "service",
+        "pair",
     ],
 )
 def test_healthy_regulators_of_other_families_pass(tmp_path: Path, plan: str) -> None:

@@ -16,6 +16,7 @@ from records.jobcard import FORMAT, Disposition, JobCard, Regulator
 from records.jobfile import (
     example_text,
     job_text,
+    load_job,
     load_people,
     load_work_limits,
     parse_job,
@@ -275,3 +276,82 @@ def test_the_nearest_units_are_of_the_kind_that_is_wanted(
     told = caught.value.facts["near"].split(", ")
     assert near in told
     assert all(UNITS[unit].kind is kind for unit in told)
+
+
+FIRST = """format = "proofstand.job/1"
+id = "LV-3001"
+{more}
+[regulator]
+serial = "{serial}"
+model = "invented first stage"
+family = "first-stage"
+gas = "propane"
+"""
+
+
+def pair(folder: Path, *, serial: str = "F-1", more: str = "", own: str = "") -> Path:
+    """Return the card of a second stage that names a first one's beside it."""
+    first = FIRST.format(serial=serial, more=more)
+    (folder / "first.toml").write_text(first, "utf-8")
+    card = folder / "second.toml"
+    top = f'{own}upstream_card = "first.toml"'
+    text = FIRST.format(serial="S-1", more=top).replace("first stage", "second stage")
+    card.write_text(text.replace("LV-3001", "LV-3002"), "utf-8")
+    return card
+
+
+def test_a_pair_has_two_cards(tmp_path: Path) -> None:
+    job = load_job(pair(tmp_path, more="purged = true"))
+    assert job.upstream is not None
+    assert [c.regulator.serial for c in job.cards] == ["F-1", "S-1"]
+    assert [c.id for c in job.cards] == ["LV-3001", "LV-3002"]
+    assert job.two_stages
+    assert job.upstream.purged
+    assert not job.purged
+    # written anew it names the other file and does not take it in
+    text = job_text(job)
+    assert 'upstream_card = "first.toml"' in text
+    assert "F-1" not in text
+    again = tmp_path / "again.toml"
+    again.write_text(text, "utf-8")
+    assert load_job(again) == job
+
+
+@pytest.mark.parametrize(
+    ("change", "id", "right"),
+    [
+        ({"serial": "S-1"}, "value_wrong", "serial of its own"),
+        ({"more": 'upstream_card = "third.toml"'}, "value_wrong", "no third"),
+        ({"more": 'serials = ["F-1", "F-2"]'}, "value_wrong", "no batch"),
+        ({"own": 'serials = ["S-1", "S-2"]\n'}, "value_wrong", "no batch"),
+    ],
+)
+def test_what_can_be_no_pair(
+    tmp_path: Path, change: dict[str, str], id: str, right: str
+) -> None:
+    with pytest.raises(InputError) as caught:
+        load_job(pair(tmp_path, **change))
+    assert caught.value.id == id
+    assert right in caught.value.facts["right"]
+
+
+def test_a_partner_s_card_that_is_not_there_is_told(tmp_path: Path) -> None:
+    card = pair(tmp_path)
+    (tmp_path / "first.toml").unlink()
+    with pytest.raises(InputError) as caught:
+        load_job(card)
+    assert caught.value.id == "file_missing"
+    assert "first.toml" in caught.value.where
+
+
+def test_the_other_card_is_a_file_and_no_table(tmp_path: Path) -> None:
+    card = pair(tmp_path)
+    text = card.read_text("utf-8").replace('upstream_card = "first.toml"', "")
+    inner = FIRST.format(serial="F-1", more="").replace(
+        "[regulator]", "[upstream.regulator]"
+    )
+    text += "\n[upstream]\n" + inner
+    with pytest.raises(InputError) as caught:
+        parse_job(text, "c.toml")
+    assert caught.value.id == "value_wrong"
+    assert caught.value.facts["key"] == "upstream"

@@ -1,4 +1,7 @@
-"""Vent-down: supply shut, outlet opened with the regulator still open, until zero."""
+"""Vent-down: supply shut, outlet opened with the regulator still open, until zero.
+
+Between two stages pressure may remain where no channel reads it: the caution says so.
+"""
 
 from __future__ import annotations
 
@@ -10,18 +13,22 @@ from ..watch import no_pressure
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return the stages of a ``vent-down`` step."""
+    two = plan.two_stages
+    empty = no_pressure("inlet", "outlet")
     return (
         Ask(
             act="vent_down",
-            see=no_pressure("inlet", "outlet"),
+            see=empty,
             confirm=True,
-            caution="vent",
+            caution="vent_two_stages" if two else "vent",
         ),
         Ask(
             act="disconnect",
-            see=no_pressure("inlet", "outlet"),
+            see=empty,
             confirm=True,
-            caution="zero_before_disconnecting",
+            caution="interstage_before_disconnecting"
+            if two
+            else "zero_before_disconnecting",
             opens=True,
         ),
     )

@@ -11,6 +11,7 @@ from records.planfile import plan_by_name
 from rig.simulator.devices import SimulatedRig
 from rig.simulator.families import FAMILIES, Family
 from rig.simulator.faults import (
+    _OF_A_STAGE,
     FAULTS,
     Subject,
     healthy,
@@ -99,6 +100,32 @@ def test_a_fault_is_nothing_at_zero_and_something_at_one(
     before = flat(healthy(family))
     assert flat(with_faults(healthy(family), {id: 0.0})) == before
     assert flat(with_faults(healthy(family), {id: 1.0})) != before
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.id)
+@pytest.mark.parametrize("id", sorted(FAULTS))
+def test_a_fault_of_the_first_stage_is_nothing_of_the_second(
+    id: str, family: Family
+) -> None:
+    before = flat(healthy(family))
+    ailing = {f"first:{id}": 1.0}
+    if family.regulator.first is None or id not in _OF_A_STAGE:
+        with pytest.raises(InputError, match="fault_not_fitted"):
+            with_faults(healthy(family), ailing)
+        return
+    after = flat(with_faults(healthy(family), ailing))
+    assert {n for n in before if before[n] != after[n]} <= {"first", "first_leak"}
+    assert after != before
+
+
+def test_a_first_stage_s_fault_is_typed_with_its_stage() -> None:
+    assert parsed_faults(["first:seat_nicked:0.5", "seat_nicked"]) == {
+        "first:seat_nicked": 0.5,
+        "seat_nicked": 1.0,
+    }
+    for typed in ("first:gremlins", "first:", "first:first:seat_nicked"):
+        with pytest.raises(InputError, match="fault_unknown"):
+            parsed_faults([typed])
 
 
 def test_faults_add_up_in_any_order() -> None:
