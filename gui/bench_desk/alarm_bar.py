@@ -20,6 +20,7 @@ from ..theme import Theme
 from .pieces import BigLine, NumberedLines, key, line, put, restyle
 from .readouts import LargeReadout
 from .screen import AlarmShown, Lane
+from .wording import said
 
 _EDGE_PX = 34
 
@@ -188,4 +189,7 @@ class AlarmReadings(QWidget):
                 self._row.addWidget(made, 1)
                 self.readouts[lane.channel] = made
         for lane in lanes:
-            self.readouts[lane.channel].put(replace(lane, notes=()))
+            shown = replace(lane, notes=())
+            if not lane.value:
+                shown = replace(shown, value=said("no_reading"), stale=True)
+            self.readouts[lane.channel].put(shown)
