@@ -50,7 +50,7 @@ _FIT_S = 4.0
 _MOMENTS = 61
 _LEAST_READINGS = 8
 _FELL = 0.02  # of the outlet: what is raised does not go down
-_OUT_OF_NOISE = 8.0
+_INLET, _INLET_S = 0.03, 6.0  # of the inlet, and over how long before
 _OPEN_VENT_PA = 24.9  # 0.1 in. w.c.: an open vent keeps the bonnet below it
 _OPEN_VENT = 0.01  # of the outlet, where that is more
 
@@ -186,17 +186,31 @@ def _said_otherwise(
 def _disturbed(
     readings: Readings, outlet: Channel, done: Performance, begun: float, told: _Told
 ) -> list[Reason]:
-    """Return that the outlet went down before the vent turned: by another valve."""
-    read = _good(readings, outlet, done.part, begun, told.first_s)
+    """Return that another valve was moved before or when the vent turned.
+
+    What is raised does not go down, and an inlet that changes moves the diaphragm too.
+    """
+    fell = _means(_good(readings, outlet, done.part, begun, told.first_s))
+    down = np.maximum.accumulate(fell) - fell
+    spoilt = down.size > 0 and float(down.max()) > _FELL * float(fell.max())
+    inlet = readings.channel("inlet")
+    if inlet is not None:
+        start = told.first_s - _INLET_S
+        stood = _means(_good(readings, inlet, done.part, start, told.last_s))
+        if stood.size:
+            level = max(
+                abs(float(np.median(stood))), abs(inlet.span[1].value_si) * 0.01
+            )
+            spoilt = spoilt or float(np.ptp(stood)) > _INLET * level
+    return [Reason.of("step_disturbed")] if spoilt else []
+
+
+def _means(read: Trace) -> FloatArray:
+    """Return sliding means over half a second, so that noise is no movement."""
     if read.t_s.size < _LEAST_READINGS:
-        return []
+        return np.empty(0)
     width = max(1, round(MEAN_S * read.t_s.size / (read.t_s[-1] - read.t_s[0])))
-    means = np.convolve(read.value, np.full(width, 1.0 / width), "valid")
-    fell = float(np.max(np.maximum.accumulate(means) - means))
-    noise = float(np.std(np.diff(read.value))) / math.sqrt(2.0 * width)
-    if fell <= max(_FELL * float(np.max(means)), _OUT_OF_NOISE * noise):
-        return []
-    return [Reason.of("step_disturbed")]
+    return np.convolve(read.value, np.full(width, 1.0 / width), "valid")
 
 
 def _bonnet(readings: Readings, done: Performance, outlet_pa: float) -> list[Reason]:
