@@ -41,6 +41,7 @@ from .vent import (
 )
 
 RAISE_ACT, SHUT_ACT = "raise_outlet", "shut_source"
+LET_DOWN_ACT = "let_down_outlet"
 NOT_OPENED, NOT_RESEATED = "not_opened", "not_reseated"
 # A person says so within this time; common practice, no source.
 REACTION_S = 2.0
@@ -48,6 +49,8 @@ _WRITTEN_S = 0.25  # a mark bears the time of the look before it
 _FIT_S = 4.0
 _MOMENTS = 61
 _LEAST_READINGS = 8
+_FELL = 0.02  # of the outlet: what is raised does not go down
+_INLET, _INLET_S = 0.03, 6.0  # of the inlet, and over how long before
 _OPEN_VENT_PA = 24.9  # 0.1 in. w.c.: an open vent keeps the bonnet below it
 _OPEN_VENT = 0.01  # of the outlet, where that is more
 
@@ -102,13 +105,18 @@ def relief_findings(
         opening = opening.but(
             trouble=[
                 *_said_otherwise(done, vent, level, opened),
+                *_disturbed(readings, outlet, done, begun, opened),
                 *_bonnet(readings, done, opening.value),
             ]
         )
     if shut is None:
         why = Reason.of("step_not_done", step=done.step.id)
         return [opening, not_measured("relief_reseat", outlet.role, why)]
-    return [opening, _reseat(readings, outlet, vent, level, done, shut)]
+    reseat = _reseat(readings, outlet, vent, level, done, shut)
+    if reseat.value is not None:
+        # what is not known to have opened is not known to have shut
+        reseat = reseat.but(trouble=opening.trouble)
+    return [opening, reseat]
 
 
 def _level(
@@ -173,6 +181,36 @@ def _said_otherwise(
     if vent is None or level is None or told.by.id == "vent_told_by_channel":
         return []
     return [Reason.of("vent_shows_nothing", channel=vent.id)]
+
+
+def _disturbed(
+    readings: Readings, outlet: Channel, done: Performance, begun: float, told: _Told
+) -> list[Reason]:
+    """Return that another valve was moved before or when the vent turned.
+
+    What is raised does not go down, and an inlet that changes moves the diaphragm too.
+    """
+    fell = _means(_good(readings, outlet, done.part, begun, told.first_s))
+    down = np.maximum.accumulate(fell) - fell
+    spoilt = down.size > 0 and float(down.max()) > _FELL * float(fell.max())
+    inlet = readings.channel("inlet")
+    if inlet is not None:
+        start = told.first_s - _INLET_S
+        stood = _means(_good(readings, inlet, done.part, start, told.last_s))
+        if stood.size:
+            level = max(
+                abs(float(np.median(stood))), abs(inlet.span[1].value_si) * 0.01
+            )
+            spoilt = spoilt or float(np.ptp(stood)) > _INLET * level
+    return [Reason.of("step_disturbed")] if spoilt else []
+
+
+def _means(read: Trace) -> FloatArray:
+    """Return sliding means over half a second, so that noise is no movement."""
+    if read.t_s.size < _LEAST_READINGS:
+        return np.empty(0)
+    width = max(1, round(MEAN_S * read.t_s.size / (read.t_s[-1] - read.t_s[0])))
+    return np.convolve(read.value, np.full(width, 1.0 / width), "valid")
 
 
 def _bonnet(readings: Readings, done: Performance, outlet_pa: float) -> list[Reason]:
@@ -258,9 +296,11 @@ def _reseat(
     shut: float,
 ) -> Estimate:
     """Return the outlet at which the vent ceased to discharge."""
+    over = done.asked_at(LET_DOWN_ACT)
+    until = done.end_s if over is None else over
     closed: _Told | None = None
     if vent is not None and level is not None:
-        let_out = _at_vent(readings, vent, done.part, shut - MEAN_S, done.end_s)
+        let_out = _at_vent(readings, vent, done.part, shut - MEAN_S, until)
         at = ceased(let_out, level)
         closed = None if at is None else _by_channel(vent, at, CEASED_WITHIN_S)
     else:
@@ -268,7 +308,7 @@ def _reseat(
         closed = None if said is None else _by_person(said)
     if closed is not None:
         return _read(readings, outlet, done, "relief_reseat", closed, before=False)
-    stop = done.seen_at(NOT_RESEATED) or done.end_s
+    stop = done.seen_at(NOT_RESEATED) or until
     held = readings.stretch(outlet, done.part, shut, stop)
     if held.t_s.size < _LEAST_READINGS:
         why = held.trouble or Reason.of("step_not_done", step=done.step.id)
@@ -304,7 +344,8 @@ def _read(
     if before:
         start = max(start - _FIT_S, done.begin_s)
     else:
-        stop = min(stop + _FIT_S, done.end_s)
+        over = done.asked_at(LET_DOWN_ACT)
+        stop = min(stop + _FIT_S, done.end_s if over is None else over)
     window = (start, told.first_s) if before else (told.last_s, stop)
     held = readings.stretch(outlet, done.part, *window)
     # where it opens the outlet may drop all at once, and that is no bad reading

@@ -27,6 +27,8 @@ _NOBODY_SAYS_S = 90.0  # without one
 _STANDS = 2e-3  # of the most, over that time
 _RAISED = 1.15  # over the set pressure
 _DOWN = 1.05
+_LET_OFF, _LET_OFF_S = 0.9, 4.0
+_INLET, _INLET_S = 0.03, 6.0
 _LEFT = 0.3  # of what it was raised by
 _WAITED_S = 10.0
 _STEADY_S = 2.0
@@ -61,6 +63,25 @@ def discharges() -> See:
         there = view.at("outlet", at - 1.0)
         facts = () if there is None else (("outlet", _text(there)),)
         return Seen("discharges", at, facts)
+
+    return see
+
+
+def let_off() -> See:
+    """The outlet stands lower than when it was to be raised, or the inlet moved."""
+
+    def see(view: View) -> Seen | None:
+        inlet = view.mean("inlet", 1.0)
+        was = view.at("inlet", view.now_s - _INLET_S)
+        if inlet is not None and was is not None and was > 0.0:
+            if abs(inlet - was) > _INLET * was:
+                return Seen("disturbed", view.now_s, (("inlet", _text(inlet)),))
+        if view.now_s - view.since_s < _LET_OFF_S:
+            return None
+        before, mean = view.at("outlet", view.since_s - 1.0), view.mean("outlet", 3.0)
+        if before is None or mean is None or mean > _LET_OFF * before:
+            return None
+        return Seen("disturbed", view.now_s, (("outlet", _text(mean)),))
 
     return see
 

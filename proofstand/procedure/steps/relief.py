@@ -9,6 +9,7 @@ from ..seeing import first_of, touched
 from ..seeing_relief import (
     discharges,
     let_down,
+    let_off,
     not_opened,
     not_reseated,
 )
@@ -37,7 +38,8 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         Ask(
             act="raise_outlet",
             aim=step.outlet,
-            see=first_of(discharges(), not_opened(most, set_pa)),
+            see=first_of(let_off(), discharges(), not_opened(most, set_pa)),
+            redo="disturbed",
             confirm=True,
             either=True,
             caution="raise_outlet",
