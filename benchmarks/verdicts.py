@@ -26,12 +26,9 @@ from proofstand.simulated import PLANS, simulate
 from records.errors import InputError
 from records.faults import CATALOGUE, TRIED, revealed_by
 from records.judgement import Outcome, Verdict
-from records.measure import Kind
 from records.plan import Bound, Plan
 from records.planfile import builtin_plan
 from records.runfile import open_run
-
-from .table import Row
 
 FIRST_SEED = 1001
 GOAL = 0.99
@@ -264,7 +261,10 @@ def table(tried: Iterable[Tried]) -> tuple[str, bool]:
         often = Counter(one.verdict for one in found)
         passed = [f for f in fitted if f.verdict == Verdict.PASS]
         told = ", ".join(f"{n} {verdict}" for verdict, n in sorted(often.items()))
-        what = {"worst": "a fault at its worst", "limit": f"{of} at {OVER} of its limit"}
+        what = {
+            "worst": "a fault at its worst",
+            "limit": f"{of} at {OVER} of its limit",
+        }
         line = (
             f"{family:13} {plan:19} {what.get(kind, kind):38} "
             f"{len(passed):3} of {len(fitted):3} pass  ({told}"
@@ -307,9 +307,7 @@ def main(words: list[str]) -> int:
     out = given.out
     done = {} if out is None else read_tried(out)
     wanted = list(
-        trials(
-            given.family, given.plan, given.kind or KINDS, given.first, given.seeds
-        )
+        trials(given.family, given.plan, given.kind or KINDS, given.first, given.seeds)
     )
     open_ones = [trial for trial in wanted if trial not in done]
     with ProcessPoolExecutor(given.jobs) as workers:
