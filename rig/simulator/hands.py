@@ -473,7 +473,18 @@ class Hands:
                 yield from self._without_a_break(self._let_down(0.99 * aim))
 
     def _lower_inlet(self, aim: float) -> Doing:
-        """Shut, let down through the vent, ready to open at the new supply pressure."""
+        """Shut, let down through the vent, ready to open at the new supply pressure.
+
+        Where gas is seen to flow it takes the inlet down by itself, and a shut inlet
+        valve would starve the regulator.
+        """
+        if self._at["bleed"] > 0.0 and self._read("flow") > 0.0:
+            fall = max(self._at["supply_pa_gauge"] - 0.99 * aim, 0.0)
+            seconds = max(fall / (5.0 * self._manner.supply_rise), 1.5)
+            yield from self._turn("supply_pa_gauge", 0.99 * aim, seconds)
+            yield from self._wait_for(lambda: self._read("inlet") <= 1.01 * aim, 20.0)
+            if self._read("inlet") <= 1.01 * aim:
+                return
         low = 0.96 * aim
         yield from self._turn("inlet", 0.0, self._between(0.6, 1.0))
         yield from self._turn("supply_pa_gauge", low, self._between(1.0, 1.5))
