@@ -26,7 +26,7 @@ from rig.simulator.rigbody import VALVE_NAMES
 SIGMAS = 6.0
 ROLES = ("outlet", "inlet")
 _STILL_S = 0.35  # a valve that rests so long has come to the end of a movement
-_WITHIN_S = 2.0  # after a movement what it does to a pressure has begun
+_WITHIN_S = 1.0  # after a movement: what comes later is the gas that warms or cools
 _LATEST_S = 3.0  # after six sigma: later than that it was missed
 _QUIET_SIGMAS = 3.0  # who sees a transition where less moved was wrong
 _LOOK_BACK_S = 2.0

@@ -27,7 +27,7 @@ from analysis.judge import judge
 from proofstand.procedure.engine import prepared_plan, stages_of
 from proofstand.procedure.stages import Ask
 from proofstand.simulated import demo_job, simulate
-from records.judgement import Verdict
+from records.judgement import Judgement, Verdict
 from records.plan import Plan
 from records.planfile import builtin_plan
 from records.run import MarkKind, Run
@@ -150,6 +150,7 @@ def handle(seed: int) -> Handled:
             tell=watching.tell,
         )
         run = open_run(out)
+    found = judge(run)
     ended = made.how
     stopped = [m for m in watching.marks if m.kind is MarkKind.ABANDONED]
     if stopped:
@@ -167,8 +168,8 @@ def handle(seed: int) -> Handled:
         tuple(watching.acts()),
         tuple((s.role, s.told_s) for s in watching.false()),
         tuple(_noted(run, mistake) for mistake in mistakes),
-        _off(run),
-        judge(run).verdict.value,
+        _off(run, found),
+        found.verdict.value,
     )
 
 
@@ -201,14 +202,14 @@ def _disturbed(run: Run) -> set[str]:
     return found
 
 
-def _off(run: Run) -> tuple[str, ...]:
+def _off(run: Run, found: Judgement) -> tuple[str, ...]:
     """Return the findings that lie further off the truth than chance puts them."""
     assert run.truth is not None
     true = {
         (t["id"], t["step"], t["channel"]): t["value"] for t in run.truth["findings"]
     }
     off = []
-    for finding in judge(run).findings:
+    for finding in found.findings:
         if finding.measured is None:
             continue
         for channel in (finding.channel or "", ""):

@@ -30,6 +30,8 @@ from records.plan import Bound, Plan
 from records.planfile import builtin_plan
 from records.runfile import open_run
 
+from .table import Row
+
 FIRST_SEED = 1001
 GOAL = 0.99
 OVER = 1.1
@@ -287,6 +289,39 @@ def table(tried: Iterable[Tried]) -> tuple[str, bool]:
             said = "revealed, and passed" if revealed else "not in the catalogue"
             lines.append(f"    {said}: {', '.join(sorted(ids))}")
     return "\n".join(lines), met
+
+
+def verdict_rows(short: bool) -> list[Row]:
+    """Return the rows for the table of all benchmarks: a few of each family."""
+    seeds = 1 if short else 3
+    pairs = families_with_plans()
+    healthy = [
+        test(Trial(family, plan, "healthy", "", FIRST_SEED + seed))
+        for seed in range(seeds)
+        for family, plan in pairs
+    ]
+    worst = [
+        test(Trial(family, plan, "worst", worst_of(plan)[i], FIRST_SEED))
+        for i, (family, plan) in enumerate(pairs)
+        if plan in TRIED
+    ]
+    not_passed = [one for one in healthy if one.verdict != Verdict.PASS]
+    passed = [one.trial.of for one in worst if one.verdict == Verdict.PASS]
+    told = ", ".join(f"{one.trial.plan}: {'; '.join(one.why)}" for one in not_passed)
+    return [
+        Row(
+            "verdicts: healthy regulators that do not pass",
+            float(len(not_passed)),
+            1.0,
+            f"of {len(healthy)}, each family with its plans {told}".rstrip(),
+        ),
+        Row(
+            "verdicts: 1 + revealed faults at their worst that pass",
+            1.0 + len(passed),
+            1.0,
+            f"of {len(worst)}, one a family {', '.join(passed)}".rstrip(),
+        ),
+    ]
 
 
 def main(words: list[str]) -> int:
