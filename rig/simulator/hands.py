@@ -32,6 +32,7 @@ Doing = Generator[None, None, None]
 
 _SMALL_BLEED = 0.10
 _NUT_SHARE = 0.05  # of the outlet: how far a nut that is locked carelessly moves it
+_OF_SUPPLY = ("raise_inlet", "set_inlet", "vent_down", "open_to_air")
 _MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
@@ -174,7 +175,7 @@ class Hands:
         self._answer: str | None = None
         self._doing: Doing | None = None
         self._besides: list[Doing] = []  # what comes about while nothing is asked
-        self._doing_id = ""
+        self._doing_id = self._doing_act = ""
         self._confirms = False
         self._must_finish = 0
         self._small_bleed = _SMALL_BLEED * float(self._rng.uniform(0.9, 1.1))
@@ -254,7 +255,7 @@ class Hands:
         self._question = request if request.look else None
         lasting = request.lasting
         self._lasting_s = 0.0 if lasting is None else lasting.value_si
-        self._doing_id = request.id
+        self._doing_id, self._doing_act = request.id, request.act
         self._confirms = request.confirm
         doing = self._acts[request.act](aim)
         made = next((m for m in self._to_make if m.can_be_at(request)), None)
@@ -402,6 +403,10 @@ class Hands:
         yield from self._wait(self._between(8.0, 20.0))
         if self._at["vent_inlet"] > 0.0 or self._at["inlet"] < 1.0:
             return  # nothing of it reaches this station
+        # who sees the inlet dip lets it come back before anything else is done
+        yield from self._without_a_break(self._dip())
+
+    def _dip(self) -> Doing:
         supply, low = self._at["supply_pa_gauge"], self._between(0.8, 0.92)
         low *= self._read("inlet")
         yield from self._turn("supply_pa_gauge", 0.0, 0.3)
@@ -417,8 +422,9 @@ class Hands:
         supply = self._at["supply_pa_gauge"]
         yield from self._turn("supply_pa_gauge", 0.0, 0.3)
         yield from self._wait(self._between(20.0, 60.0))
-        if self._at["supply_pa_gauge"] > 0.0 or self._at["vent_inlet"] > 0.0:
-            return  # it was put right meanwhile, or the gas comes off
+        at_it = self._doing is not None and self._doing_act in _OF_SUPPLY
+        if at_it or self._at["supply_pa_gauge"] > 0.0 or self._at["vent_inlet"] > 0.0:
+            return  # it is put right, or the gas comes off
         yield from self._turn("supply_pa_gauge", supply, self._between(1.5, 3.0))
 
     # --- acts -------------------------------------------------------------------------
