@@ -28,6 +28,7 @@ _KEEP = 60  # bins of quiet kept before a transition, for its level before
 _NOISE_BINS = 100
 _RAMP_BINS = 50
 _SPAN_SHARE = 5e-4
+_KEEN_SHARE = 0.5  # of that, for who watches as it happens
 _NOISE_FACTOR = 6.0
 _END_SHARE = 0.15
 # The closing time is good to about a quarter for any shape of closing.
@@ -111,11 +112,22 @@ class EventDetector:
         span_pa: span of the transducer; changes below 0.05 % of it over one second are
             never a transition.
         resolution_pa: smallest step of the reading.
+        keen: for who watches as it happens and has only to see that something moves:
+            half the least change, and a level that bends is not taken for noise.
     """
 
-    def __init__(self, channel: str, span_pa: float, resolution_pa: float) -> None:
+    def __init__(
+        self,
+        channel: str,
+        span_pa: float,
+        resolution_pa: float,
+        *,
+        keen: bool = False,
+    ) -> None:
         self.channel = channel
-        self._floor = max(_SPAN_SHARE * abs(span_pa), 2.0 * abs(resolution_pa))
+        self._keen = keen
+        share = _SPAN_SHARE * (_KEEN_SHARE if keen else 1.0)
+        self._floor = max(share * abs(span_pa), 2.0 * abs(resolution_pa))
         self._bins = Bins()
         self._restart()
 
@@ -263,7 +275,11 @@ class EventDetector:
         stand in until there are more.
         """
         halves = np.array(self._halves)
-        slow = _spread(halves - _middle(halves))
+        if self._keen and halves.size > 2 * _LAG:
+            # gas that warms after a vent was shut bends: that is no noise
+            slow = _spread(halves[_HALF_LAG:] - halves[:-_HALF_LAG]) / math.sqrt(3.0)
+        else:
+            slow = _spread(halves - _middle(halves))
         fast = _spread(np.diff(self._values[-_NOISE_BINS:], 2)) / math.sqrt(3.0)
         few = 1.0 + _LAG / len(self._halves)
         self._noise = max(slow, fast) * few

@@ -26,7 +26,9 @@ _HEAT = 2.5  # standard deviations of settling beyond which it is not heat
 _NOISY = 10.0
 _AT_END = 0.8  # of the longest time constant
 _SLOWEST = 35.0  # long-run over short-run variance; the slowest model has 49
-_PERIODIC_P = 1e-3
+# Of each of the handful of rates that a test has, so that chance spoils one test in
+# two thousand.
+_PERIODIC_P = 1e-4
 _NET_DOF = 20.0
 # notes that say why an interval is as wide as it is
 TAIL_REASONS = frozenset({"hold_too_short", "tail_inseparable", "tail_rising_or_creep"})

@@ -1,22 +1,30 @@
 """Run the benchmarks and print their table: `python -m benchmarks [--short]`.
 
-`python -m benchmarks estimators` counts how right the findings are instead.
+A word after it measures one thing at length instead, by many simulated tests:
+`estimators` (how right the findings are), `hands` (what is seen of what hands do),
+`verdicts` (how often a test passes), `rig-time` (how long a regulator is on the rig),
+`engine` (what leading a test costs).
 Exit code 0; 1 where a figure is twice its goal or worse; 2 on a wrong word.
 A further figure is one function in a module of its own, listed in `ROWS`.
 """
 
+import importlib
 import sys
 from collections.abc import Callable
 from functools import partial
 
+from .engine import engine_cpu
+from .hands import handled_rows
 from .help_start import help_start
 from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
+from .rig_time import low_pressure_rig_time
 from .rtu_polls import rtu_polls
 from .simulation import many_regulators, one_regulator
 from .table import Row, table
 from .tcp_loop import tcp_loop
 from .text_stream import text_stream
+from .verdicts import verdict_rows
 
 ROWS: tuple[Callable[[bool], Row], ...] = (
     help_start,
@@ -31,19 +39,35 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     memory_slope,
     one_regulator,
     many_regulators,
+    engine_cpu,
+    low_pressure_rig_time,
 )
+# Each gives several rows.
+GROUPS: tuple[Callable[[bool], list[Row]], ...] = (handled_rows, verdict_rows)
+# What is measured at length instead: a module with ``main(words)``.
+AT_LENGTH = {
+    "estimators": "estimators.command",
+    "hands": "hands",
+    "verdicts": "verdicts",
+    "rig-time": "rig_time",
+}
 
 
 def main(words: list[str]) -> int:
     """Measure every row, print the table, and return the exit code."""
-    if words[:1] == ["estimators"]:
-        from .estimators.command import main as estimators
-
-        return estimators(words[1:])
-    if any(word != "--short" for word in words):
-        print("benchmarks: takes --short or nothing", file=sys.stderr)
+    if words[:1] and words[0] in AT_LENGTH:
+        module = importlib.import_module(f"benchmarks.{AT_LENGTH[words[0]]}")
+        code: int = module.main(words[1:])
+        return code
+    only = words[:1] == ["engine"]
+    short = "--short" in words
+    if any(word != "--short" for word in words[only:]):
+        known = ", ".join([*AT_LENGTH, "engine"])
+        print(f"benchmarks: takes --short, nothing, or {known}", file=sys.stderr)
         return 2
-    rows = [measure(bool(words)) for measure in ROWS]
+    rows = [measure(short) for measure in ((engine_cpu,) if only else ROWS)]
+    if not only:
+        rows += [row for measure in GROUPS for row in measure(short)]
     print(table(rows))
     return 1 if any(row.standing == "FAILED" for row in rows) else 0
 

@@ -23,7 +23,7 @@ from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
 from rig.simulator.families import FAMILIES, FIRST_STAGE, PAIR, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
-from rig.simulator.hands import Hands, Moves, manner_for
+from rig.simulator.hands import ABSENCE_S, Hands, Mistake, Moves, manner_for
 from rig.simulator.hands_link import ValveWriter
 from rig.simulator.history import true_findings
 from rig.simulator.rigbody import REGULATOR
@@ -383,6 +383,7 @@ def simulate(
     mistakes: Sequence[str] = (),
     vent_meter: bool = True,
     key_folder: Path | None = None,
+    show: Callable[[SimulatedRig], None] = lambda rig: None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
     """Make a sealed run of a simulated regulator, the same for the same seed.
@@ -396,10 +397,11 @@ def simulate(
         faults: what is wrong with it, as ``id`` or ``id:severity``.
         seed: what regulator, rig, day, noise and hands are drawn from.
         out: run file to make.
-        mistakes: what the hands do wrong.
+        mistakes: what the hands do wrong; see :meth:`Mistake.parse`.
         vent_meter: the vent is read where the plan has a relief step; else the hands
             look.
         key_folder: of a demonstration key; unsigned if None.
+        show: is given the rig before anything is done, to look at and no more.
         tell: hears what the session tells.
 
     Raises:
@@ -447,6 +449,7 @@ def simulate(
         counts=simulated.counted,
         vents=simulated.vents,
     )
+    show(simulated)
     history = simulated.keep_history()
     kinds = {step.id: step.kind for step in prepared.steps}
     read_after_s = {
@@ -482,7 +485,10 @@ def simulate(
     )
     seconds = 0.0
     holds = [step.hold.value_si for step in prepared.steps if step.hold is not None]
-    patience = _Patience(PATIENCE_S + max(holds, default=0.0))
+    away = any(Mistake.parse(text).slip == "long-absence" for text in mistakes)
+    patience = _Patience(
+        PATIENCE_S + max(holds, default=0.0) + (ABSENCE_S[1] if away else 0.0)
+    )
 
     def listen(event: SessionEvent) -> None:
         nonlocal seconds

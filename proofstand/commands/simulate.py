@@ -44,9 +44,11 @@ def add(commands: Subparsers) -> None:
         "--mistake",
         action="append",
         default=[],
-        metavar="MISTAKE",
-        help="what the simulated hands do wrong, once: snaps-shut, wrong-valve, "
-        "walks-away or nut-moves-it; may be given again",
+        metavar="MISTAKE[@STEP]",
+        help="what the simulated hands do wrong, once, at a step of the plan or the "
+        "first that can have it: snaps-shut, three-jerks, closes-slowly, leaves-bleed, "
+        "wrong-valve, walks-away, long-absence, over-adjusts, nut-moves-it, "
+        "bumps-bleed, neighbour, supply-lost; may be given again",
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(

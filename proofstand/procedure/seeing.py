@@ -308,6 +308,8 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
         if view.now_s - last.window_s[1] < _STANDS_S:
             return None  # a hand that turns on is not done yet
         found = closing(view.trace("outlet", view.since_s - LOOK_BEFORE_S), -inf, inf)
+        if found is not None and found.t50_s < view.since_s:
+            found = None  # a flow that was made smaller before; the closing goes on
         if found is not None:
             at, took, rise = found.t50_s, found.closing_s, found.after - found.before
         elif view.now_s - last.window_s[1] > _SLOW_RIG_S:

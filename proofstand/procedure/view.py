@@ -36,7 +36,9 @@ class Watched:
         """Forget all: time starts anew."""
         low, high = (q.value_si for q in self.channel.span)
         resolution = self.channel.resolution.value_si
-        self.detector = EventDetector(self.channel.id, high - low, resolution)
+        self.detector = EventDetector(
+            self.channel.id, high - low, resolution, keen=True
+        )
         self.t_s, self.value, self.flags, self.events = [], [], [], []
         self.fed = 0
 

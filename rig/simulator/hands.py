@@ -34,6 +34,7 @@ _SMALL_BLEED = 0.10
 _NUT_SHARE = 0.05  # of the outlet: how far a nut that is locked carelessly moves it
 _CRACK = 0.3  # of the limited source's valve, to raise an outlet slowly
 _STOOD_S = 5.0
+_OF_SUPPLY = ("raise_inlet", "set_inlet", "vent_down", "open_to_air")
 _MOST_SUPPLY = 1.3  # of what is wanted: a supply that can't do it is left alone then
 
 
@@ -87,16 +88,55 @@ class Moves:
     answer: str | None = None
 
 
-# What hands can do wrong, and at which act they do it.
-MISTAKES: Mapping[str, str] = MappingProxyType(
+# What people do wrong, or what befalls them, and at which acts; () at any.
+MISTAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        "snaps-shut": "close_bleed",
-        "wrong-valve": "isolate_inlet",
-        "walks-away": "set_outlet",
-        "nut-moves-it": "lock_nut",
+        "snaps-shut": ("close_bleed",),
+        "three-jerks": ("close_bleed",),
+        "closes-slowly": ("close_bleed",),
+        "leaves-bleed": ("close_bleed",),
+        "wrong-valve": ("isolate_inlet",),
+        "walks-away": ("set_outlet",),
+        "long-absence": (),
+        "over-adjusts": ("set_outlet",),
+        "nut-moves-it": ("lock_nut",),
+        "bumps-bleed": ("hands_off",),
+        "neighbour": ("hands_off", "close_bleed"),
+        "supply-lost": ("open_bleed", "set_flow"),
     }
 )
-MISTAKES_AT = MappingProxyType({act: slip for slip, act in MISTAKES.items()})
+ABSENCE_S = (600.0, 3600.0)  # of who is called away
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """What is done wrong, once, and at which step of a plan; "" at the first that can.
+
+    Attributes:
+        slip: of :data:`MISTAKES`. step: id of the step.
+    """
+
+    slip: str
+    step: str = ""
+
+    @classmethod
+    def parse(cls, text: str) -> Mistake:
+        """Read ``"three-jerks"`` or ``"three-jerks@lockup-2"``.
+
+        Raises:
+            InputError: ``mistake_unknown``.
+        """
+        slip, _, step = text.partition("@")
+        if slip not in MISTAKES:
+            known = ", ".join(MISTAKES)
+            raise InputError("mistake_unknown", given=text, known=known)
+        return cls(slip, step)
+
+    def can_be_at(self, request: Request) -> bool:
+        """Tell whether it can be made at what is asked now."""
+        acts = MISTAKES[self.slip]
+        at_act = not acts or request.act in acts
+        return at_act and self.step in ("", request.step)
 
 
 class Hands:
@@ -106,7 +146,7 @@ class Hands:
         seed: what delays, unevenness and overshoot are drawn from.
         found: where the valves stand by name, when the rig is not one that starts.
         manner: what they know of what is before them.
-        mistakes: what they do wrong, once each; see :data:`MISTAKES`.
+        mistakes: what they do wrong, once each; see :meth:`Mistake.parse`.
         counts: what they see or hear when they look for a finding for some seconds;
             None: nothing, as far as they can tell.
         vents: whether they see the bonnet's vent discharge; None: they take an outlet
@@ -125,11 +165,7 @@ class Hands:
         counts: Callable[[str, float], int] | None = None,
         vents: Callable[[], bool] | None = None,
     ) -> None:
-        for mistake in mistakes:
-            if mistake not in MISTAKES:
-                known = ", ".join(MISTAKES)
-                raise InputError("mistake_unknown", given=mistake, known=known)
-        self._to_make = set(mistakes)
+        self._to_make = [Mistake.parse(text) for text in mistakes]
         self._manner = manner or manner_for(SECOND_STAGE)
         self._rng = np.random.Generator(np.random.Philox(key=[seed, 900]))
         start = Valves()
@@ -147,7 +183,8 @@ class Hands:
         self._question: Request | None = None
         self._answer: str | None = None
         self._doing: Doing | None = None
-        self._doing_id = ""
+        self._besides: list[Doing] = []  # what comes about while nothing is asked
+        self._doing_id = self._doing_act = ""
         self._confirms = False
         self._must_finish = 0
         self._small_bleed = _SMALL_BLEED * float(self._rng.uniform(0.9, 1.1))
@@ -208,12 +245,16 @@ class Hands:
             except StopIteration:
                 self._doing = None
                 acknowledge = self._doing_id if self._confirms else None
+        self._besides = [
+            doing for doing in self._besides if next(doing, self) is not self
+        ]
         moved, self._moved = self._moved, {}
         return Moves(moved, acknowledge, self._answer)
 
     def begin_again(self) -> None:
         """Drop what is half done; what is asked then is done from its beginning."""
         self._doing, self._doing_id, self._must_finish = None, "", 0
+        self._besides = []
 
     def _turn_to(self, request: Request | None) -> None:
         if request is None:
@@ -228,13 +269,13 @@ class Hands:
         self._question = request if request.look else None
         lasting = request.lasting
         self._lasting_s = 0.0 if lasting is None else lasting.value_si
-        self._doing_id = request.id
+        self._doing_id, self._doing_act = request.id, request.act
         self._confirms = request.confirm
         doing = self._acts[request.act](aim)
-        slip = MISTAKES_AT.get(request.act, "")
-        if slip in self._to_make:
-            self._to_make.remove(slip)
-            doing = self._mistaken(slip, doing)
+        made = next((m for m in self._to_make if m.can_be_at(request)), None)
+        if made is not None:
+            self._to_make.remove(made)
+            doing = self._mistaken(made.slip, aim, doing)
         self._doing = self._after_a_moment(doing)
 
     # --- what hands are able to do ----------------------------------------------------
@@ -294,20 +335,111 @@ class Hands:
             and abs(self._read("inlet")) < self._manner.inlet_zero
         )
 
-    def _mistaken(self, slip: str, doing: Doing) -> Doing:
-        if slip == "walks-away":
-            yield from self._wait(self._between(60.0, 120.0))
-        elif slip == "wrong-valve":
-            # the vent instead of the inlet valve, noticed and put right
-            yield from self._turn("vent_inlet", 0.05, self._between(0.8, 1.5))
-            yield from self._wait(self._between(2.0, 4.0))
-            yield from self._turn("vent_inlet", 0.0, self._between(0.4, 0.8))
-        elif slip == "snaps-shut":
-            yield from self._turn("bleed", 0.0, 0.05)
+    # --- what goes wrong --------------------------------------------------------------
+
+    def _mistaken(self, slip: str, aim: float, doing: Doing) -> Doing:
+        """Return an act with what goes wrong at it."""
+        before: dict[str, Callable[[], Doing]] = {
+            "walks-away": lambda: self._wait(self._between(60.0, 120.0)),
+            "long-absence": self._is_away,
+            "wrong-valve": self._turns_wrong_valve,
+            "snaps-shut": lambda: self._turn("bleed", 0.0, 0.05),
+            "three-jerks": self._shuts_in_jerks,
+            "closes-slowly": lambda: self._turn("bleed", 0.0, self._between(9.0, 14.0)),
+            "over-adjusts": lambda: self._over_adjusts(aim),
+        }
+        if slip in before:
+            yield from before[slip]()
+        if slip == "leaves-bleed":
+            yield from self._leaves_bleed()
+            return
         yield from doing
         if slip == "nut-moves-it":
             moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
             self._put("screw_m", self._at["screw_m"] + moved)
+        beside = {
+            "bumps-bleed": self._bumps_bleed,
+            "neighbour": self._neighbour,
+            "supply-lost": self._supply_lost,
+        }.get(slip)
+        if beside is not None:
+            self._besides.append(beside())
+
+    def _is_away(self) -> Doing:
+        # who is away does nothing else that is asked meanwhile
+        yield from self._without_a_break(self._wait(self._between(*ABSENCE_S)))
+
+    def _turns_wrong_valve(self) -> Doing:
+        """The vent instead of the inlet valve, noticed and put right."""
+        yield from self._turn("vent_inlet", 0.05, self._between(0.8, 1.5))
+        yield from self._wait(self._between(2.0, 4.0))
+        yield from self._turn("vent_inlet", 0.0, self._between(0.4, 0.8))
+
+    def _shuts_in_jerks(self) -> Doing:
+        for share in (self._between(0.5, 0.7), self._between(0.15, 0.3), 0.0):
+            to = share * self._small_bleed
+            yield from self._without_a_break(self._jerk(to))
+
+    def _jerk(self, to: float) -> Doing:
+        yield from self._turn("bleed", to, self._between(0.15, 0.3))
+        yield from self._wait(self._between(1.0, 2.5))
+
+    def _leaves_bleed(self) -> Doing:
+        """All but shut, and shut only when it is noticed."""
+        crack = self._between(0.03, 0.08) * self._small_bleed
+        yield from self._turn("bleed", crack, self._between(1.5, 4.0))
+        self._besides.append(self._shuts_bleed_late())
+
+    def _shuts_bleed_late(self) -> Doing:
+        yield from self._wait(self._between(5.0, 20.0))
+        yield from self._turn("bleed", 0.0, self._between(0.5, 1.0))
+
+    def _over_adjusts(self, aim: float) -> Doing:
+        """The screw turned in too far, seen on the display and put right."""
+        yield from self._open_small_bleed(aim)
+        yield from self._wait(self._between(1.5, 2.2))
+        too_high = aim * (1.0 + self._between(0.08, 0.15))
+        yield from self._screw_by(
+            (too_high - self._read("outlet")) / self._manner.slope
+        )
+        yield from self._wait(self._between(1.5, 4.0))
+
+    def _bumps_bleed(self) -> Doing:
+        """A sleeve at the bleed valve in the midst of a hold."""
+        yield from self._wait(self._between(8.0, 25.0))
+        at = self._at["bleed"]
+        yield from self._turn("bleed", at + 0.5 * self._small_bleed, 0.2)
+        yield from self._wait(self._between(0.3, 1.0))
+        yield from self._turn("bleed", at, 0.2)
+
+    def _neighbour(self) -> Doing:
+        """The next station draws on the shared supply: the inlet dips for a while."""
+        yield from self._wait(self._between(8.0, 20.0))
+        if self._at["vent_inlet"] > 0.0 or self._at["inlet"] < 1.0:
+            return  # nothing of it reaches this station
+        # who sees the inlet dip lets it come back before anything else is done
+        yield from self._without_a_break(self._dip())
+
+    def _dip(self) -> Doing:
+        supply, low = self._at["supply_pa_gauge"], self._between(0.8, 0.92)
+        low *= self._read("inlet")
+        yield from self._turn("supply_pa_gauge", 0.0, 0.3)
+        yield from self._turn("vent_inlet", 0.05, 0.3)
+        yield from self._wait_for(lambda: self._read("inlet") <= low, 4.0)
+        yield from self._turn("vent_inlet", 0.0, 0.3)
+        yield from self._wait(self._between(1.0, 4.0))
+        yield from self._turn("supply_pa_gauge", supply, self._between(0.5, 1.5))
+
+    def _supply_lost(self) -> Doing:
+        """The bottle is empty while gas flows; another one after a while."""
+        yield from self._wait(self._between(1.0, 6.0))
+        supply = self._at["supply_pa_gauge"]
+        yield from self._turn("supply_pa_gauge", 0.0, 0.3)
+        yield from self._wait(self._between(20.0, 60.0))
+        at_it = self._doing is not None and self._doing_act in _OF_SUPPLY
+        if at_it or self._at["supply_pa_gauge"] > 0.0 or self._at["vent_inlet"] > 0.0:
+            return  # it is put right, or the gas comes off
+        yield from self._turn("supply_pa_gauge", supply, self._between(1.5, 3.0))
 
     # --- acts -------------------------------------------------------------------------
 
@@ -362,7 +494,18 @@ class Hands:
                 yield from self._without_a_break(self._let_down(0.99 * aim))
 
     def _lower_inlet(self, aim: float) -> Doing:
-        """Shut, let down through the vent, ready to open at the new supply pressure."""
+        """Shut, let down through the vent, ready to open at the new supply pressure.
+
+        Where gas is seen to flow it takes the inlet down by itself, and a shut inlet
+        valve would starve the regulator.
+        """
+        if self._at["bleed"] > 0.0 and self._read("flow") > 0.0:
+            fall = max(self._at["supply_pa_gauge"] - 0.99 * aim, 0.0)
+            seconds = max(fall / (5.0 * self._manner.supply_rise), 1.5)
+            yield from self._turn("supply_pa_gauge", 0.99 * aim, seconds)
+            yield from self._wait_for(lambda: self._read("inlet") <= 1.01 * aim, 20.0)
+            if self._read("inlet") <= 1.01 * aim:
+                return
         low = 0.96 * aim
         yield from self._turn("inlet", 0.0, self._between(0.6, 1.0))
         yield from self._turn("supply_pa_gauge", low, self._between(1.0, 1.5))
@@ -458,8 +601,7 @@ class Hands:
 
     def _set_outlet(self, aim: float) -> Doing:
         """Come up to the aim from below with a small flow; back off when above."""
-        if abs(self._at["bleed"] - self._small_bleed) > 0.2 * self._small_bleed:
-            yield from self._open_bleed(aim)
+        yield from self._open_small_bleed(aim)
         close = 0.002 * aim
         for _ in range(60):
             yield from self._wait(self._between(1.5, 2.2))
@@ -473,6 +615,10 @@ class Hands:
                 yield from self._screw_by(
                     self._between(0.8, 1.01) * off / self._manner.slope
                 )
+
+    def _open_small_bleed(self, aim: float) -> Doing:
+        if abs(self._at["bleed"] - self._small_bleed) > 0.2 * self._small_bleed:
+            yield from self._open_bleed(aim)
 
     def _set_flow(self, aim: float) -> Doing:
         """Turn the downstream valve until the meter says so."""

@@ -235,3 +235,31 @@ def test_strange_traces_give_no_event_and_no_error(value: Array) -> None:
     assert find_events(odd, SPAN, STEP) == []
     assert shut_off(odd, 0.0, 10.0) is None
     assert find_holds(odd) == []
+
+
+def test_a_keen_eye_sees_half_as_much_and_no_noise_in_a_level_that_bends() -> None:
+    def warming(t: Array) -> Array:
+        # as gas does after a vent was shut
+        bend = 1500.0 * (1.0 - np.exp(-np.clip(t - 10.0, 0.0, None) / 4.0))
+        return np.asarray(50_000.0 + bend)
+
+    found = trace(warming, 24.0, noise=0.8)
+    thresholds = {}
+    for keen in (False, True):
+        detector = EventDetector("inlet", SPAN, STEP, keen=keen)
+        detector.feed(found.t_s, found.value, found.flags)
+        thresholds[keen] = detector.threshold
+    assert thresholds[False] > 4.0 * thresholds[True]
+
+    def step(t: Array) -> Array:
+        return np.asarray(2740.0 + 4.0 * smooth(t, 20.0, 20.3))
+
+    small = trace(step, 30.0, noise=0.2)
+    seen = {
+        keen: EventDetector("outlet", SPAN, STEP, keen=keen).feed(
+            small.t_s, small.value, small.flags
+        )
+        for keen in (False, True)
+    }
+    assert not seen[False]
+    assert [event.kind for event in seen[True]] == ["rise"]

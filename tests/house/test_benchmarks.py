@@ -1,10 +1,20 @@
 """The table of benchmarks: what meets its goal, what fails a build."""
 
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
 import pytest
 
 from benchmarks import __main__ as benchmarks
-from benchmarks import paced_bus
+from benchmarks import hands, paced_bus, verdicts
+from benchmarks.acts import ROLES, Sighting, Watching
 from benchmarks.table import Row, table
+from proofstand.procedure.engine import check_led
+from records.faults import TRIED
+from records.planfile import builtin_plan, plan_by_name
+from rig.simulator.rigbody import VALVE_NAMES
 
 pytestmark = pytest.mark.tree
 
@@ -56,8 +66,9 @@ def test_the_exit_code_follows_the_worst_figure(
         return Row("start", ratio, 15.0, "once")
 
     monkeypatch.setattr(benchmarks, "ROWS", (row,))
+    monkeypatch.setattr(benchmarks, "GROUPS", (lambda short: [row(short)],))
     assert benchmarks.main(["--short"]) == code
-    assert asked == [True]
+    assert asked == [True, True]
     assert "start" in capsys.readouterr().out
 
 
@@ -71,3 +82,91 @@ def test_the_paced_wire_takes_the_time_of_the_published_text() -> None:
     rates = [round(paced_bus.most_polls_per_s(b), 1) for b in (9600, 19200, 115200)]
     assert rates == [24.2, 48.5, 159.5]
     assert paced_bus.crc(bytes.fromhex("01 03 00 00 00 0A")).hex() == "c5cd"
+
+
+def watched(*sightings: Sighting) -> Watching:
+    """Return one act as it was watched: the bleed shut from 10 s to 12 s, a rise."""
+    t = np.arange(0.0, 30.0, 0.1)
+    shut = np.clip((t - 10.0) / 2.0, 0.0, 1.0)
+    still = np.zeros(t.size)
+    return Watching(
+        sightings=list(sightings),
+        t_s=list(t),
+        true={"outlet": list(2740.0 + 100.0 * shut), "inlet": list(still)},
+        valves={n: list(1.0 - shut if n == "bleed" else still) for n in VALVE_NAMES},
+        asked=[("close_bleed", "lockup-1")] * t.size,
+        noise=dict.fromkeys(ROLES, 1.0),
+    )
+
+
+def test_an_act_counts_from_six_sigma_of_the_true_pressure() -> None:
+    seen = Sighting("outlet", 1, 10.1, 10.5, 13.0)
+    (act,) = watched(seen).acts()
+    assert (act.valve, act.asked, act.step) == ("bleed", "close_bleed", "lockup-1")
+    assert act.moved_s == pytest.approx(10.2, abs=0.051)  # 6 Pa at 50 Pa/s: 0.12 s
+    assert act.delay_s == pytest.approx(10.5 - act.moved_s)
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        Sighting("outlet", -1, 10.1, 10.5, 13.0),  # the other way
+        Sighting("inlet", 1, 10.1, 10.5, 13.0),  # the other side
+        Sighting("outlet", 1, 5.0, 5.2, 8.0),  # over before it began
+        Sighting("outlet", 1, 14.0, 14.5, 15.0),  # too late
+    ],
+)
+def test_what_was_seen_of_something_else_misses_the_act(seen: Sighting) -> None:
+    (act,) = watched(seen).acts()
+    assert act.delay_s is None
+
+
+def test_what_is_seen_where_nothing_moved_is_false() -> None:
+    right = Sighting("outlet", 1, 10.1, 10.5, 13.0)
+    wrong = Sighting("outlet", 1, 20.0, 20.5, 21.0)
+    assert watched(right, wrong).false() == [wrong]
+
+
+@pytest.mark.parametrize(("family", "plan"), verdicts.families_with_plans())
+def test_clumsy_hands_have_a_plan_to_be_led_through(
+    tmp_path: Path, family: str, plan: str
+) -> None:
+    file = tmp_path / "plan.toml"
+    file.write_text(hands.shortened(builtin_plan(plan)[1]), "utf-8")
+    short = plan_by_name(str(file))[0]
+    check_led(short)
+    whole = [step.id for step in builtin_plan(plan)[0].steps if step.id != "rig-hold"]
+    assert [step.id for step in short.steps] == whole
+    assert max(s.hold.value_si for s in short.steps if s.hold is not None) <= 30.0
+    seeds = range(27)
+    drawn = [
+        hands.drawn(seed) for seed in seeds if hands.drawn(seed)[:2] == (family, plan)
+    ]
+    assert len(drawn) == 3
+    for _, _, mistakes in drawn:
+        assert len(mistakes) == 2
+        assert all(m.partition("@")[2] in whole for m in mistakes)
+
+
+def test_every_family_has_something_at_a_limit_and_at_its_worst() -> None:
+    for _, plan in verdicts.families_with_plans():
+        assert verdicts.at_limit(builtin_plan(plan)[0])
+        assert len(verdicts.worst_of(plan)) >= (6 if plan in TRIED else 15)
+
+
+def test_a_count_is_gone_on_with_from_its_file(tmp_path: Path) -> None:
+    trial = verdicts.Trial("line", "line", "limit", "seat_leak", 1001)
+    tried = verdicts.Tried(trial, "fail", 1.1, ("seat_leak: outside_limit",), 800.0)
+    file = tmp_path / "tried.jsonl"
+    file.write_text(json.dumps(asdict(tried)) + "\n", "utf-8")
+    assert verdicts.read_tried(file) == {trial: tried}
+    text, met = verdicts.table([tried])
+    assert "0 of   1 pass" in text
+    assert met
+
+
+def test_a_revealed_fault_that_passes_misses_the_goal() -> None:
+    trial = verdicts.Trial("line", "line", "worst", "seat_nicked", 1001)
+    text, met = verdicts.table([verdicts.Tried(trial, "pass")])
+    assert not met
+    assert "revealed, and passed: seat_nicked" in text

@@ -1,6 +1,6 @@
 """A simulated rig, scripted hands and what the display showed, in one process."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,9 +47,14 @@ def shown(rig: SimulatedRig) -> Shown:
 class Bench:
     """Lets hands do one act after another on a simulated rig."""
 
-    def __init__(self, seed: int, faults: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        seed: int,
+        faults: Mapping[str, float] | None = None,
+        mistakes: Sequence[str] = (),
+    ) -> None:
         self.rig = SimulatedRig(seed, faults)
-        self.hands = Hands(seed)
+        self.hands = Hands(seed, mistakes=mistakes)
         self.t_s = 0.0
         self.trace: list[Shown] = []
         self.bleed: list[tuple[float, float]] = []
