@@ -15,9 +15,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from proofstand.procedure.engine import TICK_S, channel_roles
+from proofstand.procedure.engine import TICK_S
 from proofstand.procedure.view import Watched
 from proofstand.session import Marked, Sampled, SessionEvent, Started
+from records.rig import Channel
 from records.run import Mark, MarkKind
 from records.trace import FloatArray
 from rig.simulator.devices import SimulatedRig
@@ -100,7 +101,9 @@ class Watching:
     def tell(self, event: SessionEvent) -> None:
         """Take what a session tells."""
         if isinstance(event, Started):
-            roles = channel_roles(event.header.rig)
+            roles: dict[str, Channel] = {}
+            for channel in event.header.rig.channels:
+                roles.setdefault(channel.role, channel)
             self._watched = {role: Watched(roles[role]) for role in ROLES}
             self._seen = dict.fromkeys(ROLES, 0)
             self._open = dict.fromkeys(ROLES)
