@@ -210,20 +210,43 @@ def test_a_step_that_was_not_done_says_why_in_words(
 
 
 @pytest.mark.parametrize(
-    ("told", "said"),
+    ("by", "told", "said"),
     [
         (
+            "trace",
             {"why": "closing_time_outside", "closing_s": "7.3"},
-            "the downstream valve closed in 7.3 s, outside 1 to 5 s",
+            "is void: the downstream valve closed in 7.3 s, outside 1 to 5 s.",
         ),
-        ({"why": "outside_band"}, "the setting moved when the nut was locked"),
-        ({"why": "channel_silent"}, "readings were missing during the hold"),
-        ({"why": "interrupted", "resumed": "yes"}, "the recording was interrupted"),
-        ({"why": "hose moved"}, "I. Ferrand asked for it again: hose moved"),
+        (
+            "trace",
+            {"why": "outside_band"},
+            "is void: the setting moved when the nut was locked.",
+        ),
+        (
+            "trace",
+            {"why": "channel_silent"},
+            "is void: readings were missing during the hold.",
+        ),
+        (
+            "recorder",
+            {"why": "interrupted", "resumed": "yes"},
+            "was cut short: the recording was interrupted; it stands where it failed.",
+        ),
+        (
+            "I. Ferrand",
+            {"why": "thumb slipped"},
+            "was cut short: I. Ferrand asked for it again: thumb slipped; "
+            "it stands where it failed.",
+        ),
+        (
+            "I. Ferrand",
+            {"why": "hose moved", "rig_cause": "yes"},
+            "is void: I. Ferrand named the rig as the cause: hose moved.",
+        ),
     ],
 )
 def test_an_attempt_is_told_with_its_cause(
-    run_of: RunOf, told: dict[str, str], said: str
+    run_of: RunOf, by: str, told: dict[str, str], said: str
 ) -> None:
     run, judgement = judged(run_of())
 
@@ -231,14 +254,14 @@ def test_an_attempt_is_told_with_its_cause(
         if mark.step != "lockup-2" or mark.kind is not MarkKind.STEP_BEGIN:
             return [mark]
         repeat = replace(
-            mark, kind=MarkKind.STEP_REPEAT, data=told, by="I. Ferrand", t_s=mark.t_s
+            mark, kind=MarkKind.STEP_REPEAT, data=told, by=by, t_s=mark.t_s
         )
         return [mark, repeat, mark]
 
     data = data_of(remarked(run, again), judgement)
     rows = {row["label"]: row["value"] for row in data["groups"][2]["rows"]}
     assert rows["attempts"] == "lockup-2 at attempt 2 of 2"
-    assert f"lockup-2, attempt 1 is void: {said}." in data["notes"]
+    assert f"lockup-2, attempt 1 {said}" in data["notes"]
 
 
 # --- what follows --------------------------------------------------------------------
