@@ -73,6 +73,7 @@ from .wording import calibration_words, known, said, several, step_words
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
+RIG = "=rig"  # among the ways back; no step is called so
 
 
 class Presenter:
@@ -390,7 +391,10 @@ class Presenter:
 
     @property
     def ways_back(self) -> tuple[tuple[str, str], ...]:
-        """Where the test may go back to: a step's id, "" for the one that is on."""
+        """Where the test may go back to: a step's id, "" for the one that is on.
+
+        ``RIG`` is the one that is on too, with the rig named as the cause.
+        """
         plan, step = self._plan, self._step
         if plan is None or step is None or not self.may_tell or self._only_venting:
             return ()
@@ -401,7 +405,8 @@ class Presenter:
             (s.id, said("saying", "back", "to", step=step_words(s.id)))
             for s in steps_back_to(plan, step)
         ]
-        return (("", again), *earlier)
+        rig = said("saying", "back", "rig", step=step_words(step.id))
+        return (("", again), (RIG, rig), *earlier)
 
     @property
     def may_tell(self) -> bool:
@@ -421,8 +426,11 @@ class Presenter:
     def tell(self, kind: str, what: str, reason: str, by: str) -> Command | None:
         """Return what a person says unasked: ``back`` to a step, or ``done``."""
         if kind == "back":
-            known_way = any(id == what for id, _ in self.ways_back)
-            return Repeat(reason, by, what) if known_way else None
+            if not any(id == what for id, _ in self.ways_back):
+                return None
+            if what == RIG:
+                return Repeat(reason, by, of_rig=True)
+            return Repeat(reason, by, what)
         if not self.may_tell or what not in ("adjusted", "opened"):
             return None
         return Declare("opened" if what == "opened" else "adjusted", reason, by)

@@ -44,7 +44,7 @@ from records.run import Mark, MarkKind, Request, RunHeader
 from .job import note_lines
 
 # Words that say more than that something is done; what follows them is the reason.
-_SAID = ("again", "skip", "back", "adjusted", "opened")
+_SAID = ("again", "rig", "skip", "back", "adjusted", "opened")
 BELL = "\a"
 # While an alarm sounds, rig seconds from one ringing of the bell to the next.
 RINGS_S = 3.0
@@ -291,9 +291,10 @@ class Prompter:
             elif line:
                 self._say(
                     "    Enter alone confirms; stop ends the test after venting, "
-                    "stop once more at once. With a reason: again, skip, "
-                    "back STEP, adjusted, opened. heard ends an alarm's bell; hose "
-                    "says what to do when one bursts."
+                    "stop once more at once. With a reason: again, rig "
+                    "(again: the rig was at fault), skip, back STEP, adjusted, "
+                    "opened. heard ends an alarm's bell; hose says what to do "
+                    "when one bursts."
                 )
             elif self._request is not None and self._request.confirm:
                 said.append(Acknowledge(self._request.id, self._by))
@@ -307,6 +308,8 @@ class Prompter:
         match word:
             case "again":
                 return [Repeat(why, self._by)]
+            case "rig":
+                return [Repeat(why, self._by, of_rig=True)]
             case "skip":
                 return [Skip(why, self._by)]
             case "back":

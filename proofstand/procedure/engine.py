@@ -19,7 +19,7 @@ from records.measure import Kind
 from records.plan import Plan, Step
 from records.ratings import above_ratings, with_interstage_rating
 from records.rig import Rig
-from records.run import Mark, MarkKind, Request
+from records.run import RIG_CAUSE, Mark, MarkKind, Request
 from records.trace import Trace
 
 from . import resuming
@@ -112,12 +112,13 @@ class Repeat:
     """A person wants the step that is on again from its start.
 
     Or the test from an earlier step on that sets or fits the regulator: what was found
-    since is found again.
+    since is found again. What failed stands, unless the rig is named as the cause.
     """
 
     reason: str
     by: str
     step: str = ""
+    of_rig: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -467,11 +468,11 @@ class Engine:
             case Skip(reason, by):
                 self._mark(MarkKind.STEP_SKIP, {"why": reason}, by=by)
                 self._begin_step(self.progress.step + 1)
-            case Repeat(reason, by, step):
+            case Repeat(reason, by, step, of_rig):
                 if step:
                     self._go_back(step, reason, by)
                 else:
-                    self._again(reason, by)
+                    self._again(reason, by, **({RIG_CAUSE: "yes"} if of_rig else {}))
             case Declare(what, act, by):
                 self._mark(MarkKind(what), {"act": act, DECLARED: "yes"}, by=by)
                 self._follow_declared(what, by)

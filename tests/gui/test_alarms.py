@@ -19,7 +19,7 @@ from pytestqt.qtbot import QtBot
 
 from gui import tone
 from gui.app import made_application
-from gui.bench_desk.presenter import ARM_S, Presenter
+from gui.bench_desk.presenter import ARM_S, RIG, Presenter
 from gui.tone import EVERY_S, Tone
 from proofstand.alarms import RIG_LOST
 from proofstand.procedure.engine import Acknowledge, Declare, Hear, Repeat
@@ -386,6 +386,12 @@ def test_what_was_done_unasked_is_told_with_what_exactly(
     made.show_now()
     assert made._bench().findings.isVisible()
     assert len(thread.said) == 2
+
+
+def test_the_rig_may_be_named_as_the_cause(locked: Presenter) -> None:
+    told = locked.tell("back", RIG, "hose fell off", BY)
+    assert told == Repeat("hose fell off", BY, of_rig=True)
+    assert dict(locked.ways_back)[RIG].startswith("Again, the rig was at fault")
 
 
 def test_nothing_goes_back_while_the_gas_comes_off(locked: Presenter) -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import proofstand.simulated as simulated
 from analysis.judge import judge
-from analysis.marks import Performance, performances
+from analysis.marks import Performance, given_up, is_void, performances
 from proofstand.procedure.engine import (
     Abandon,
     Acknowledge,
@@ -310,6 +310,15 @@ def test_nothing_is_gone_back_to_that_sets_nothing(tmp_path: Path) -> None:
     back = Prank("creep-hold", 5.0, said=Repeat("once more", BY, "lockup-1"))
     run, _ = meddled(tmp_path, LOCKUP + HIGHEST + CREEP, back)
     assert again(run) == []
+
+
+def test_the_rig_is_named_as_the_cause_in_the_mark(tmp_path: Path) -> None:
+    told = Prank("creep-hold", 8.0, said=Repeat("hose fell off", BY, of_rig=True))
+    run, _ = meddled(tmp_path, LOCKUP + HIGHEST + CREEP, told)
+    mark = marked(run, "creep-hold", MarkKind.STEP_REPEAT)[0]
+    assert (mark.by, mark.data["why"]) == (BY, "hose fell off")
+    assert is_void(mark)
+    assert given_up(run, run.header.plan) == ()
 
 
 def test_what_a_person_declares_in_a_hold_begins_it_again(tmp_path: Path) -> None:

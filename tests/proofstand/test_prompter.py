@@ -65,6 +65,7 @@ def test_stop_ends_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
     ("line", "command"),
     [
         ("again hand slipped", Repeat("hand slipped", "technician")),
+        ("rig hose fell off", Repeat("hose fell off", "technician", of_rig=True)),
         ("back set too high", Repeat("too high", "technician", "set")),
         ("back set", Repeat("back to set", "technician", "set")),
         ("skip no time", Skip("no time", "technician")),
