@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .options import Subparsers, by_option, json_option, out_option
+
+if TYPE_CHECKING:
+    from proofstand.keeping.keep import Added
 
 
 def add(commands: Subparsers) -> None:
@@ -32,14 +36,37 @@ def add(commands: Subparsers) -> None:
         action="store_true",
         help="the regulator was tested as received: a condition report",
     )
+    either = parser.add_mutually_exclusive_group()
+    either.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that keeps run and page (default: that of the settings, else the "
+        "user's; for a simulated rig none)",
+    )
+    either.add_argument(
+        "--no-archive", action="store_true", help="keep it in no archive"
+    )
     json_option(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
+    from proofstand.keeping.home import head_key, home, who_is
+    from proofstand.keeping.keep import keep_issued
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
+
+    kept: list[Added] = []
+    archive = None if args.no_archive else home(args.archive).archive
+
+    def keep(page: bytes, simulated: bool) -> None:
+        if archive is None or (simulated and args.archive is None):
+            return
+        key = head_key(args.key if simulated else None)
+        who = who_is(args.by)
+        kept.append(keep_issued(archive, args.run_file, page, key=key, who=who))
 
     made = issue(
         args.run_file,
@@ -47,10 +74,16 @@ def run(args: argparse.Namespace) -> int:
         by=args.by,
         key_folder=args.key,
         as_found=args.as_found,
+        keep=keep,
     )
     facts = made.certificate
+    places = [] if archive is None else [archive.folder / p for p in _kept(kept)]
     if args.json:
-        document = {**certificate_json(facts), "file": str(made.path)}
+        document = {
+            **certificate_json(facts),
+            "file": str(made.path),
+            "kept": str(places[-1]) if places else None,
+        }
         print(json.dumps(document, ensure_ascii=False))
         return 0
     print(f"{made.path}: {facts.title.said} {facts.number}, {facts.verdict.value}")
@@ -58,4 +91,9 @@ def run(args: argparse.Namespace) -> int:
     print(f"  signed with the key of {facts.owner} ({facts.key_id[:16]})")
     if facts.simulated:
         print("  SIMULATED RIG, no regulator was tested")
+    print(f"  kept: {places[-1]}" if places else "  kept in no archive")
     return 0
+
+
+def _kept(added: list[Added]) -> list[str]:
+    return [kept.path for each in added for kept in each.kept]

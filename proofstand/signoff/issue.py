@@ -68,6 +68,7 @@ def issue(
     key_folder: Path | None = None,
     as_found: bool = False,
     utc_ns: Callable[[], int] = time.time_ns,
+    keep: Callable[[bytes, bool], object] | None = None,
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
 
@@ -79,6 +80,8 @@ def issue(
             the shop's.
         as_found: the regulator was tested as received: a condition report.
         utc_ns: the clock.
+        keep: keeps the page before it is handed out, and is told whether it is of a
+            simulated rig; a page that can't be kept is not handed out.
 
     Raises:
         InputError: a file can't be read or written.
@@ -112,6 +115,8 @@ def issue(
         simulated=run.header.rig.simulated,
     )
     pdf = sign(page_of(certificate, run, plan, judgement), key, certificate.title.said)
+    if keep is not None:
+        keep(pdf, certificate.simulated)
     write_once(out, pdf, "certificate")
     return Issued(out, certificate, judgement, len(pdf))
 
