@@ -330,7 +330,7 @@ def _spare_lock(path: Path, until: float, clock: Callable[[], float]) -> Path:
                 held.rename(taken)
                 taken.unlink()
             continue
-        if clock() >= max(until, since + DEAD_S + 1.0):
+        if clock() >= until + DEAD_S + 1.0:  # long enough to know a dead one
             holder = found.decode("utf-8", "replace")[17:] or "another program"
             raise InputError("archive_busy", where=str(path.parent), holder=holder)
         time.sleep(_POLL_S)

@@ -466,9 +466,10 @@ def _change(
     found = connection.execute(
         sa.select(*wanted, RUNS.c.verdict).where(RUNS.c.run == run)
     ).mappings()
-    row = found.first()
-    if row is None:
+    first = found.first()
+    if first is None:
         return  # said of a run that is not kept here
+    row = {str(name): value for name, value in first.items()}
     if changed.get("verdict", row["verdict"]) != row["verdict"]:
         _count(counts, models, row, row["verdict"], -1)
         _count(counts, models, row, changed["verdict"], 1)
@@ -501,6 +502,10 @@ def _sum(
             set_={"runs": SUMMARY.c.runs + added.excluded.runs},
         ),
         rows,
+    )
+    months = {row["month"] for row in rows}
+    connection.execute(
+        sa.delete(SUMMARY).where(SUMMARY.c.runs == 0, SUMMARY.c.month.in_(months))
     )
 
 
@@ -627,7 +632,6 @@ def summary_of(first: str, last: str, *, simulated: bool) -> sa.Select[Any]:
             SUMMARY.c.month >= first,
             SUMMARY.c.month <= last,
             SUMMARY.c.simulated == simulated,
-            SUMMARY.c.runs > 0,
         )
         .order_by(SUMMARY.c.month, SUMMARY.c.model_key, SUMMARY.c.verdict)
     )
