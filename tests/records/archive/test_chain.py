@@ -64,10 +64,8 @@ def test_the_digest_of_a_file_is_that_of_other_tools(tmp_path: Path) -> None:
     assert said.stdout.split()[0] == kept.entry.sha256
     # and that of a line is the digest of its bytes
     line = archive.chain_path.read_bytes().splitlines()[1]
-    said = subprocess.run(
-        ["sha256sum"], input=line, capture_output=True, text=False, check=True
-    )
-    assert said.stdout.split()[0].decode() == kept.entry.digest == archive.head().last
+    told = subprocess.run(["sha256sum"], input=line, capture_output=True, check=True)
+    assert told.stdout.split()[0].decode() == kept.entry.digest == archive.head().last
 
 
 def test_the_same_content_is_not_kept_twice(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from alembic.migration import MigrationContext
 from records.archive import index as index_module
 from records.archive.chain import Archive, Item
 from records.archive.entry import Fact
-from records.archive.found import FILTERS, Query, after_of
+from records.archive.found import FILTERS, Query, RunFound, after_of
 from records.archive.index import (
     Damaged,
     Index,
@@ -202,7 +202,8 @@ def test_pages_give_each_run_once_newest_first(url: str, archive: Archive) -> No
         keep_run(archive, f"r{i:02d}", started_ns=EPOCH_NS + day * DAY_NS)
     with Index(url, archive) as index:
         index.catch_up()
-        found, after = [], ""
+        found: list[RunFound] = []
+        after = ""
         while True:
             page = index.page(Query(most=7, after=after))
             found += page.runs
@@ -442,7 +443,7 @@ def test_tables_of_a_newer_version_are_left_alone(url: str, archive: Archive) ->
 
 @pytest.mark.parametrize(
     "url",
-    ["", "hello", "mysql://x:secret@y/z", "postgresql://x:secret@[y/z", "sqlite"],
+    ["", "hello", "mysql://x:secret@y/z", "postgresql://x:secret@y:port/z", "sqlite"],
 )
 def test_an_address_that_can_t_be_used_is_told_without_its_password(
     url: str, archive: Archive
