@@ -201,6 +201,7 @@ INTEGRITY_IDS = frozenset(
         "copy_damaged",
         "copy_differs",
         "copy_misread",
+        "bundle_changed",
     }
 )
 # What a job card's rules say: each stops a test or only warns, see docs/job-card.md.

@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from . import records_out
 from .archive_options import archive_options, home_of, key_option
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -108,6 +109,7 @@ def add(commands: Subparsers) -> None:
         help="digest of a line that was the chain's last one once",
     )
     _common(check, run_check)
+    records_out.add(actions, _day)
 
 
 def _common(parser: argparse.ArgumentParser, run: Any) -> None:

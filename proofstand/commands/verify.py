@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from .options import Subparsers, json_option
 
 if TYPE_CHECKING:
+    from proofstand.keeping.bundle import CheckedBundle
     from proofstand.keeping.checked import Checked
     from proofstand.signoff.verify import Paper, Verified
 
@@ -19,9 +20,9 @@ def add(commands: Subparsers) -> None:
     parser = commands.add_parser(
         "verify",
         help="check that records and certificates are as they were written",
-        description="Check every byte of run files, journals, certificates and whole "
-        "archives (their folder); what is given together has to belong together. "
-        "Exit 0 when all are whole, 5 when one was changed or cut short, 2 when one is "
+        description="Check every byte of run files, journals, certificates, bundles "
+        "and whole archives (their folder); what is given together has to belong "
+        "together. Exit 0 when all are whole, 5 when one was changed or cut short, 2 when one is "
         "not ours.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
@@ -45,6 +46,7 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Verify and print; return the worst exit code."""
+    from proofstand.keeping.bundle import check_bundle, is_bundle
     from proofstand.keeping.checked import is_archive
     from proofstand.report import combined_exit, trouble_json
     from proofstand.signoff.verify import belongs, verify_by_any
@@ -58,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
     found: list[Verified | dict[str, Any]] = []
     keys = args.key or []
     archives: list[Checked] = []
+    bundles: list[CheckedBundle] = []
 
     def fail(error: ProofstandError, path: str) -> None:
         told = trouble(error)
@@ -73,6 +76,10 @@ def run(args: argparse.Namespace) -> int:
                 archives.append(checked)
                 codes.append(exit_of(checked))
                 found.append(checked_json(checked))
+            elif is_bundle(path):
+                checked_bundle = check_bundle(path, keys)
+                bundles.append(checked_bundle)
+                found.append(_bundle_json(checked_bundle))
             else:
                 found.append(verify_by_any(path, keys))
         except ProofstandError as error:
@@ -93,6 +100,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         for checked in archives:
             print_checked(checked, as_json=False)
+        for bundle in bundles:
+            print("\n".join(_bundle_lines(bundle)))
         for each in whole:
             print("\n".join(lines(each, pairs)))
     return combined_exit(codes)
@@ -112,6 +121,35 @@ def _archive(path: Path, keys: list[Path], noted: str) -> Checked:
     )
     end_progress()
     return checked
+
+
+def _bundle_json(bundle: CheckedBundle) -> dict[str, Any]:
+    return {
+        "file": str(bundle.path),
+        "fits": True,
+        "what": "bundle",
+        "run": bundle.run,
+        "files": list(bundle.files),
+        "key_inside": bundle.own_key,
+        "signatures": [each.signature for each in bundle.found],
+    }
+
+
+def _bundle_lines(bundle: CheckedBundle) -> list[str]:
+    from proofstand.display import plain
+
+    said = [
+        f"{bundle.path}: every file is as listed and of one run. bundle, run "
+        f"{plain(bundle.run)}"
+    ]
+    for each in bundle.found:
+        named = each.path.name if each.paper is None else plain(each.paper.number)
+        signed = each.signature_said
+        if bundle.own_key and each.signature == "fits":
+            signed = "signed with the key that lies beside it; give --key to see whose"
+        said += [f"  {each.what} {named}: {signed}"]
+        said += [f"  {line}" for line in _simulated(each)]
+    return said
 
 
 def _kept(whole: list[Verified], archives: list[Checked]) -> None:
