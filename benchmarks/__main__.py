@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 
+from . import archive
 from .help_start import help_start
 from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
@@ -31,6 +32,11 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     memory_slope,
     one_regulator,
     many_regulators,
+    *(
+        partial(measure, database=database)
+        for database in ("SQLite", "PostgreSQL")
+        for measure in (archive.by_serial, archive.page, archive.summary)
+    ),
 )
 
 

@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
 from typing import BinaryIO
 
@@ -229,7 +230,7 @@ def locked(
     """
     path = folder / LOCK_NAME
     try:
-        file = path.open("a+b")
+        file = path.open("a+b", buffering=0)  # a full disk fails where it is told
     except OSError as error:
         raise unwritable(folder, error) from None
     until = clock() + wait_s
@@ -268,7 +269,7 @@ def _holder() -> bytes:
     return f"process {os.getpid()} on {socket.gethostname()} since {now}".encode()
 
 
-def _told(file: BinaryIO) -> str:
+def _told(file: FileIO) -> str:
     try:
         file.seek(0)
         return file.read(200).decode("utf-8", "replace") or "another program"
@@ -281,22 +282,22 @@ if sys.platform == "win32":
 
     _FAR = 1 << 30  # the lock's byte lies where nobody reads
 
-    def _take(file: BinaryIO) -> None:
+    def _take(file: FileIO) -> None:
         file.seek(_FAR)
         msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
         file.seek(0)
 
-    def _give_back(file: BinaryIO) -> None:
+    def _give_back(file: FileIO) -> None:
         file.seek(_FAR)
         msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)
 
 else:
     import fcntl
 
-    def _take(file: BinaryIO) -> None:
+    def _take(file: FileIO) -> None:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
-    def _give_back(file: BinaryIO) -> None:
+    def _give_back(file: FileIO) -> None:
         fcntl.flock(file, fcntl.LOCK_UN)
 
 

@@ -36,7 +36,7 @@ class Query:
     after: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RunFound:
     """One run as the index has it.
 
@@ -85,7 +85,7 @@ class Count:
     runs: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Paper:
     """A certificate as the index has it."""
 
@@ -97,7 +97,7 @@ class Paper:
     utc_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Listed:
     """One line of the chain as the index has it."""
 

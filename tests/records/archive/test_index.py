@@ -81,7 +81,7 @@ def keep_run(
 
 def everything(index: Index) -> list[list[tuple[object, ...]]]:
     """Return all rows of all tables."""
-    with index._reading() as connection:
+    with index.writing() as connection:
         return [
             sorted(tuple(row) for row in connection.execute(sa.select(table)).all())
             for table in METADATA.sorted_tables
@@ -96,7 +96,7 @@ def archive(tmp_path: Path) -> Archive:
 def test_the_tables_are_those_of_the_last_revision(url: str, archive: Archive) -> None:
     with Index(url, archive) as index:
         index.catch_up()
-        with index._writing() as connection:
+        with index.writing() as connection:
             context = MigrationContext.configure(connection)
             assert context.get_current_revision() == REVISION
             assert compare_metadata(context, METADATA) == []
@@ -282,7 +282,7 @@ def test_no_question_scans_the_whole_table(
 ) -> None:
     with Index(url, archive) as index:
         index.catch_up()
-        with index._writing() as connection:
+        with index.writing() as connection:
             rows = [
                 {
                     **{c.name: "" for c in METADATA.tables["runs"].c},
@@ -435,7 +435,7 @@ def test_an_index_of_another_archive_is_left_alone(
 def test_tables_of_a_newer_version_are_left_alone(url: str, archive: Archive) -> None:
     with Index(url, archive) as index:
         index.catch_up()
-        with index._writing() as connection:
+        with index.writing() as connection:
             connection.execute(sa.text("UPDATE alembic_version SET version_num = 'z'"))
     with Index(url, archive) as index, pytest.raises(InputError, match="index_newer"):
         index.catch_up()
