@@ -335,7 +335,7 @@ class Index:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """Hold a transaction that writes: all that the block did is there or nothing."""
+        """Hold a transaction that writes: all it did is there in the end, or nothing."""
         with (
             self._engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
