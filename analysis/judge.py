@@ -47,7 +47,7 @@ from .hunting import hunting_findings
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .looks import looked
-from .marks import Performance, Skipped, performances
+from .marks import Performance, Skipped, given_up, performances
 from .rate import TAIL_REASONS
 from .readings import Readings
 from .service_gas import in_service_gas
@@ -73,7 +73,9 @@ _SEAT = ("seat_leak", "creep_rate")
 _ACROSS = ("supply_pressure_effect", "repeatability")  # of several steps together
 _TOLD_AT_ONCE = ("supply_effect_wrong_sign", "service_gas_condenses")
 GATE_SHARE = 0.1  # of the tightest leak limit
+_OF_RIG = ("zero", "rig-hold", "closing-zero")
 _PASSES = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+_FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,16 +110,9 @@ def judge(
     job = run.header.job if job is None else job
     readings = Readings(run)
     done = performances(run, plan)
-    found = _estimates(readings, plan, done, job)
-    found = _still_valid(found, readings, plan, done)
-    found = _across(found, readings, plan, done, job)
-    found = _still_valid(found, readings, plan, done, ids=_ACROSS)
-    found = [f.with_estimate(as_read(f.estimate, readings)) for f in found]
-    found = _linked(found, readings, plan)
-    found = [
-        f.with_estimate(in_service_gas(f.estimate, readings, plan, job)) for f in found
-    ]
-    findings = tuple(_decided(found, readings, plan))
+    findings = _findings(readings, plan, done, job)
+    for number, before in given_up(run, plan):
+        findings = _worst_stands(findings, number, before, readings, plan, done, job)
     return Judgement(
         run_id=run.id,
         run_sha256=run.sha256,
@@ -132,6 +127,71 @@ def judge(
         warnings=tuple(_warnings(run, plan, done, findings)),
         by=by,
         facts=(("job", job.id), ("serial", job.regulator.serial)),
+    )
+
+
+def _findings(
+    readings: Readings,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    job: JobCard,
+) -> tuple[Finding, ...]:
+    """Return the findings of what was performed."""
+    found = _estimates(readings, plan, done, job)
+    found = _still_valid(found, readings, plan, done)
+    found = _across(found, readings, plan, done, job)
+    found = _still_valid(found, readings, plan, done, ids=_ACROSS)
+    found = [f.with_estimate(as_read(f.estimate, readings)) for f in found]
+    found = _linked(found, readings, plan)
+    found = [
+        f.with_estimate(in_service_gas(f.estimate, readings, plan, job)) for f in found
+    ]
+    return tuple(_decided(found, readings, plan))
+
+
+def _worst_stands(
+    findings: tuple[Finding, ...],
+    number: int,
+    before: Performance,
+    readings: Readings,
+    plan: Plan,
+    done: dict[str, Performance | Skipped],
+    job: JobCard,
+) -> tuple[Finding, ...]:
+    """Return the findings, those in its place that an earlier attempt failed.
+
+    What failed passes only after something was done to the regulator, or for a cause
+    that lay in the rig; never by being tried again.
+
+    Args:
+        findings: of the attempts that count.
+        number: of the earlier attempt.
+        before: what was done in it.
+        readings: of the run.
+        plan: that the test went by.
+        done: what was performed of it.
+        job: the job card.
+    """
+    step = before.step
+    if step.trial or step.kind in _OF_RIG or not step.limits:
+        return findings
+    as_before = _findings(readings, plan, {**done, step.id: before}, job)
+    why = Reason.of(
+        "worst_repeat_stands",
+        step=step.id,
+        attempt=number,
+        attempts=before.attempts,
+    )
+    failed = {
+        (f.id, f.channel): dataclasses.replace(f, why=(why, *f.why))
+        for f in as_before
+        if f.step == step.id and f.outcome in _FAILS and f.id not in _ACROSS
+    }
+    return tuple(
+        failed.get((f.id, f.channel), f)
+        if f.step == step.id and f.outcome not in _FAILS
+        else f
+        for f in findings
     )
 
 
@@ -545,10 +605,7 @@ def _outside(
     if found.estimate.id != id:
         return False
     decision = _against(found, readings, all_found)
-    return isinstance(decision, Decision) and decision.outcome in (
-        Outcome.FAIL,
-        Outcome.CONDITIONAL_FAIL,
-    )
+    return isinstance(decision, Decision) and decision.outcome in _FAILS
 
 
 def _gated(found: list[_Found], readings: Readings) -> list[_Found]:
@@ -799,7 +856,7 @@ def _outcome(
     outcome, why = decision.outcome, decision.why
     if estimate.trouble:  # it decides, whatever side of the limit the interval lies on
         return Outcome.INCONCLUSIVE, _once(estimate.trouble)
-    if estimate.rig and outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL):
+    if estimate.rig and outcome in _FAILS:
         # the rig's fault is not the regulator's: nothing can be said of it
         return Outcome.INCONCLUSIVE, (why,)
     if outcome is Outcome.INCONCLUSIVE:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from records.plan import Plan, Step
-from records.run import Mark, MarkKind, Run
+from records.run import RIG_CAUSE, Mark, MarkKind, Run
+
+_REPEATED = "repeated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,7 @@ class Answered:
 
 @dataclass(slots=True)
 class _Attempt:
+    number: int
     part: int
     begin_s: float
     asked: list[tuple[str, float]] = field(default_factory=list)
@@ -50,6 +53,7 @@ class _Attempt:
     orifice: str = ""
     end_s: float | None = None
     how: str = ""
+    void: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +111,44 @@ def performances(run: Run, plan: Plan) -> dict[str, Performance | Skipped]:
     return {step.id: _last(step, run.marks) for step in plan.steps}
 
 
-def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
+def is_void(repeated: Mark) -> bool:
+    """Tell whether what was begun again says nothing: spoilt, or by the rig's fault."""
+    return repeated.by == "trace" or RIG_CAUSE in repeated.data
+
+
+def given_up(run: Run, plan: Plan) -> tuple[tuple[int, Performance], ...]:
+    """Return the attempts with a hold that a person or an interruption cut short.
+
+    What such a hold shows stands; only what the trace showed to be spoilt, and what
+    the rig was named for, is void.
+
+    Returns:
+        Number of the attempt, and what was done in it; ended where it was given up.
+    """
+    found = []
+    for step in plan.steps:
+        attempts, _, begun = _attempts(step, run.marks)
+        for each in attempts:
+            if each.void or (each.end_s is not None and each is attempts[-1]):
+                continue
+            if each.number == begun and each.end_s is None:
+                continue  # the one that was on when the record ended
+            end = each.end_s if each.end_s is not None else _end_of_part(each, run)
+            done = _performance(step, each, end, begun)
+            if done.hold is not None:
+                found.append((each.number, done))
+    return tuple(found)
+
+
+def _end_of_part(attempt: _Attempt, run: Run) -> float:
+    """Return when the last mark of a part that was cut off was made."""
+    return max(m.t_s for m in run.marks if m.part == attempt.part)
+
+
+def _attempts(
+    step: Step, marks: tuple[Mark, ...]
+) -> tuple[list[_Attempt], str | None, int]:
+    """Return a step's attempts, why it was skipped in the end, how often it began."""
     attempts: list[_Attempt] = []
     skipped: str | None = None
     begun = 0
@@ -118,59 +159,75 @@ def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
         if mark.kind is MarkKind.STEP_BEGIN:
             begun += 1
             skipped = None
-            attempts.append(_Attempt(mark.part, mark.t_s))
+            attempts.append(_Attempt(begun, mark.part, mark.t_s))
         elif mark.kind is MarkKind.STEP_SKIP:
             skipped = mark.data.get("why", "")
         elif now is None or now.part != mark.part:
             continue
-        elif mark.kind is MarkKind.STEP_REPEAT:
-            attempts.pop()
-        elif mark.kind is MarkKind.ASKED:
-            now.asked.append((mark.data.get("act", ""), mark.t_s))
-            now.aim = mark.data.get("aim", "")
-            now.orifice = mark.data.get("orifice", now.orifice)
-        elif mark.kind is MarkKind.SEEN:
-            if "amount" in mark.data:
-                now.amounts.append((mark.t_s, mark.data["amount"]))
-            now.seen.append((mark.data.get("event", ""), mark.t_s))
-        elif mark.kind is MarkKind.ANSWERED:
-            said = mark.data.get("value", "")
-            now.answers.append(Answered(mark.t_s, said, mark.by))
-        elif mark.kind is MarkKind.HOLD_BEGIN:
-            now.hold_begin, now.hold_end = mark.t_s, None
-        elif mark.kind is MarkKind.HOLD_END:
-            now.hold_end = mark.t_s
-            if now.hold_begin is not None and mark.t_s > now.hold_begin:
-                act = now.asked[-1][0] if now.asked else ""
-                now.points.append(
-                    Point(now.hold_begin, mark.t_s, now.aim, now.orifice, act)
-                )
-        elif mark.kind is MarkKind.STEP_END:
-            now.end_s = mark.t_s
-            now.how = mark.data.get("how", "done")
+        else:
+            _take(now, mark)
+    return attempts, skipped, begun
+
+
+def _take(now: _Attempt, mark: Mark) -> None:
+    """Note what a mark says of the attempt that is on."""
+    if mark.kind is MarkKind.STEP_REPEAT:
+        now.end_s, now.how = mark.t_s, _REPEATED
+        now.void = is_void(mark)
+    elif mark.kind is MarkKind.ASKED:
+        now.asked.append((mark.data.get("act", ""), mark.t_s))
+        now.aim = mark.data.get("aim", "")
+        now.orifice = mark.data.get("orifice", now.orifice)
+    elif mark.kind is MarkKind.SEEN:
+        if "amount" in mark.data:
+            now.amounts.append((mark.t_s, mark.data["amount"]))
+        now.seen.append((mark.data.get("event", ""), mark.t_s))
+    elif mark.kind is MarkKind.ANSWERED:
+        said = mark.data.get("value", "")
+        now.answers.append(Answered(mark.t_s, said, mark.by))
+    elif mark.kind is MarkKind.HOLD_BEGIN:
+        now.hold_begin, now.hold_end = mark.t_s, None
+    elif mark.kind is MarkKind.HOLD_END:
+        now.hold_end = mark.t_s
+        if now.hold_begin is not None and mark.t_s > now.hold_begin:
+            act = now.asked[-1][0] if now.asked else ""
+            now.points.append(
+                Point(now.hold_begin, mark.t_s, now.aim, now.orifice, act)
+            )
+    elif mark.kind is MarkKind.STEP_END:
+        now.end_s = mark.t_s
+        now.how = mark.data.get("how", "done")
+
+
+def _last(step: Step, marks: tuple[Mark, ...]) -> Performance | Skipped:
+    attempts, skipped, begun = _attempts(step, marks)
     if skipped is not None:
         return Skipped(step, skipped, begun)
-    ended = [a for a in attempts if a.end_s is not None]
+    ended = [a for a in attempts if a.end_s is not None and a.how != _REPEATED]
     if not ended:
         return Skipped(step, "", begun)
     last = ended[-1]
     end = last.begin_s if last.end_s is None else last.end_s
+    return _performance(step, last, end, begun)
+
+
+def _performance(step: Step, done: _Attempt, end: float, begun: int) -> Performance:
     hold: tuple[float, float] | None = None
-    if last.hold_begin is not None:
-        stop = end if last.hold_end is None else last.hold_end
-        if stop > last.hold_begin:
-            hold = (last.hold_begin, stop)
+    if done.hold_begin is not None:
+        stop = end if done.hold_end is None else done.hold_end
+        if stop > done.hold_begin:
+            hold = (done.hold_begin, stop)
     return Performance(
         step,
-        last.part,
-        last.begin_s,
+        done.part,
+        done.begin_s,
         end,
         hold,
-        last.how,
-        tuple(last.asked),
-        tuple(last.seen),
+        done.how,
+        tuple(done.asked),
+        tuple(done.seen),
         begun,
-        tuple(last.points),
-        tuple(last.amounts),
-        tuple(last.answers),
+        tuple(done.points),
+        tuple(done.amounts),
+        tuple(done.answers),
     )

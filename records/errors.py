@@ -225,6 +225,10 @@ CARD_IDS = frozenset(
         "reused_not_inspected",
         "lot_missing",
         "kit_out_of_date",
+        "rubber_too_old",
+        "regulator_too_old",
+        "age_unknown",
+        "rebuilt_too_often",
         "seal_not_suited",
         "lubricant_not_suited",
         "wrench_unknown",
@@ -362,6 +366,7 @@ REASON_IDS = frozenset(
         "adjusted_since",
         "opened_since",
         "found_again",
+        "worst_repeat_stands",
         # what a person answered
         "told_by_person",
         "gauge_under_pressure",

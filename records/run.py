@@ -87,6 +87,10 @@ class Request:
     resolution: Quantity | None = None
 
 
+# In a mark of a step begun again: a person names the rig as the cause.
+RIG_CAUSE = "rig_cause"
+
+
 class MarkKind(StrEnum):
     """What a mark says happened."""
 

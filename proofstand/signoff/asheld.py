@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.marks import Performance, Skipped, performances
+from analysis.marks import Performance, Skipped, is_void, performances
 from records.calibration import Calibration
 from records.judgement import Judgement
 from records.measure import UNITS, Kind, to_unit
 from records.plan import Plan, Step
 from records.rig import Channel
-from records.run import Mark, MarkKind, Run
+from records.run import RIG_CAUSE, Mark, MarkKind, Run
 from records.trace import FloatArray
 
 from ..display import digits_for, number, unit_for, value_text
@@ -178,7 +178,7 @@ def _skipped(why: str) -> str:
 
 
 def repeats(run: Run, plan: Plan) -> tuple[str, ...]:
-    """Return why each void attempt of a step was begun again."""
+    """Return why each attempt of a step that was cut short was begun again."""
     said = []
     for step in plan.steps:
         begun = 0
@@ -189,7 +189,8 @@ def repeats(run: Run, plan: Plan) -> tuple[str, ...]:
                 begun += 1
             elif mark.kind is MarkKind.STEP_REPEAT:
                 why = _again(step, mark)
-                said.append(page("attempt_why", step=step.id, n=begun, why=why))
+                how = "attempt_why" if is_void(mark) else "attempt_weighed"
+                said.append(page(how, step=step.id, n=begun, why=why))
     return tuple(said)
 
 
@@ -197,7 +198,8 @@ def _again(step: Step, mark: Mark) -> str:
     why = mark.data.get("why", "")
     if why not in _AGAIN:
         by = mark.by or page("not_stated")
-        return page("again_person", by=by, why=why or page("nobody_said"))
+        named = "again_rig" if RIG_CAUSE in mark.data else "again_person"
+        return page(named, by=by, why=why or page("nobody_said"))
     shortest, longest = step.window or (None, None)
     window = ""
     if shortest is not None and longest is not None:
