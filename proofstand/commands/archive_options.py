@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from proofstand.keeping.home import Home
+    from records.archive.index import Index
 
 
 def archive_options(parser: argparse.ArgumentParser) -> None:
@@ -42,3 +43,15 @@ def home_of(args: argparse.Namespace) -> Home:
     from proofstand.keeping.home import home
 
     return home(args.archive, args.index)
+
+
+def opened(where: Home) -> Index:
+    """Return an archive's index, brought up to it; a person sees how far it got."""
+    from proofstand.keeping.home import index_of
+
+    from .options import end_progress, progress
+
+    try:
+        return index_of(where, lambda lines: progress(f"index: {lines} records"))
+    finally:
+        end_progress()

@@ -5,12 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from .options import Subparsers, by_option, json_option, out_option
-
-if TYPE_CHECKING:
-    from proofstand.keeping.keep import Added
 
 
 def add(commands: Subparsers) -> None:
@@ -53,21 +49,20 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
-    from proofstand.keeping.home import head_key, home, who_is
-    from proofstand.keeping.keep import keep_issued
+    from proofstand.keeping.issuing import keeper
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
 
-    kept: list[Added] = []
-    archive = None if args.no_archive else home(args.archive).archive
-
-    def keep(page: bytes, simulated: bool) -> None:
-        if archive is None or (simulated and args.archive is None):
-            return
-        key = head_key(args.key if simulated else None)
-        who = who_is(args.by)
-        kept.append(keep_issued(archive, args.run_file, page, key=key, who=who))
-
+    places: list[Path] = []
+    keep = None
+    if not args.no_archive:
+        keep = keeper(
+            args.run_file,
+            by=args.by,
+            key_folder=args.key,
+            archive=args.archive,
+            told=places.append,
+        )
     made = issue(
         args.run_file,
         args.out,
@@ -77,7 +72,6 @@ def run(args: argparse.Namespace) -> int:
         keep=keep,
     )
     facts = made.certificate
-    places = [] if archive is None else [archive.folder / p for p in _kept(kept)]
     if args.json:
         document = {
             **certificate_json(facts),
@@ -93,7 +87,3 @@ def run(args: argparse.Namespace) -> int:
         print("  SIMULATED RIG, no regulator was tested")
     print(f"  kept: {places[-1]}" if places else "  kept in no archive")
     return 0
-
-
-def _kept(added: list[Added]) -> list[str]:
-    return [kept.path for each in added for kept in each.kept]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import records_out
-from .archive_options import archive_options, home_of, key_option
+from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
 if TYPE_CHECKING:
@@ -186,10 +186,8 @@ def run_comment(args: argparse.Namespace) -> int:
 
 def run_find(args: argparse.Namespace) -> int:
     """Print a page of runs, or counts."""
-    from proofstand.keeping.home import index_of
-
     query = _query(args)
-    with index_of(home_of(args)) as index:
+    with opened(home_of(args)) as index:
         if args.summary:
             return _print_summary(args, index)
         page = index.page(query)
@@ -317,11 +315,10 @@ def run_line(run: RunFound) -> str:
 
 def run_show(args: argparse.Namespace) -> int:
     """Print what is kept of a run, a serial or a certificate."""
-    from proofstand.keeping.home import index_of
     from proofstand.keeping.shown import runs_named, show_json, show_lines
 
     where = home_of(args)
-    with index_of(where) as index:
+    with opened(where) as index:
         runs = runs_named(index, args.what)
         if args.json:
             document = {

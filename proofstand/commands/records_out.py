@@ -8,7 +8,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .archive_options import archive_options, home_of
+from .archive_options import archive_options, home_of, opened
 from .options import json_option, out_option
 
 if TYPE_CHECKING:
@@ -69,7 +69,6 @@ def run_export(args: argparse.Namespace) -> int:
     """Write the file that its ending names."""
     from proofstand.keeping.bundle import write_bundle
     from proofstand.keeping.export import run_json, trace_csv
-    from proofstand.keeping.home import index_of
     from proofstand.keeping.keep import RUN_NAME, run_folder
     from proofstand.keeping.shown import runs_named
     from records.archive.entry import JUDGEMENT
@@ -86,7 +85,7 @@ def run_export(args: argparse.Namespace) -> int:
     check_place(args.out, "file")
     where = home_of(args)
     archive = where.archive
-    with index_of(where) as index:
+    with opened(where) as index:
         runs = runs_named(index, args.what)
         if len(runs) > 1:
             right = "one run: " + ", ".join(run.run for run in runs[:10])
@@ -118,13 +117,12 @@ def run_export(args: argparse.Namespace) -> int:
 def run_day(args: argparse.Namespace) -> int:
     """Print a day's page."""
     from proofstand.keeping.day import day_json, day_page
-    from proofstand.keeping.home import index_of
 
     from .records import run_json
 
     day: date = args.date or datetime.now().astimezone().date()
     where = home_of(args)
-    with index_of(where) as index:
+    with opened(where) as index:
         page = day_page(index, where.archive, day, simulated=args.simulated)
     if args.json:
         document = day_json(page, [run_json(run) for run in page.runs])

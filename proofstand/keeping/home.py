@@ -62,17 +62,21 @@ def home(folder: Path | None = None, url: str = "") -> Home:
     return Home(archive, f"{SQLITE}{file}", file)
 
 
-def index_of(where: Home, *, told: Callable[[int], None] = lambda lines: None) -> Index:
+def index_of(where: Home, told: Callable[[int], None] = lambda lines: None) -> Index:
     """Return the index, brought up to the archive.
 
     What a writer that died had begun is finished first, where we may write.
+
+    Args:
+        where: the archive and its index.
+        told: is called with the number of lines that were read so far.
 
     Raises:
         InputError: the database can't be used. IntegrityError: the chain was changed.
     """
     settle_if_possible(where.archive)
     _make_folder(where)
-    return ready(where.url, where.archive, where.file)
+    return ready(where.url, where.archive, where.file, told)
 
 
 def rebuild_index(where: Home, told: Callable[[int], None] = lambda lines: None) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -108,9 +109,15 @@ def _approval(path: Path) -> Facts:
 
 def _shift(path: Path) -> Facts:
     try:
-        told = json.loads(path.read_bytes())
-        return {"id": str(told.get("id") or told["rig"]), "rig": str(told["rig"])}
-    except (ValueError, KeyError, TypeError, AttributeError, OSError):
+        text = path.read_text("utf-8")
+        told = json.loads(text) if text.startswith("{") else tomllib.loads(text)
+        return {
+            "id": str(told["id"]),
+            "rig": str(told["rig"]),
+            "station": str(told["station"]),
+            "passed": bool(told["passed"]),
+        }
+    except (ValueError, KeyError, TypeError, OSError):
         raise InputError("file_not_ours", where=str(path), what="shift check") from None
 
 

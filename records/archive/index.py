@@ -335,7 +335,7 @@ class Index:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """Hold a transaction that writes: all it did is there in the end, or nothing."""
+        """Hold a transaction that writes: all that it did is kept, or nothing."""
         with (
             self._engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
@@ -735,13 +735,19 @@ def _summary() -> sa.Select[Any]:
     )
 
 
-def ready(url: str, archive: Archive, file: Path | None) -> Index:
+def ready(
+    url: str,
+    archive: Archive,
+    file: Path | None,
+    told: Callable[[int], None] = lambda lines: None,
+) -> Index:
     """Open an index and bring it up to the archive; a damaged file is made anew.
 
     Args:
         url: of the database.
         archive: what it is an index of.
         file: where that is a file of ours, which may be thrown away; else None.
+        told: is called with the number of lines that were read so far.
 
     Raises:
         InputError, IntegrityError: see :meth:`Index.catch_up`; ``index_damaged`` where
@@ -750,14 +756,14 @@ def ready(url: str, archive: Archive, file: Path | None) -> Index:
     index = Index(url, archive)
     try:
         try:
-            index.catch_up()
+            index.catch_up(told)
         except Damaged:
             index.close()
             if file is None:
                 raise InputError("index_damaged", where=index.shown_url) from None
             throw_away(file)
             index = Index(url, archive)
-            index.catch_up()
+            index.catch_up(told)
     except BaseException:
         index.close()
         raise
