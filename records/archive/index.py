@@ -62,6 +62,7 @@ _KEYS = {
 }
 
 
+_SIMULATED = list(RunFound.__dataclass_fields__).index("simulated")
 _Text = tuple[str, dict[str, Any], tuple[str, ...] | None]
 
 
@@ -235,17 +236,17 @@ class Index:
             InputError: a filter can't be used; the database can't be reached.
         """
         rows = self.answer(page_of(query))
-        runs = tuple(RunFound(*row) for row in rows[: query.most])
+        runs = tuple(map(_run_found, rows[: query.most]))
         return Page(runs, after_of(runs[-1]) if len(rows) > query.most else "")
 
     def by_serial(self, serial: str) -> tuple[RunFound, ...]:
         """Return all runs of a serial, newest first."""
-        return tuple(RunFound(*row) for row in self.answer(serial_runs(serial)))
+        return tuple(map(_run_found, self.answer(serial_runs(serial))))
 
     def run(self, run: str) -> RunFound | None:
         """Return a run by its id, or None."""
         rows = self.answer(Question(("run",), _run, {"run": shown(run)}))
-        return RunFound(*rows[0]) if rows else None
+        return _run_found(rows[0]) if rows else None
 
     def certificate(self, number: str) -> Paper | None:
         """Return a certificate by its number, or None."""
@@ -435,6 +436,13 @@ def _note(
         connection.execute(sa.insert(STATE).values(id=1, archive=archive, **told))
     else:
         connection.execute(sa.update(STATE).values(**told))
+
+
+def _run_found(row: Sequence[Any]) -> RunFound:
+    """Return a row as a run; not every database knows true and false."""
+    values = list(row)
+    values[_SIMULATED] = bool(values[_SIMULATED])
+    return RunFound(*values)
 
 
 # --- what a line means in the tables -------------------------------------------------

@@ -23,6 +23,7 @@ from proofstand.keeping.keep import add
 from proofstand.signoff.keys import PUBLIC_NAME
 from records.archive.chain import Archive
 from records.errors import InputError, IntegrityError
+from records.jobcard import Disposition
 from records.jobfile import example_text, job_text, parse_job
 from records.planfile import builtin_plan
 from records.runfile import read_sealed
@@ -351,26 +352,30 @@ def test_the_day_s_page_tells_what_the_records_hold(
 def test_the_day_s_page_counts_what_came_in_and_left(
     shop: Shop, tmp_path: Path, call: Call
 ) -> None:
-    text = example_text()
-    card = parse_job(text, "job.toml")
+    card = parse_job(example_text(), "job.toml")
     assert card.intake is not None
-    assert card.intake.received is not None
-    assert card.disposition
-    rebuild = card.rebuild
-    assert rebuild is not None
-    arrived = card.intake.received
-    ended = card.disposition[-1]
-    assert ended.date is not None
+    assert card.rebuild is not None
+    arrived, left = date(2027, 3, 1), date(2027, 3, 4)
+    ended = Disposition(ending="returned to service", by="P. Quill", date=left)
+    card = replace(
+        card,
+        id="J-ended",
+        intake=replace(card.intake, received=arrived),
+        rebuild=replace(card.rebuild, lot="L-1", keep_until=date(2027, 3, 20)),
+        disposition=(replace(ended, ending="on hold", date=arrived), ended),
+    )
+    path = tmp_path / "ended.toml"
+    path.write_text(job_text(card), "utf-8")
+    add(shop.archive, [path], key=shop.signing, who=WHO)
     options = ("--archive", shop.archive.folder, "--json")
-    code, out, _ = call("records", "day", "--date", arrived, *options)
-    assert code == 0
-    assert json.loads(out)["received"] == list(card.known_serials)
-    told = json.loads(call("records", "day", "--date", ended.date, *options)[1])
-    assert told["endings"] == {ended.ending: len(card.known_serials)}
-    if rebuild.keep_until is not None:
-        day = rebuild.keep_until
-        told = json.loads(call("records", "day", "--date", day, *options)[1])
-        assert any("shelf life" in each["what"] for each in told["due"])
+    told = json.loads(call("records", "day", "--date", arrived, *options)[1])
+    assert told["received"] == list(card.known_serials)
+    assert told["endings"] == {}
+    assert any("L-1" in each["what"] for each in told["due"])
+    told = json.loads(call("records", "day", "--date", left, *options)[1])
+    assert told["endings"] == {"returned to service": 1}
+    late = json.loads(call("records", "day", "--date", "2027-12-31", *options)[1])
+    assert "J-ended" not in [each["job"] for each in late["open_jobs"]]
 
 
 # --- what is printed for programs ----------------------------------------------------
