@@ -51,7 +51,7 @@ def back_up(archive: Archive, out: Path, told: Told = lambda done, of: None) -> 
     """
     head, entries = _read(archive)
     copy = Archive(out)
-    if out.resolve() == archive.folder.resolve():
+    if out.resolve().is_relative_to(archive.folder.resolve()):
         raise InputError("archive_folder_taken", where=str(out))
     try:
         out.mkdir(parents=True, exist_ok=True)

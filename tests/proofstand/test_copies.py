@@ -147,7 +147,7 @@ def test_a_backup_leaves_other_folders_alone(shop: Shop, tmp_path: Path) -> None
     other = tmp_path / "letters"
     other.mkdir()
     (other / "letter.txt").write_text("private")
-    for out in (other, shop.archive.folder):
+    for out in (other, shop.archive.folder, shop.archive.folder / "copy"):
         with pytest.raises(InputError, match="archive_folder_taken"):
             back_up(shop.archive, out)
     with pytest.raises(InputError, match="archive_missing"):
@@ -168,7 +168,7 @@ def bundle(shop: Shop, tmp_path: Path, call: Call) -> Path:
 def test_a_bundle_holds_all_and_is_checked_anywhere(
     bundle: Path, shop: Shop, bench_key: Path, call: Call, tmp_path: Path
 ) -> None:
-    unpack = [sys.executable, "-m", "zipfile", "-e", bundle, tmp_path / "out"]
+    unpack = [sys.executable, "-m", "zipfile", "-e", str(bundle), str(tmp_path / "out")]
     subprocess.run(unpack, check=True)
     inside = tmp_path / "out"
     names = {p.name for p in inside.iterdir()}
