@@ -51,7 +51,7 @@ def show_json(index: Index, archive: Archive, run: RunFound) -> dict[str, Any]:
                 "path": listed.path,
                 "what": listed.what,
                 "sha256": listed.sha256,
-                "bytes": listed.size,
+                "size": listed.size,
                 "kept": _moment(listed.utc_ns),
                 "who": listed.who,
                 "text": None if note is None else note.text,
