@@ -71,6 +71,7 @@ TEST_PROGRAMS = {
     "openssl": "openssl",
     "mbpoll": "mbpoll",
     "h5dump": "hdf5-tools",
+    "pg_ctlcluster": "postgresql",
 }
 # Loads what the window loads: the library, then the part that speaks to a display.
 WINDOW_QUESTION = """

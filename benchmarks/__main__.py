@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 
+from . import archive
 from .engine import engine_cpu
 from .hands import handled_rows
 from .help_start import help_start
@@ -41,6 +42,11 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     many_regulators,
     engine_cpu,
     low_pressure_rig_time,
+    *(
+        partial(measure, database=database)
+        for database in ("SQLite", "PostgreSQL")
+        for measure in (archive.by_serial, archive.page, archive.summary)
+    ),
 )
 # Each gives several rows.
 GROUPS: tuple[Callable[[bool], list[Row]], ...] = (handled_rows, verdict_rows)

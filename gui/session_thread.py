@@ -232,14 +232,20 @@ def paper_of(final: Final) -> Task:
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
         try:
+            from proofstand.keeping.issuing import keeper
             from proofstand.signoff.certificate import title_of
             from proofstand.signoff.issue import issue
 
             plan = final.run.header.plan
             title = title_of(final.judgement, plan, as_found=False)
             out = free_paper(final.run_path, title.value)
+            keep = keeper(final.run_path, by=final.by, key_folder=final.key_folder)
             issued = issue(
-                final.run_path, out, by=final.by, key_folder=final.key_folder
+                final.run_path,
+                out,
+                by=final.by,
+                key_folder=final.key_folder,
+                keep=keep,
             )
         except ProofstandError as error:
             tell(PaperRefused(error))

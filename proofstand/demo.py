@@ -17,15 +17,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from records.approval import Approval, open_limits
+from records.archive.chain import Archive
 from records.errors import InputError, RigError
 from records.planfile import DEFAULT_PLAN, builtin_plan
 
 from .approvals import approve
+from .keeping.keep import keep_issued
 from .procedure.engine import Command
 from .recording import Recorded, record
 from .session import SessionEvent
+from .signoff.heads import SigningKey
 from .signoff.issue import issue
-from .signoff.keys import make_key
+from .signoff.keys import load_key, make_key
 from .simulated import JOB_TEXT
 
 if TYPE_CHECKING:
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
 
 FOLDER = "proofstand-demo"
 APPROVALS = "approvals"
+ARCHIVE = "archive"
 TIME_MULTIPLE = 20.0
 SEED = 1
 START_S = 30.0
@@ -132,7 +136,15 @@ def run_demo(
             approvals=folder / APPROVALS,
         )
     run, page = folder / "run.h5", folder / "certificate.pdf"
-    issued = issue(run, page, by=LEAD.split(",")[0], key_folder=folder / "key")
+    lead = LEAD.split(",")[0]
+    archive, key = Archive(folder / ARCHIVE), SigningKey(load_key(folder / "key"))
+    issued = issue(
+        run,
+        page,
+        by=lead,
+        key_folder=folder / "key",
+        keep=lambda pdf, _: keep_issued(archive, run, pdf, key=key, who=lead),
+    )
     return Demo(
         folder,
         run,

@@ -52,6 +52,12 @@ def archive_dir() -> Path:
     return own / "archive" if own else _system().user_data_path / "archive"
 
 
+def index_dir() -> Path:
+    """Return the folder of databases that find things and can be made anew."""
+    own = home()
+    return own / "index" if own else _system().user_cache_path / "index"
+
+
 def approvals_dir() -> Path:
     """Return the folder of the records of which plans were approved."""
     own = home()

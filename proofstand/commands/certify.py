@@ -38,15 +38,37 @@ def add(commands: Subparsers) -> None:
         action="store_true",
         help="the regulator was tested as received: a condition report",
     )
+    either = parser.add_mutually_exclusive_group()
+    either.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that keeps run and page (default: that of the settings, else the "
+        "user's; for a simulated rig none)",
+    )
+    either.add_argument(
+        "--no-archive", action="store_true", help="keep it in no archive"
+    )
     json_option(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
+    from proofstand.keeping.issuing import keeper
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
 
+    places: list[Path] = []
+    keep = None
+    if not args.no_archive:
+        keep = keeper(
+            args.run_file,
+            by=args.by,
+            key_folder=args.key,
+            archive=args.archive,
+            told=places.append,
+        )
     made = issue(
         args.run_file,
         args.out,
@@ -54,10 +76,15 @@ def run(args: argparse.Namespace) -> int:
         key_folder=args.key,
         as_found=args.as_found,
         of=args.of,
+        keep=keep,
     )
     facts = made.certificate
     if args.json:
-        document = {**certificate_json(facts), "file": str(made.path)}
+        document = {
+            **certificate_json(facts),
+            "file": str(made.path),
+            "kept": str(places[-1]) if places else None,
+        }
         print(json.dumps(document, ensure_ascii=False))
         return 0
     print(f"{made.path}: {facts.title.said} {facts.number}, {facts.verdict.value}")
@@ -65,4 +92,5 @@ def run(args: argparse.Namespace) -> int:
     print(f"  signed with the key of {facts.owner} ({facts.key_id[:16]})")
     if facts.simulated:
         print("  SIMULATED RIG, no regulator was tested")
+    print(f"  kept: {places[-1]}" if places else "  kept in no archive")
     return 0

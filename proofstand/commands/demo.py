@@ -33,7 +33,7 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run, print findings and times; exit as judge would."""
-    from proofstand.demo import TIME_MULTIPLE, free_folder, run_demo
+    from proofstand.demo import ARCHIVE, TIME_MULTIPLE, free_folder, run_demo
     from proofstand.signoff.verify import belongs, verify
     from proofstand.words.sentences import caution
     from records.errors import ProofstandError
@@ -66,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
     )
     print(f"Look again: proofstand judge {made.run}")
     print(f"Check both: proofstand verify {made.certificate} {made.run} --key {key}")
+    print(f"What is kept: proofstand records find --archive {folder / ARCHIVE}")
     if args.window:
         from .main import tell
         from .window import WindowOptions, opener

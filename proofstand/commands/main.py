@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 from records.errors import EXIT_INTERRUPTED, InputError, OurFault, ProofstandError
 
 from . import (
+    archive,
     certify,
     demo,
     import_log,
@@ -23,6 +24,7 @@ from . import (
     judge,
     plan,
     record,
+    records,
     recover,
     rig,
     serve,
@@ -41,6 +43,8 @@ COMMANDS = (
     judge,
     certify,
     verify,
+    records,
+    archive,
     window,
     plan,
     job,

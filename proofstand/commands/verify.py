@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from .options import Subparsers, json_option
 
 if TYPE_CHECKING:
+    from proofstand.keeping.bundle import CheckedBundle
+    from proofstand.keeping.checked import Checked
     from proofstand.signoff.verify import Paper, Verified
 
 
@@ -18,16 +20,25 @@ def add(commands: Subparsers) -> None:
     parser = commands.add_parser(
         "verify",
         help="check that records and certificates are as they were written",
-        description="Check every byte of run files, journals and certificates; a "
-        "certificate and its run given together are compared too. Exit 0 when all are "
-        "whole, 5 when one was changed or cut short, 2 when one is not ours.",
+        description="Check every byte of run files, journals, certificates, bundles "
+        "and whole archives (their folder); what is given together has to belong "
+        "together. Exit 0 when all are whole, 5 when one was changed or cut short, 2 "
+        "when one is not ours.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
     parser.add_argument(
         "--key",
+        action="append",
         type=Path,
         metavar="PUBLIC.pem",
-        help="public key that should have signed, or the folder it lies in",
+        help="public key that should have signed, or the folder it lies in; may be "
+        "given again where several may have",
+    )
+    parser.add_argument(
+        "--noted",
+        default="",
+        metavar="SHA256",
+        help="of an archive: digest of the record that was its last one once",
     )
     json_option(parser)
     parser.set_defaults(run=run)
@@ -35,15 +46,21 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Verify and print; return the worst exit code."""
+    from proofstand.keeping.bundle import check_bundle, is_bundle
+    from proofstand.keeping.checked import is_archive
     from proofstand.report import combined_exit, trouble_json
-    from proofstand.signoff.verify import belongs, verify
+    from proofstand.signoff.verify import belongs, verify_by_any
     from proofstand.words.sentences import trouble
     from records.errors import ProofstandError
 
     from .main import tell
+    from .verify_archive import checked_json, exit_of, print_checked
 
     codes: list[int] = []
     found: list[Verified | dict[str, Any]] = []
+    keys = args.key or []
+    archives: list[Checked] = []
+    bundles: list[CheckedBundle] = []
 
     def fail(error: ProofstandError, path: str) -> None:
         told = trouble(error)
@@ -54,13 +71,24 @@ def run(args: argparse.Namespace) -> int:
 
     for path in args.files:
         try:
-            found.append(verify(path, args.key))
+            if is_archive(path):
+                checked = _archive(path, keys, args.noted)
+                archives.append(checked)
+                codes.append(exit_of(checked))
+                found.append(checked_json(checked))
+            elif is_bundle(path):
+                checked_bundle = check_bundle(path, keys)
+                bundles.append(checked_bundle)
+                found.append(_bundle_json(checked_bundle))
+            else:
+                found.append(verify_by_any(path, keys))
         except ProofstandError as error:
             fail(error, str(path))
     whole = [each for each in found if not isinstance(each, dict)]
     pairs: dict[Path, Path] = {}
     try:
         pairs = belongs(whole)
+        _kept(whole, archives)
     except ProofstandError as error:
         fail(error, error.where)
     if args.json:
@@ -70,9 +98,81 @@ def run(args: argparse.Namespace) -> int:
         document = {"schema": "proofstand.verified/1", "files": documents}
         print(json.dumps(document, ensure_ascii=False))
     else:
+        for checked in archives:
+            print_checked(checked, as_json=False)
+        for bundle in bundles:
+            print("\n".join(_bundle_lines(bundle)))
         for each in whole:
             print("\n".join(lines(each, pairs)))
     return combined_exit(codes)
+
+
+def _archive(path: Path, keys: list[Path], noted: str) -> Checked:
+    from proofstand.keeping.checked import check_archive
+    from records.archive.chain import Archive
+
+    from .options import end_progress, progress
+
+    checked = check_archive(
+        Archive(path),
+        keys,
+        noted=noted,
+        told=lambda done, of: progress(f"{done} of {of} records"),
+    )
+    end_progress()
+    return checked
+
+
+def _bundle_json(bundle: CheckedBundle) -> dict[str, Any]:
+    return {
+        "file": str(bundle.path),
+        "fits": True,
+        "what": "bundle",
+        "run": bundle.run,
+        "files": list(bundle.files),
+        "key_inside": bundle.own_key,
+        "signatures": [each.signature for each in bundle.found],
+    }
+
+
+def _bundle_lines(bundle: CheckedBundle) -> list[str]:
+    from proofstand.display import plain
+
+    said = [
+        f"{bundle.path}: every file is as listed and of one run. bundle, run "
+        f"{plain(bundle.run)}"
+    ]
+    for each in bundle.found:
+        named = each.path.name if each.paper is None else plain(each.paper.number)
+        signed = each.signature_said
+        if bundle.own_key and each.signature == "fits":
+            signed = "signed with the key that lies beside it; give --key to see whose"
+        said += [f"  {each.what} {named}: {signed}"]
+        said += [f"  {line}" for line in _simulated(each)]
+    return said
+
+
+def _kept(whole: list[Verified], archives: list[Checked]) -> None:
+    """Refuse a certificate that is given with an archive and not kept in it.
+
+    Raises:
+        IntegrityError: ``certificate_not_kept``.
+    """
+    from records.archive.files import sha256_of
+    from records.errors import IntegrityError
+
+    if not archives:
+        return
+    for each in whole:
+        if each.paper is None:
+            continue
+        sha256 = sha256_of(each.path)[0]
+        if not any(sha256 in checked.certificates for checked in archives):
+            raise IntegrityError(
+                "certificate_not_kept",
+                where=str(each.path),
+                number=each.paper.number,
+            )
 
 
 def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:

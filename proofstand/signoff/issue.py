@@ -70,6 +70,7 @@ def issue(
     as_found: bool = False,
     of: str = "",
     utc_ns: Callable[[], int] = time.time_ns,
+    keep: Callable[[bytes, bool], object] | None = None,
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
 
@@ -82,6 +83,8 @@ def issue(
         as_found: the regulator was tested as received: a condition report.
         of: serial of the regulator that the page is of; needed where two were tested.
         utc_ns: the clock.
+        keep: keeps the page before it is handed out, and is told whether it is of a
+            simulated rig; a page that can't be kept is not handed out.
 
     Raises:
         InputError: a file can't be read or written; ``regulator_wanted``.
@@ -115,6 +118,8 @@ def issue(
         simulated=run.header.rig.simulated,
     )
     pdf = sign(page_of(certificate, run, plan, judgement), key, certificate.title.said)
+    if keep is not None:
+        keep(pdf, certificate.simulated)
     write_once(out, pdf, "certificate")
     return Issued(out, certificate, judgement, len(pdf))
 

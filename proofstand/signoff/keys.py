@@ -348,12 +348,19 @@ def load_public(path: Path) -> rsa.RSAPublicKey:
 
 def signature_fits(seal: Seal, public: rsa.RSAPublicKey) -> bool:
     """Tell whether a seal's signature was made by this key over this seal."""
-    if seal.signature is None or seal.signature.key_id != key_id(public):
+    return seal.signature is not None and bytes_fit(
+        seal.signed_bytes, seal.signature, public
+    )
+
+
+def bytes_fit(data: bytes, signature: Signature, public: rsa.RSAPublicKey) -> bool:
+    """Tell whether a signature was made by this key over these bytes."""
+    if signature.key_id != key_id(public):
         return False
     try:
         public.verify(
-            bytes.fromhex(seal.signature.value),
-            seal.signed_bytes,
+            bytes.fromhex(signature.value),
+            data,
             padding.PKCS1v15(),
             hashes.SHA256(),
         )

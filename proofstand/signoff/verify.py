@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from records.errors import InputError, IntegrityError
 from records.journal import is_journal, read_journal
 from records.runfile import read_seal, read_sealed
 
-from .certificate import DATA_NAME, SCHEMA
+from .certificate import DATA_NAME, JUDGEMENT_NAME, SCHEMA
 from .keys import key_id, load_public, signature_fits
 from .pades import Signed, check, is_page
 
@@ -31,6 +31,7 @@ class Paper:
     Attributes:
         number, title, verdict: as printed. issued: UTC.
         by: who issued it, "" if not said. owner: whose key signed it, as the key says.
+        judgement: the file with its findings, as it is attached.
     """
 
     number: str
@@ -39,6 +40,7 @@ class Paper:
     issued: str
     by: str
     owner: str
+    judgement: bytes = field(default=b"", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,24 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
     if page is not None:
         return _certificate(path, page, public_key)
     return _run_file(path, public_key)
+
+
+def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:
+    """Check a record or a certificate that one of several keys should have signed.
+
+    Raises:
+        InputError, IntegrityError: see :func:`verify`; of the key that was given last.
+    """
+    if not public_keys:
+        return verify(path)
+    *others, last = public_keys
+    for key in others:
+        try:
+            return verify(path, key)
+        except IntegrityError as error:
+            if error.id != "signature_wrong":
+                raise
+    return verify(path, last)
 
 
 def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
@@ -204,6 +224,7 @@ def _certificate(path: Path, data: bytes, public_key: Path | None) -> Verified:
         str(facts["issued"]),
         str(facts["by"]),
         signed.owner,
+        signed.attached.get(JUDGEMENT_NAME, b""),
     )
     return Verified(
         path,

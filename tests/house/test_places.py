@@ -16,6 +16,7 @@ from proofstand import log, places
 FOLDERS = [
     places.settings_dir,
     places.archive_dir,
+    places.index_dir,
     places.approvals_dir,
     places.shifts_dir,
     places.keys_dir,

@@ -15,7 +15,9 @@ from records.run import Run, RunState
 from records.runfile import read_sealed, write_run
 from tests.simulated_runs import RunOf, once
 
-__all__ = ["OWNER", "RunOf", "SealedRun", "once"]
+from .shops import kept, shop
+
+__all__ = ["OWNER", "RunOf", "SealedRun", "kept", "once", "shop"]
 
 OWNER = "Larkmere Valve Works (invented)"
 SealedRun = Callable[..., Path]

@@ -1,0 +1,458 @@
+"""Putting records into the archive: runs with their papers, notes, the shop's own."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+from analysis.judge import judge
+from records.archive import entry as kinds
+from records.archive.chain import Archive, Item, Kept
+from records.archive.entry import Fact, is_safe, safe_name
+from records.archive.files import Staged, opened
+from records.errors import InputError, IntegrityError, ProofstandError, RefusedError
+from records.journal import is_journal
+from records.run import Run
+from records.runfile import read_sealed
+from records.tomlfile import from_json, to_json
+
+from ..approvals import plan_of
+from ..report import judgement_json, judgements_json
+from ..signoff.heads import SigningKey, trusted_keys
+from ..signoff.verify import CERTIFICATE, Verified, verify
+from .nouns import shop_item
+
+RUN_NAME = "run.h5"
+NOTE_FORMAT = "proofstand.note/1"
+MOST_NOTE = 4000  # characters
+_SNIFFED = 8192
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """A remark on a run; it never changes what it is on.
+
+    Attributes:
+        run, run_sha256: what it is on. by: who says it. utc_ns: when.
+    """
+
+    format: str
+    run: str
+    run_sha256: str
+    by: str
+    utc_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What was added to the archive.
+
+    Attributes:
+        run: the run's id, "" for records of the shop. kept: each file, in order.
+    """
+
+    run: str
+    kept: tuple[Kept, ...]
+
+    @property
+    def new(self) -> tuple[Kept, ...]:
+        """Those that were not there before."""
+        return tuple(each for each in self.kept if each.entry is not None)
+
+
+def add(
+    archive: Archive,
+    paths: Sequence[Path],
+    *,
+    key: SigningKey,
+    who: str,
+    utc_ns: Callable[[], int] = time.time_ns,
+) -> Added:
+    """Keep a run file with its certificates, or records of the shop, all or none.
+
+    The archive is made where there is none. What is there already, byte for byte, is
+    not added again.
+
+    Args:
+        archive: where to.
+        paths: one run file and certificates of it; or certificates of a run that is
+            kept already; or plans, rigs, calibrations and other records of the shop.
+        key: signs the archive's head.
+        who: by whom.
+        utc_ns: the clock.
+
+    Raises:
+        InputError: a file can't be read, is none of ours or none to keep; the archive
+            can't be written.
+        IntegrityError: a file was changed; a certificate is of another run; the archive
+            was changed.
+        RefusedError: ``run_not_sealed``.
+    """
+    sorted_ = {path: _sort_of(path) for path in paths}
+    archive.make(key, who, utc_ns)
+    with ExitStack() as stack:
+
+        def staged(source: Path | bytes, what: str) -> Staged:
+            made = archive.stage(source, what)
+            stack.callback(archive.drop, made)
+            return made
+
+        items: list[Item] = []
+        run_id = ""
+        runs = [path for path, sort in sorted_.items() if sort == kinds.RUN]
+        pages = [path for path, sort in sorted_.items() if sort == kinds.CERTIFICATE]
+        if len(runs) > 1:
+            why = "Give one run file at a time, with its certificates."
+            raise InputError("usage", why=why, help="proofstand records add -h")
+        if runs:
+            made = staged(runs[0], "run file")
+            run = _of(runs[0], read_sealed, made)
+            run_id = run.id
+            items.append(run_item(run, made))
+            if not pages:
+                judged = judgement_bytes(run, who="")
+                items.append(judgement_item(run, judged, staged(judged, "judgement")))
+        for page in pages:
+            made = staged(page, "certificate")
+            found = _of(page, verify, made)
+            run = run if runs else _kept_run(archive, found, page)
+            run_id = run.id
+            items += certificate_items(run, found, page, made, staged)
+        for path, sort in sorted_.items():
+            if sort not in (kinds.RUN, kinds.CERTIFICATE):
+                items.append(shop_item(path, sort, staged(path, sort)))
+        kept = _put(archive, items, key, who, utc_ns)
+    return Added(run_id, kept)
+
+
+def keep_issued(
+    archive: Archive,
+    run_path: Path,
+    page: bytes,
+    *,
+    key: SigningKey,
+    who: str,
+    utc_ns: Callable[[], int] = time.time_ns,
+) -> Added:
+    """Keep a run with a page that was just made of it, before that is handed out.
+
+    Raises:
+        InputError, IntegrityError: see :func:`add`.
+    """
+    archive.make(key, who, utc_ns)
+    with ExitStack() as stack:
+
+        def staged(source: Path | bytes, what: str) -> Staged:
+            made = archive.stage(source, what)
+            stack.callback(archive.drop, made)
+            return made
+
+        of_run = staged(run_path, "run file")
+        run = _of(run_path, read_sealed, of_run)
+        of_page = staged(page, "certificate")
+        found = verify(of_page.path)
+        items = [
+            run_item(run, of_run),
+            *certificate_items(run, found, run_path, of_page, staged),
+        ]
+        kept = _put(archive, items, key, who, utc_ns)
+    return Added(run.id, kept)
+
+
+def comment(
+    archive: Archive,
+    run_id: str,
+    text: str,
+    *,
+    key: SigningKey,
+    who: str,
+    utc_ns: Callable[[], int] = time.time_ns,
+) -> Added:
+    """Keep a remark on a run that is kept.
+
+    Raises:
+        InputError: ``record_unknown``, ``value_wrong``; the archive can't be written.
+        IntegrityError: the run was changed, or the archive was.
+    """
+    said = text.strip()
+    if not said or len(said) > MOST_NOTE or "\0" in said:
+        right = f"a text of at most {MOST_NOTE} characters"
+        given = ascii(said[:40]) if said else "nothing"
+        raise InputError("value_wrong", key="TEXT", given=given, right=right)
+    run = read_sealed(run_folder(archive, run_id) / RUN_NAME)
+    note = Note(
+        format=NOTE_FORMAT,
+        run=run.id,
+        run_sha256=run.sha256,
+        by=who,
+        utc_ns=utc_ns(),
+        text=said,
+    )
+    made = archive.stage(to_json(note) + b"\n", "note")
+    item = Item(
+        staged=made,
+        folder=folder_of(run),
+        name="note-{n}.json",
+        kind=kinds.NOTE,
+        what=f"note on run {run.id}",
+        about={"run": run.id},
+    )
+    return Added(run.id, _put(archive, [item], key, who, utc_ns))
+
+
+def read_note(data: bytes) -> Note:
+    """Return a note from its file's bytes.
+
+    Raises:
+        ValueError: they are none.
+    """
+    return from_json(data, Note)
+
+
+def _put(
+    archive: Archive,
+    items: Sequence[Item],
+    key: SigningKey,
+    who: str,
+    utc_ns: Callable[[], int],
+) -> tuple[Kept, ...]:
+    return archive.add(items, key=key, who=who, utc_ns=utc_ns, trusted=trusted_keys())
+
+
+T = TypeVar("T")
+
+
+def _of(path: Path, read: Callable[[Path], T], made: Staged) -> T:
+    """Read a staged copy, and tell what is wrong of the file that it was made from."""
+    try:
+        return read(made.path)
+    except ProofstandError as error:
+        raise error.at(str(path)) from None
+
+
+# --- what a file is ------------------------------------------------------------------
+
+
+def _sort_of(path: Path) -> str:
+    """Return which kind of record a file is, by what it says of itself.
+
+    Raises:
+        InputError: it can't be read, or is nothing that an archive keeps.
+        RefusedError: ``run_not_sealed``.
+    """
+    with opened(path, "record") as file:
+        try:
+            start = file.read(_SNIFFED)
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise InputError(
+                "file_unreadable", where=str(path), what="record", why=why
+            ) from None
+    if not start:
+        raise InputError("file_empty", where=str(path), what="record")
+    if is_journal(path):
+        raise RefusedError("run_not_sealed", where=str(path))
+    if start.startswith(b"%PDF-"):
+        return kinds.CERTIFICATE
+    if start.startswith(b"-----BEGIN PUBLIC KEY"):
+        return "key"
+    named = re.search(rb'"?format"?\s*[=:]\s*"proofstand\.([a-z-]+)/\d+"', start)
+    word = named[1].decode() if named is not None else ""
+    if word == kinds.RUN or b"\x89HDF" in start:
+        return kinds.RUN
+    if word in kinds.SHOP_KINDS:
+        return word
+    raise InputError("file_not_ours", where=str(path), what="record to keep")
+
+
+# --- a run and its papers ------------------------------------------------------------
+
+
+def folder_of(run: Run) -> str:
+    """Return where a run lies: year of the test and the run's id.
+
+    Raises:
+        InputError: ``run_id_unusable``.
+    """
+    if not is_safe(run.id):
+        raise InputError("run_id_unusable", given=ascii(run.id[:60]))
+    return f"{_moment(run.header.started_utc_ns):%Y}/{run.id}"
+
+
+def _moment(utc_ns: int) -> datetime:
+    try:
+        return datetime.fromtimestamp(utc_ns // 10**9, tz=UTC)
+    except (ValueError, OverflowError, OSError):
+        return datetime.fromtimestamp(0, tz=UTC)
+
+
+def run_folder(archive: Archive, run_id: str) -> Path:
+    """Return the folder of a run that is kept.
+
+    Raises:
+        InputError: ``record_unknown``.
+    """
+    if is_safe(run_id):
+        for found in sorted(archive.folder.glob(f"[0-9][0-9][0-9][0-9]/{run_id}")):
+            if (found / RUN_NAME).is_file():
+                return found
+    raise InputError("record_unknown", where=str(archive.folder), given=run_id)
+
+
+def _kept_run(archive: Archive, found: Verified, page: Path) -> Run:
+    try:
+        return read_sealed(run_folder(archive, found.run) / RUN_NAME)
+    except InputError:
+        raise InputError(
+            "certificate_run_not_kept", where=str(page), run=found.run
+        ) from None
+
+
+def run_facts(run: Run) -> dict[str, Fact]:
+    """Return what a run is found by."""
+    header = run.header
+    job = header.job
+    return {
+        "run": run.id,
+        "run_sha256": run.sha256,
+        "state": run.state.value,
+        "serial": job.regulator.serial,
+        "model": job.regulator.model,
+        "family": job.regulator.family,
+        "gas": job.regulator.gas,
+        "customer": job.intake.sender if job.intake is not None else "",
+        "job": job.id,
+        "plan": header.plan.id,
+        "plan_version": header.plan.version,
+        "rig": header.rig.id,
+        "station": header.station,
+        "by": header.by,
+        "started_ns": header.started_utc_ns,
+        "origin": header.origin,
+        "simulated": header.rig.simulated,
+    }
+
+
+def run_item(run: Run, made: Staged) -> Item:
+    """Return a run as it is to be kept.
+
+    Raises:
+        InputError: ``run_id_unusable``.
+    """
+    return Item(
+        staged=made,
+        folder=folder_of(run),
+        name=RUN_NAME,
+        kind=kinds.RUN,
+        what=f"run of {run.header.job.regulator.serial}",
+        about=run_facts(run),
+    )
+
+
+def judgement_bytes(run: Run, who: str) -> bytes:
+    """Return a run's judgement against its own plan, as ``judge --json`` prints it."""
+    plan = plan_of(run.header)
+    document = judgements_json([judgement_json(judge(run, plan, by=who), run, plan)])
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1).encode()
+
+
+def judgement_facts(data: bytes, run: Run) -> dict[str, Fact]:
+    """Return what a judgement is found by, once it is shown to be one of this run.
+
+    Raises:
+        ValueError: it is not.
+    """
+    try:
+        (told,) = json.loads(data)["judgements"]
+        facts: dict[str, Fact] = {
+            "run": str(told["run"]["id"]),
+            "run_sha256": str(told["run"]["sha256"]),
+            "verdict": str(told["verdict"]),
+            "plan": str(told["plan"]["id"]),
+            "plan_version": int(told["plan"]["version"]),
+            "analysis_version": int(told["analysis_version"]),
+        }
+    except (ValueError, KeyError, TypeError) as error:
+        raise ValueError("no judgement") from error
+    if (facts["run"], facts["run_sha256"]) != (run.id, run.sha256):
+        raise ValueError("of another run")
+    return facts
+
+
+def judgement_item(run: Run, data: bytes, made: Staged) -> Item:
+    """Return a judgement as it is to be kept.
+
+    Raises:
+        ValueError: it is none, or of another run.
+    """
+    facts = judgement_facts(data, run)
+    return Item(
+        staged=made,
+        folder=folder_of(run),
+        name="judgement-{n}.json",
+        kind=kinds.JUDGEMENT,
+        what=f"judgement: {facts['verdict']}",
+        about=facts,
+    )
+
+
+def certificate_facts(found: Verified) -> dict[str, Fact]:
+    """Return what a certificate is found by."""
+    assert found.paper is not None
+    paper = found.paper
+    return {
+        "run": found.run,
+        "run_sha256": found.sha256,
+        "number": paper.number,
+        "title": paper.title,
+        "verdict": paper.verdict,
+        "issued": paper.issued,
+        "by": paper.by,
+        "simulated": found.simulated,
+    }
+
+
+def certificate_items(
+    run: Run,
+    found: Verified,
+    page: Path,
+    made: Staged,
+    staged: Callable[[bytes, str], Staged],
+) -> tuple[Item, Item]:
+    """Return the judgement inside a certificate and the certificate itself.
+
+    Raises:
+        InputError: ``file_not_ours``.
+        IntegrityError: ``certificate_of_another_run``, ``certificate_changed``.
+    """
+    if found.what != CERTIFICATE or found.paper is None:
+        raise InputError("file_not_ours", where=str(page), what="certificate")
+    paper = found.paper
+    if (found.run, found.sha256) != (run.id, run.sha256):
+        raise IntegrityError(
+            "certificate_of_another_run", where=str(page), number=paper.number
+        )
+    judged = paper.judgement
+    try:
+        item = judgement_item(run, judged, staged(judged, "judgement"))
+        if not is_safe(paper.number):
+            raise ValueError("no number")
+    except ValueError:
+        why = "the judgement inside is not one of its run"
+        raise IntegrityError("certificate_changed", where=str(page), why=why) from None
+    return item, Item(
+        staged=made,
+        folder=folder_of(run),
+        name=f"certificate-{safe_name(paper.number)}.pdf",
+        kind=kinds.CERTIFICATE,
+        what=f"{paper.title} {paper.number}",
+        about=certificate_facts(found),
+    )

@@ -1,0 +1,90 @@
+"""What is kept of a run, as lines and as JSON."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from records.archive.chain import Archive
+from records.archive.entry import NOTE
+from records.archive.found import Listed, RunFound
+from records.archive.index import Index
+from records.errors import InputError
+
+from ..display import plain
+from .keep import Note, read_note
+
+
+def runs_named(index: Index, what: str) -> tuple[RunFound, ...]:
+    """Return the runs that an id, a serial or a certificate's number means.
+
+    Raises:
+        InputError: ``record_unknown``.
+    """
+    run = index.run(what)
+    if run is None:
+        paper = index.certificate(what.strip())
+        run = index.run(paper.run) if paper is not None else None
+    runs = (run,) if run is not None else index.by_serial(what)
+    if not runs:
+        where = str(index.archive.folder)
+        raise InputError("record_unknown", where=where, given=plain(what))
+    return runs
+
+
+def _note(archive: Archive, listed: Listed) -> Note | None:
+    try:
+        return read_note((archive.folder / listed.path).read_bytes())
+    except (OSError, ValueError):
+        return None  # `records check` tells what became of it
+
+
+def show_json(index: Index, archive: Archive, run: RunFound) -> dict[str, Any]:
+    """Return what is kept of a run."""
+    files = []
+    for listed in index.entries(run=run.run):
+        note = _note(archive, listed) if listed.kind == NOTE else None
+        files.append(
+            {
+                "n": listed.n,
+                "kind": listed.kind,
+                "path": listed.path,
+                "what": listed.what,
+                "sha256": listed.sha256,
+                "size": listed.size,
+                "kept": _moment(listed.utc_ns),
+                "who": listed.who,
+                "text": None if note is None else note.text,
+            }
+        )
+    return {"files": files}
+
+
+def show_lines(index: Index, archive: Archive, run: RunFound) -> list[str]:
+    """Return what is kept of a run as lines."""
+    said = [
+        f"  {name}: {plain(value)}"
+        for name, value in (
+            ("customer", run.customer),
+            ("job", run.job),
+            ("gas", run.gas),
+            ("plan", f"{run.plan} version {run.plan_version}"),
+            ("rig", f"{run.rig} {run.station}".strip()),
+            ("tested by", run.tested_by),
+        )
+        if value
+    ]
+    for listed in index.entries(run=run.run):
+        said.append(
+            f"  record {listed.n}, {_moment(listed.utc_ns)}, {plain(listed.who)}: "
+            f"{plain(listed.what)}"
+        )
+        said.append(f"    {archive.folder / listed.path}")
+        note = _note(archive, listed) if listed.kind == NOTE else None
+        if note is not None:
+            said += [f"    {plain(line)}" for line in note.text.splitlines()]
+    return said
+
+
+def _moment(utc_ns: int) -> str:
+    return f"{datetime.fromtimestamp(utc_ns // 10**9, tz=UTC):%Y-%m-%dT%H:%M:%SZ}"
