@@ -26,6 +26,7 @@ from .bench.cardcheck import CardNote, card_check
 from .bench.plancheck import check_plan
 from .places import people_file
 from .procedure.engine import Engine, prepared_plan
+from .signoff.persons import the_roll
 from .words.sentences import trouble
 
 
@@ -111,10 +112,16 @@ def check_rig_for(plan: Plan, rig: Rig) -> None:
 def people_of(path: Path | None = None) -> People | None:
     """Return the list of people in a file, else the shop's own, else None.
 
+    The shop's own is its roll, and where there is none yet the file of its settings.
+
     Raises:
         InputError: it is no such list; with file and line.
+        IntegrityError: the roll's record was changed.
     """
     if path is None:
+        roll = the_roll()
+        if roll is not None:
+            return roll.people
         path = people_file()
         if not path.exists():
             return None

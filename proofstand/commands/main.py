@@ -21,8 +21,11 @@ from . import (
     import_log,
     job,
     judge,
+    keys,
+    people,
     plan,
     record,
+    records,
     recover,
     rig,
     serve,
@@ -44,6 +47,9 @@ COMMANDS = (
     window,
     plan,
     job,
+    records,
+    people,
+    keys,
     rig,
 )
 
