@@ -22,8 +22,8 @@ def add(commands: Subparsers) -> None:
         "verify",
         help="check that records and certificates are as they were written",
         description="Check every byte of run files, journals, certificates and notes; "
-        "a certificate and its run given together are compared too. Exit 0 when all are "
-        "whole, 5 when one was changed or cut short, 2 when one is not ours.",
+        "a certificate and its run given together are compared too. Exit 0 when all "
+        "are whole, 5 when one was changed or cut short, 2 when one is not ours.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
     parser.add_argument(

@@ -394,7 +394,7 @@ def _name(text: str) -> str:
         InputError: ``value_wrong``.
     """
     name = " ".join(text.split())
-    if not name_key(name) or len(name) > MOST_NAME or not name.isprintable():
+    if not name_key(name) or len(name) > MOST_NAME or not text.isprintable():
         right = f"a name in one line of at most {MOST_NAME} characters"
         raise InputError(
             "value_wrong", key="NAME", given=ascii(text[:MOST_NAME]), right=right

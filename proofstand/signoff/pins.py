@@ -115,7 +115,7 @@ def refuse_weak(pin: str, name: str) -> None:
     Raises:
         InputError: ``pin_weak``; the PIN itself is in no error.
     """
-    plain = unicodedata.normalize("NFKC", pin).casefold()
+    plain = _plain(pin)
     bare = "".join(sign for sign in plain if sign.isalnum())
     why = ""
     if not LEAST <= len(pin) <= MOST:
@@ -148,10 +148,16 @@ def _repeats(plain: str) -> bool:
 
 
 def _is_name(bare: str, name: str) -> bool:
-    """Tell whether nothing but a word of the name and digits is in it."""
+    """Tell whether nothing but words of the name, initials and digits is in it."""
     letters = "".join(sign for sign in bare if not sign.isdigit())
-    words = unicodedata.normalize("NFKC", name).casefold().split()
-    known = {"".join(s for s in word if s.isalpha()) for word in words}
-    known |= {"".join(s for s in "".join(words) if s.isalpha())}
-    known |= {word[::-1] for word in known}
-    return len(letters) > 1 and letters in known
+    words = ["".join(s for s in w if s.isalpha()) for w in _plain(name).split()]
+    initials = {word[0] for word in words if word}
+    left = letters
+    for word in sorted(words, key=len, reverse=True):
+        if len(word) > 1:
+            left = left.replace(word, "").replace(word[::-1], "")
+    return left != letters and initials.issuperset(left)
+
+
+def _plain(text: str) -> str:
+    return unicodedata.normalize("NFKC", text).casefold()

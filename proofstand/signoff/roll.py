@@ -30,7 +30,7 @@ from records.errors import InputError, IntegrityError
 from records.people import Member, Role, Roll, name_key
 
 from ..places import keys_dir, made, people_dir
-from .keys import read_file, shop_key
+from .keys import Key, read_file, shop_key
 from .lock import locked, unwritable
 from .shopkeys import known_keys
 
@@ -282,6 +282,7 @@ class Writer:
         self.record = record
         self._data = data
         self._clock = clock
+        self._key: Key | None = None
 
     def now(self) -> int:
         """Return the time, UTC nanoseconds."""
@@ -304,7 +305,7 @@ class Writer:
             facts=facts,
             before=events[-1].digest if events else "",
         )
-        key = shop_key()
+        key = self._key = self._key or shop_key()
         unsigned = _Head(len(self._data), event.line, key.id, "")
         signature = key.signer.sign(unsigned.signed).value
         head = _Head(unsigned.start, event.line, key.id, signature)

@@ -1,8 +1,8 @@
 """A second person for a second judgement that turns a fail into a pass.
 
 `judge` writes nothing and needs nobody. A page is another matter: where the plan that a
-run was recorded by, or a page on the shop's record, said *fail*, a page that says *pass*
-needs the confirmation of a lead who made neither.
+run was recorded by, or a page on the shop's record, said *fail*, a page that says
+*pass* needs the confirmation of a lead who made neither.
 """
 
 from __future__ import annotations

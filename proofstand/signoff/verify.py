@@ -151,8 +151,9 @@ def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
 
     Raises:
         IntegrityError: ``note_of_another_run``; ``certificate_of_another_run``, where a
-            certificate names a run that is there with another hash; ``certificate_of_none_given``, where run
-            files are there and none of them is its own.
+            certificate names a run that is there with another hash;
+            ``certificate_of_none_given``, where run files are there and none of them is
+            its own.
     """
     any_run = any(v.what == RUN_FILE for v in found)
     pairs: dict[Path, Path] = {}
