@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import pkcs12
@@ -101,7 +102,7 @@ def _known(folder: Path) -> KnownKey:
         certificate = x509.load_pem_x509_certificate(pem)
         public = certificate.public_key()
         told = _ended(folder)
-    except ValueError:
+    except (ValueError, UnsupportedAlgorithm):
         public, told = None, {}
     if not isinstance(public, rsa.RSAPublicKey):
         raise InputError("file_not_ours", where=str(folder), what="key") from None
@@ -311,7 +312,9 @@ def keys_by(path: Path) -> tuple[KnownKey, ...] | None:
     data = read_file(path, "public key")
     if not data.lstrip().startswith(b"{"):
         return None
-    with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):
+    with contextlib.suppress(
+        ValueError, KeyError, TypeError, AttributeError, UnsupportedAlgorithm
+    ):
         told = json.loads(data)
         if told["schema"] == FORMAT:
             keys = tuple(
