@@ -321,7 +321,7 @@ def _not_recorded(made: Certificate, job: JobCard) -> Iterable[str]:
         "lacks_seal": before or bool(_last_seal(job)),
         "lacks_customer": job.intake is not None and bool(job.intake.sender),
         "lacks_place": False,
-        "lacks_function": False,
+        "lacks_function": bool(made.issuer.role),
     }
     yield from (page(id) for id, there in told.items() if not there)
 

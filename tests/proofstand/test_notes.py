@@ -474,12 +474,16 @@ def test_a_fail_that_became_a_pass_takes_a_second_person(
 ) -> None:
     run, plan = turned
     page = tmp_path / "c.pdf"
-    by_plan = {"plan_name": str(plan), "by": SIGNER, "ask": knows}
+    by_plan: dict[str, Any] = {"plan_name": str(plan), "by": SIGNER, "ask": knows}
     with pytest.raises(RefusedError, match="second_person_wanted") as refused:
         issue(run, page, **by_plan)
     assert refused.value.exit_code == 6
     mine, theirs = tmp_path / "mine.json", tmp_path / "theirs.json"
-    confirming = {"plan_name": str(plan), "why": "the order allows it", "ask": knows}
+    confirming: dict[str, Any] = {
+        "plan_name": str(plan),
+        "why": "the order allows it",
+        "ask": knows,
+    }
     note = confirm(run, theirs, by=SECOND, **confirming)
     jsonschema.validate(dict(note.facts), schema("confirmation-1"))
     # who confirmed it can't be who issues it
@@ -510,7 +514,7 @@ def test_who_made_the_first_is_not_the_second(
     run, plan = turned
     issue(run, tmp_path / "fail.pdf", by=LEAD, ask=knows)  # the page of the fail
     out = tmp_path / "c.json"
-    confirming = {"plan_name": str(plan), "why": "x", "ask": knows}
+    confirming: dict[str, Any] = {"plan_name": str(plan), "why": "x", "ask": knows}
     with pytest.raises(RefusedError, match="second_person_same"):
         confirm(run, out, by=LEAD, **confirming)
     confirm(run, out, by=SECOND, **confirming)

@@ -91,14 +91,14 @@ def pkcs12(
 ) -> Path:
     """Make a PKCS #12 file as any shop would, with openssl alone."""
     made = ["req", "-x509", "-newkey", *new, "-nodes", "-keyout", "k.pem"]
-    made += ["-out", "c.pem", "-days", days, "-subj", "/CN=Tidewater Valves (invented)"]
+    made += ["-out", "c.pem", "-days", str(days), "-subj", "/CN=Tidewater Valves (invented)"]
     if usage:
         made += ["-addext", f"keyUsage={usage}"]
     openssl(*made)
     more: list[object] = []
     if by_another:  # a certificate that an authority of somebody's gave
-        openssl("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "ca.key",
-                "-out", "ca.pem", "-days", 900, "-subj", "/CN=Some authority")  # fmt: skip
+        made = ["req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "ca.key"]
+        openssl(*made, "-out", "ca.pem", "-days", 900, "-subj", "/CN=Some authority")
         openssl("req", "-new", "-key", "k.pem", "-out", "c.csr",
                 "-subj", "/CN=Tidewater Valves (invented)")  # fmt: skip
         openssl("x509", "-req", "-in", "c.csr", "-CA", "ca.pem", "-CAkey", "ca.key",
@@ -194,8 +194,8 @@ def test_a_demonstration_key_is_never_the_shop_s(
     openssl: Callable[..., str], tmp_path: Path
 ) -> None:
     make_key(tmp_path / "demo", "Demo", demo=True)
-    openssl("pkcs12", "-export", "-inkey", "demo/key.pem", "-in",
-            "demo/certificate.pem", "-out", "k.p12", "-passout", f"pass:{PASSWORD}")  # fmt: skip
+    packed = ["pkcs12", "-export", "-inkey", "demo/key.pem", "-out", "k.p12"]
+    openssl(*packed, "-in", "demo/certificate.pem", "-passout", f"pass:{PASSWORD}")
     with pytest.raises(RefusedError, match="key_for_demonstration"):
         import_shop_key(tmp_path / "k.p12", PASSWORD, replace=False, why="", by="")
 
