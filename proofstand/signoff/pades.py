@@ -23,9 +23,9 @@ from pyhanko.keys import (
     load_certs_from_pemder_data,
     load_private_key_from_pemder_data,
 )
+from pyhanko.pdf_utils import layout
 from pyhanko.pdf_utils.content import PdfContent
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
-from pyhanko.pdf_utils.layout import BoxConstraints
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign import fields, signers
 from pyhanko.sign.validation import SignatureCoverageLevel, validate_pdf_signature
@@ -128,7 +128,13 @@ def countersign(
         docmdp_permissions=fields.MDPPerm.NO_CHANGES,
     )
     style = StaticStampStyle(
-        background=_Shown(shown), border_width=0, background_opacity=1.0
+        background=_Shown(shown),
+        background_layout=layout.SimpleBoxLayoutRule(
+            x_align=layout.AxisAlignment.ALIGN_MID,
+            y_align=layout.AxisAlignment.ALIGN_MID,
+        ),
+        border_width=0,
+        background_opacity=1.0,
     )
     return _signed(writer, signers.PdfSigner(meta, _signer(key), stamp_style=style))
 
@@ -147,7 +153,9 @@ class _Shown(PdfContent):
         form = self.writer.import_page_as_xobject(page)
         self.resources.xobject["/Shown"] = form
         left, bottom, right, top = form.get_object()["/BBox"]
-        self.box = BoxConstraints(width=abs(right - left), height=abs(top - bottom))
+        self.box = layout.BoxConstraints(
+            width=abs(right - left), height=abs(top - bottom)
+        )
         return b"/Shown Do"
 
 

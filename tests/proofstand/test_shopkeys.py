@@ -91,7 +91,14 @@ def pkcs12(
 ) -> Path:
     """Make a PKCS #12 file as any shop would, with openssl alone."""
     made = ["req", "-x509", "-newkey", *new, "-nodes", "-keyout", "k.pem"]
-    made += ["-out", "c.pem", "-days", str(days), "-subj", "/CN=Tidewater Valves (invented)"]
+    made += [
+        "-out",
+        "c.pem",
+        "-days",
+        str(days),
+        "-subj",
+        "/CN=Tidewater Valves (invented)",
+    ]
     if usage:
         made += ["-addext", f"keyUsage={usage}"]
     openssl(*made)
