@@ -2,16 +2,8 @@
 
 from __future__ import annotations
 
-from . import concede, confirm, countersign, reject
+from . import record_notes
 from .options import Subparsers
-
-# Each adds itself: a module with ``add(actions)``.
-ACTIONS = (
-    countersign,
-    concede,
-    reject,
-    confirm,
-)
 
 
 def add(commands: Subparsers) -> None:
@@ -23,5 +15,4 @@ def add(commands: Subparsers) -> None:
         "overwritten.",
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    for module in ACTIONS:
-        module.add(actions)
+    record_notes.add_all(actions)

@@ -17,6 +17,7 @@ FOLDERS = [
     places.settings_dir,
     places.archive_dir,
     places.approvals_dir,
+    places.people_dir,
     places.keys_dir,
     places.autosave_dir,
     places.log_dir,
