@@ -241,6 +241,22 @@ def test_it_is_another_person_s(
     assert not (tmp_path / "x.pdf").exists()
 
 
+def test_a_name_in_any_script_stands_in_the_frame(
+    waiting: Path, demo_key: Path, tmp_path: Path, tool: Callable[..., str]
+) -> None:
+    out = tmp_path / "c.pdf"
+    name = "山田 <太郎> #strong[x] (invented)"
+    countersign_page(waiting, out, by=name, key_folder=demo_key)
+    found = verify(out, demo_key)
+    assert found.paper is not None
+    assert found.paper.second is not None
+    assert found.paper.second["by"]["name"] == name
+    text = " ".join(tool("pdftotext", out, "-").split())
+    # what the fonts lack stands as its Unicode number, markup as it was typed
+    assert "[U+5C71]" in text
+    assert "#strong[x]" in text
+
+
 def test_it_is_given_once_and_only_where_asked(
     certificate: Path, sealed_run: SealedRun, demo_key: Path, tmp_path: Path
 ) -> None:
@@ -314,5 +330,5 @@ def test_in_a_shop_with_a_list_it_takes_role_and_pin(
     assert (event.by, event.facts["number"]) == (LEAD, made.certificate.number)
     text = " ".join(tool("pdftotext", out, "-").split())
     assert f"Countersigned by {LEAD}, quality lead, shown by PIN" in text
-    assert f"{SIGNER}, signatory (PIN)" in text
+    assert f"{SIGNER}, signatory, PIN" in text
     assert load_key(bench_key).owner in tool("pdfsig", out)
