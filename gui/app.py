@@ -28,6 +28,7 @@ try:
     from PySide6.QtWidgets import (
         QApplication,
         QInputDialog,
+        QLineEdit,
         QPushButton,
         QStackedWidget,
         QVBoxLayout,
@@ -47,9 +48,11 @@ from .bench_desk.start_sheet import StartSheet
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
 from .session_thread import (
+    Final,
     Over,
     SessionThread,
     Task,
+    asks_who,
     paper_of,
     recorded_run,
     recorded_test,
@@ -473,9 +476,20 @@ class Window(QWidget):
             return
         final = self._presenter.make_paper()
         if final is not None:
-            self._paper_thread = SessionThread(paper_of(final))
+            self._paper_thread = SessionThread(paper_of(final, *self._issuer(final)))
             self._paper_thread.start()
             self.show_now()
+
+    def _issuer(self, final: Final) -> tuple[str, str]:
+        """Return who issues a paper and their PIN, asked for where there is a list."""
+        if not asks_who(final):
+            return final.by, ""
+        head, ask = said("who_issues"), QInputDialog.getText
+        name, go = ask(self, head, said("issuer"), text=final.by)
+        if not go:
+            return final.by, ""
+        hidden = QLineEdit.EchoMode.Password
+        return name, ask(self, head, said("pin_of", name=name), hidden)[0]
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.

@@ -30,7 +30,12 @@ from records.judgement import Judgement
 from records.run import Run, RunState
 from records.runfile import open_run
 
-PAPERS = ("certificate", "test-report", "condition-report")
+PAPERS = (
+    "certificate",
+    "test-report",
+    "condition-report",
+    "test-report-to-countersign",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,8 +232,26 @@ def recorded_run(path: Path) -> Task:
     return task
 
 
-def paper_of(final: Final) -> Task:
-    """Return the task of making a run's certificate or report, beside the run."""
+def asks_who(final: Final) -> bool:
+    """Tell whether a paper of a run takes a name with a PIN."""
+    if final.run.header.rig.simulated:
+        return False
+    from proofstand.signoff.persons import the_roll
+
+    try:
+        return the_roll() is not None
+    except ProofstandError:
+        return False  # making the paper says what is wrong with it
+
+
+def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
+    """Return the task of making a run's certificate or report, beside the run.
+
+    Args:
+        final: the run and its judgement.
+        by: who issues it; "" takes who is known from the run.
+        pin: theirs, where one is asked for.
+    """
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
         try:
@@ -243,8 +266,9 @@ def paper_of(final: Final) -> Task:
             issued = issue(
                 final.run_path,
                 out,
-                by=final.by,
+                by=by or final.by,
                 key_folder=final.key_folder,
+                ask=lambda name: pin,
                 keep=keep,
             )
         except ProofstandError as error:

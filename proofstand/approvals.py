@@ -47,6 +47,8 @@ def approve(
     accept: Mapping[str, str],
     utc_ns: int,
     folder: Path | None = None,
+    role: str = "",
+    proof: str = "",
 ) -> Approval:
     """Record that a plan version was approved, and return the record.
 
@@ -58,6 +60,8 @@ def approve(
             ``step/finding``, by ``finding`` for all of that name, or ``classes``.
         utc_ns: now.
         folder: where approvals are kept; None takes the user's.
+        role: by which they may.
+        proof: how it was shown who they are.
 
     Raises:
         InputError: ``value_wrong``: nobody named, a reason missing;
@@ -79,6 +83,8 @@ def approve(
         by=by.strip(),
         utc_ns=utc_ns,
         accepted=_accepted(plan, accept),
+        role=role,
+        proof=proof,
     )
     path = _file(plan, folder)
     try:
@@ -138,6 +144,18 @@ def fitting(plan: Plan, sha256: str, folder: Path | None = None) -> Approval | N
     """
     found = approval_of(plan, folder) if _judges(plan) else None
     return found if found is not None and _fits(found, plan, sha256) else None
+
+
+def approvals_for(
+    header: RunHeader, plan: Plan, sha256: str, folder: Path | None = None
+) -> tuple[Approval, ...]:
+    """Return the approvals by which a run's plan may count as approved.
+
+    Raises:
+        IntegrityError: the record of its approval was changed.
+    """
+    found = (header.approval, fitting(plan, sha256, folder))
+    return tuple(a for a in found if a is not None and _fits(a, plan, sha256))
 
 
 def _fits(approval: Approval, plan: Plan, sha256: str) -> bool:

@@ -41,6 +41,12 @@ def people_file() -> Path:
     return settings_dir() / "people.toml"
 
 
+def people_dir() -> Path:
+    """Return the folder of the shop's roll: who is who, and all that they did."""
+    own = home()
+    return own / "people" if own else _system().user_data_path / "people"
+
+
 def work_limits_file() -> Path:
     """Return the shop's limits of age, rebuilds and rubber; it need not be there."""
     return settings_dir() / "work-limits.toml"

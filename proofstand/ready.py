@@ -32,6 +32,7 @@ from .bench.plancheck import check_plan
 from .bench.shift import clock_words, leaning_step, relied_on
 from .places import people_file, work_limits_file
 from .procedure.engine import Engine, prepared_plan
+from .signoff.persons import the_roll
 from .words.sentences import trouble
 
 
@@ -280,10 +281,16 @@ def read_cautions(
 def people_of(path: Path | None = None) -> People | None:
     """Return the list of people in a file, else the shop's own, else None.
 
+    The shop's own is its roll, and where there is none yet the file of its settings.
+
     Raises:
         InputError: it is no such list; with file and line.
+        IntegrityError: the roll's record was changed.
     """
     if path is None:
+        roll = the_roll()
+        if roll is not None:
+            return roll.people
         path = people_file()
         if not path.exists():
             return None

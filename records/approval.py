@@ -36,6 +36,8 @@ class Approval:
         plan, version: of the plan. plan_sha256: digest of the text that was approved.
         title: of the plan. by: who approved it. utc_ns: when.
         accepted: the limits that rest on a default or on memory, each by name.
+        role: by which they might, "" where no roll said so. proof: how it was shown who
+            they are, "" on early records.
     """
 
     format: str
@@ -46,6 +48,8 @@ class Approval:
     by: str
     utc_ns: int
     accepted: tuple[Accepted, ...]
+    role: str = ""
+    proof: str = ""
 
 
 def is_open(source: str) -> bool:

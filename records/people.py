@@ -1,17 +1,152 @@
-"""Who may work on which gas: the shop's list.
+"""People of the shop: what each role may do, which gases they may work on.
 
-A list of names for the job card. Keys, roles and signatures are no part of it.
+Two lists tell of people. A file of names and gases for the job card's rule
+(``proofstand.people/1``) holds no keys and proves nobody. The shop's own list, a
+*roll*, has roles and PINs; it is a fold of the events that are on its record, see
+``proofstand/signoff/roll``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from types import MappingProxyType
 from typing import Any, ClassVar
 
 from .materials import gas_named
 
 FORMAT = "proofstand.people/1"
 ANY_GAS = "any"
+
+
+class Role(StrEnum):
+    """What somebody is in the shop."""
+
+    TECHNICIAN = "technician"
+    SIGNATORY = "signatory"
+    QUALITY_LEAD = "quality-lead"
+    TRAINER = "trainer"
+
+
+class Act(StrEnum):
+    """What a role may be asked for."""
+
+    TEST = "test and rebuild"
+    CERTIFY = "issue certificates and reports"
+    REJECT = "reject a run"
+    COUNTERSIGN = "countersign"
+    APPROVE_PLAN = "approve a plan"
+    CONCEDE = "grant a concession"
+    CONFIRM = "confirm a second judgement"
+    PEOPLE = "change the list of people"
+    KEYS = "change the shop's key"
+
+
+# The one table of what each may do; docs/people.md shows it.
+MAY: Mapping[Role, frozenset[Act]] = MappingProxyType(
+    {
+        Role.TECHNICIAN: frozenset({Act.TEST}),
+        Role.SIGNATORY: frozenset({Act.CERTIFY, Act.REJECT}),
+        Role.QUALITY_LEAD: frozenset(Act),
+        Role.TRAINER: frozenset(),  # drills are no records
+    }
+)
+
+
+class Proof(StrEnum):
+    """How it was shown who somebody is."""
+
+    TYPED = "typed"
+    PIN = "PIN"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signatory:
+    """Who did something that stands on a record, and how that was shown.
+
+    Attributes:
+        name: as on the roll, or as typed; "" where nobody was named.
+        role: by which it was allowed; "" where no roll says.
+        roll: id of the roll, "" without one.
+    """
+
+    name: str
+    role: str = ""
+    proof: Proof = Proof.TYPED
+    roll: str = ""
+
+
+NOBODY = Signatory(name="")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """A person on the shop's roll.
+
+    Attributes:
+        since_ns, retired_ns: UTC; None while active.
+        pin: digest of the file that checks the PIN.
+        wrong: tries in a row that were not shown to be right. tried_ns: the last one.
+    """
+
+    name: str
+    roles: tuple[Role, ...]
+    gases: tuple[str, ...]
+    since_ns: int
+    retired_ns: int | None = None
+    pin: str = ""
+    wrong: int = 0
+    tried_ns: int = 0
+
+    @property
+    def active(self) -> bool:
+        """Whether they still belong to the shop."""
+        return self.retired_ns is None
+
+    def role_for(self, act: Act) -> Role | None:
+        """Return the role that lets them do something, the humblest first, or None."""
+        return next((r for r in Role if r in self.roles and act in MAY[r]), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roll:
+    """The shop's list of people as it stands.
+
+    Attributes:
+        id: digest of the first event. begun_ns: when that was, UTC.
+        members: by the name's key, in the order in which they came.
+    """
+
+    id: str
+    begun_ns: int
+    members: Mapping[str, Member] = field(default_factory=dict)
+
+    def member(self, name: str) -> Member | None:
+        """Return the person of that name, retired or not, or None."""
+        return self.members.get(name_key(name))
+
+    @property
+    def leads(self) -> tuple[Member, ...]:
+        """The active quality leads."""
+        return tuple(
+            m
+            for m in self.members.values()
+            if m.active and Role.QUALITY_LEAD in m.roles
+        )
+
+    @property
+    def people(self) -> People:
+        """Who may test and rebuild, and on which gases, for the job card's rule."""
+        return People(
+            format=FORMAT,
+            people=tuple(
+                Person(name=m.name, gases=m.gases)
+                for m in self.members.values()
+                if m.active and m.role_for(Act.TEST) is not None
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +160,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class People:
-    """The shop's list of people."""
+    """A list of who may work on which gas."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     format: str
@@ -33,14 +168,15 @@ class People:
 
     def may(self, name: str, gas: str) -> bool:
         """Tell whether the list lets a person work on a gas."""
-        wanted = _plain(name)
+        wanted = name_key(name)
         for person in self.people:
-            if _plain(person.name) == wanted:
+            if name_key(person.name) == wanted:
                 gases = {gas_named(each) for each in person.gases}
                 if ANY_GAS in gases or gas_named(gas) in gases:
                     return True
         return False
 
 
-def _plain(name: str) -> str:
-    return " ".join(name.split()).casefold()
+def name_key(name: str) -> str:
+    """Return what a name is compared by: case, width and blanks don't count."""
+    return " ".join(unicodedata.normalize("NFKC", name).split()).casefold()

@@ -214,6 +214,7 @@ class Plan:
         leak_regime: how gas gets through the leaks of this regulator, so that a leak
             of test gas can be told as one of service gas; None: it is not told.
         classes: what accuracy and lockup are sorted by, or None.
+        countersign: role whose second signature a certificate needs, or None.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -233,6 +234,7 @@ class Plan:
     not_shown: tuple[str, ...] = ()
     leak_regime: LeakRegime | None = None
     classes: ClassLists | None = None
+    countersign: Literal["quality-lead"] | None = None
     steps: tuple[Step, ...]
 
     @property

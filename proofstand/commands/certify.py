@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from .options import Subparsers, by_option, json_option, out_option
+from .pins import asker, pin_option
 
 
 def add(commands: Subparsers) -> None:
@@ -49,6 +50,27 @@ def add(commands: Subparsers) -> None:
     either.add_argument(
         "--no-archive", action="store_true", help="keep it in no archive"
     )
+    parser.add_argument(
+        "--plan",
+        default="",
+        metavar="PLAN",
+        help="judge by this other version of the run's plan",
+    )
+    parser.add_argument(
+        "--concession",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="a failed finding that was accepted (records concede)",
+    )
+    parser.add_argument(
+        "--confirmation",
+        type=Path,
+        metavar="FILE",
+        help="a second person's, where a fail became a pass (records confirm)",
+    )
+    pin_option(parser)
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -77,6 +99,10 @@ def run(args: argparse.Namespace) -> int:
         as_found=args.as_found,
         of=args.of,
         keep=keep,
+        plan_name=args.plan,
+        concessions=args.concession,
+        confirmation=args.confirmation,
+        ask=asker(args),
     )
     facts = made.certificate
     if args.json:
@@ -90,6 +116,8 @@ def run(args: argparse.Namespace) -> int:
     print(f"{made.path}: {facts.title.said} {facts.number}, {facts.verdict.value}")
     print(f"  run {facts.run_id}, sha256 {facts.run_sha256}")
     print(f"  signed with the key of {facts.owner} ({facts.key_id[:16]})")
+    if facts.countersign:
+        print("  no certificate yet: proofstand records countersign makes it one")
     if facts.simulated:
         print("  SIMULATED RIG, no regulator was tested")
     print(f"  kept: {places[-1]}" if places else "  kept in no archive")

@@ -22,6 +22,8 @@ from . import (
     import_log,
     job,
     judge,
+    keys,
+    people,
     plan,
     record,
     records,
@@ -48,6 +50,9 @@ COMMANDS = (
     window,
     plan,
     job,
+    records,
+    people,
+    keys,
     rig,
 )
 

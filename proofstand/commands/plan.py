@@ -7,6 +7,7 @@ import json
 from typing import TYPE_CHECKING
 
 from .options import Subparsers, by_option, json_option
+from .pins import asker, pin_option
 
 if TYPE_CHECKING:
     from proofstand.bench.plancheck import Sight
@@ -50,6 +51,7 @@ def add(commands: Subparsers) -> None:
         help="accept a limit that rests on a default or on memory, and why; "
         "STEP/FINDING for that of one step, classes for the list of classes",
     )
+    pin_option(approve)
     json_option(approve)
     approve.set_defaults(run=run_approve)
 
@@ -185,7 +187,9 @@ def run_approve(args: argparse.Namespace) -> int:
     import time
 
     from proofstand.approvals import approve, day_of
+    from proofstand.signoff.persons import did, prove
     from records.errors import InputError
+    from records.people import Act
     from records.planfile import plan_by_name
     from records.tomlfile import to_jsonable
 
@@ -197,12 +201,30 @@ def run_approve(args: argparse.Namespace) -> int:
             raise InputError("value_wrong", key="--accept", given=given, right=right)
         accept[name] = reason
     plan, text = plan_by_name(args.plan)
-    made = approve(plan, text, by=args.by, accept=accept, utc_ns=time.time_ns())
+    who = prove(args.by, Act.APPROVE_PLAN, asker(args))
+    made = approve(
+        plan,
+        text,
+        by=who.name,
+        accept=accept,
+        utc_ns=time.time_ns(),
+        role=who.role,
+        proof=who.proof.value,
+    )
+    did(
+        who,
+        Act.APPROVE_PLAN,
+        plan=made.plan,
+        version=str(made.version),
+        plan_sha256=made.plan_sha256,
+    )
     if args.json:
         document = {"schema": "proofstand.plan-approved/1", **to_jsonable(made)}
         print(json.dumps(document, ensure_ascii=False))
         return 0
     print(f"{made.plan} version {made.version}: approved by {made.by}, {day_of(made)}")
+    if made.role:
+        print(f"  {made.role}, shown by PIN")
     print(f"  text sha256 {made.plan_sha256}")
     for each in made.accepted:
         print(f"  accepted: {each.limit} ({each.source}): {each.reason}")

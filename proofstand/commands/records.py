@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import records_out
+from . import record_notes, records_out
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -31,8 +31,9 @@ def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "records",
-        help="put records into the archive, find and show them, hand them out",
-        description="Records in the archive.",
+        help="records in the archive, and what is added to a run or a page",
+        description="Records in the archive, and what is added to a run or a page "
+        "after it was made. Nothing is overwritten.",
     )
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     adding = actions.add_parser(
@@ -110,6 +111,7 @@ def add(commands: Subparsers) -> None:
     )
     _common(check, run_check)
     records_out.add(actions, _day)
+    record_notes.add_all(actions)
 
 
 def _common(parser: argparse.ArgumentParser, run: Any) -> None:

@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 from .options import Subparsers, json_option
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from proofstand.keeping.bundle import CheckedBundle
     from proofstand.keeping.checked import Checked
+    from proofstand.signoff.notes import Note
     from proofstand.signoff.verify import Paper, Verified
 
 
@@ -20,8 +23,8 @@ def add(commands: Subparsers) -> None:
     parser = commands.add_parser(
         "verify",
         help="check that records and certificates are as they were written",
-        description="Check every byte of run files, journals, certificates, bundles "
-        "and whole archives (their folder); what is given together has to belong "
+        description="Check every byte of run files, journals, certificates, notes, "
+        "bundles and whole archives (their folder); what is given together has to belong "
         "together. Exit 0 when all are whole, 5 when one was changed or cut short, 2 "
         "when one is not ours.",
     )
@@ -31,8 +34,8 @@ def add(commands: Subparsers) -> None:
         action="append",
         type=Path,
         metavar="PUBLIC.pem",
-        help="public key that should have signed, or the folder it lies in; may be "
-        "given again where several may have",
+        help="public key that should have signed, or the folder it lies in, or a list "
+        "of keys (keys export --all); may be given again where several may have",
     )
     parser.add_argument(
         "--noted",
@@ -199,6 +202,17 @@ def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
             "by": found.paper.by,
             "signed_by": found.paper.owner,
             "belongs_to": None if run is None else str(run),
+            "issuer": found.paper.issuer,
+            "awaits_countersignature": found.paper.awaits or None,
+            "countersigned": found.paper.second,
+            "notes": [note.what for note in found.paper.notes],
+        }
+    if found.note is not None:
+        run = pairs.get(found.path)
+        document["note"] = {
+            **found.note.facts,
+            "signed_by": found.note.owner,
+            "belongs_to": None if run is None else str(run),
         }
     return document
 
@@ -209,6 +223,8 @@ def lines(found: Verified, pairs: dict[Path, Path]) -> list[str]:
 
     if found.paper is not None:
         return _paper_lines(found, found.paper, pairs)
+    if found.note is not None:
+        return _note_lines(found, found.note, pairs)
     seal = "the seal fits" if found.what == "run file" else "every record is whole"
     if found.torn_bytes:
         seal += f" but for {found.torn_bytes} bytes at the end"
@@ -229,7 +245,9 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         f"{found.path}: every byte is as it was signed. "
         f"{plain(paper.title)} {plain(paper.number)}, {plain(paper.verdict)}",
         f"  signed with the key of {plain(paper.owner)}, issued {plain(paper.issued)}"
-        + (f" by {plain(paper.by)}" if paper.by else ""),
+        + (f" by {plain(paper.by)}{_shown(paper.issuer)}" if paper.by else ""),
+        *_second_lines(paper),
+        *(f"  rests on a {note.what} by {plain(note.by)}" for note in paper.notes),
         f"  {found.signature_said} (key {found.key[:16]})",
         f"  of run {plain(found.run)}",
         f"  sha256 {found.sha256}",
@@ -241,6 +259,52 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         else "  give its run file too to see that it belongs to it"
     )
     return said + _simulated(found)
+
+
+def _shown(who: Mapping[str, str] | None) -> str:
+    """Return how it was shown who somebody is."""
+    from proofstand.display import plain
+
+    if not who:
+        return ""
+    if who["proof"] == "PIN":
+        return f" ({plain(who['role'])}, shown by PIN)"
+    return " (name as typed, not proven)"
+
+
+def _second_lines(paper: Paper) -> list[str]:
+    from proofstand.display import plain
+
+    if paper.awaits:
+        return [
+            f"  no certificate: the countersignature of a {plain(paper.awaits)} is "
+            "missing"
+        ]
+    if paper.second is None:
+        return []
+    by = paper.second["by"]
+    when = plain(str(paper.second["made"]))
+    return [f"  countersigned by {plain(str(by['name']))}{_shown(by)}, {when}"]
+
+
+def _note_lines(found: Verified, note: Note, pairs: dict[Path, Path]) -> list[str]:
+    from proofstand.display import plain
+
+    by = note.facts["by"]
+    run = pairs.get(found.path)
+    return [
+        f"{found.path}: every byte is as it was signed. {note.what}",
+        f"  signed with the key of {plain(note.owner)}, "
+        f"{plain(str(note.facts['made']))} by {plain(note.by)}{_shown(by)}",
+        f"  {plain(str(note.facts['why']))}",
+        f"  {found.signature_said} (key {found.key[:16]})",
+        f"  of run {plain(found.run)}",
+        f"  sha256 {found.sha256}",
+        "  give its run file too to see that it belongs to it"
+        if run is None
+        else f"  belongs to {run}",
+        *_simulated(found),
+    ]
 
 
 def _simulated(found: Verified) -> list[str]:

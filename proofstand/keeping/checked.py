@@ -405,5 +405,5 @@ def _note(entry: Entry, run: Run | None, place: Path) -> None:
         if run is not None and (note.run, note.run_sha256) != (run.id, run.sha256):
             raise ValueError
     except (ValueError, OSError):
-        raise IntegrityError("note_of_another_run", where=str(place)) from None
+        raise IntegrityError("remark_of_another_run", where=str(place)) from None
     _same(entry, {"run": note.run}, place)

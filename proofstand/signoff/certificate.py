@@ -1,8 +1,9 @@
 """What a certificate is: title, number, and what it stands for.
 
-A run that passes against an accepted plan gives a *certificate*; any other verdict, or
-a draft plan, a *test report*; a test of a regulator as it was received a *condition
-report*.
+A run that passes against an accepted plan gives a *certificate*, or, where the plan
+asks for a countersignature, a *test report to countersign* that becomes one by the
+second signature; any other verdict, or a draft plan, a *test report*; a test of a
+regulator as it was received a *condition report*.
 """
 
 from __future__ import annotations
@@ -14,18 +15,23 @@ from enum import StrEnum
 from typing import Any
 
 from records.judgement import Judgement, Verdict
+from records.people import NOBODY, Signatory
 from records.plan import Plan
 from records.run import Run
 
 from ..words.sentences import page
+from .notes import Note, signatory_json
 
 SCHEMA = "proofstand.certificate/1"
 DATA_NAME = "certificate.json"
 JUDGEMENT_NAME = "judgement.json"
+CONFIRMATION_NAME = "confirmation.json"
 SIMULATED_MARK = "SIM-"
 # No digit or letter that a person could take for another.
 _ALPHABET = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
 _LETTERS = 6
+_POINTS_A_MM = 72.0 / 25.4
+_A4_MM = 297.0
 
 
 class Title(StrEnum):
@@ -34,11 +40,47 @@ class Title(StrEnum):
     CERTIFICATE = "certificate"
     TEST_REPORT = "test report"
     CONDITION_REPORT = "condition report"
+    TO_COUNTERSIGN = "test report to countersign"
 
     @property
     def said(self) -> str:
         """The title as printed."""
         return page(f"title_{self.value.replace(' ', '_')}")
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """Where on a page the second signature shows: millimetres from the upper left."""
+
+    page: int
+    x: float
+    y: float
+    width: float
+    height: float
+
+    @property
+    def points(self) -> tuple[int, int, int, int]:
+        """The same in points, from the lower left."""
+        low, high = _A4_MM - self.y - self.height, _A4_MM - self.y
+        corners = (self.x, low, self.x + self.width, high)
+        left, bottom, right, top = (round(mm * _POINTS_A_MM) for mm in corners)
+        return left, bottom, right, top
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """What a run was judged to be before, where a second judgement turned it.
+
+    Attributes:
+        plan_id, plan_version, plan_sha256: what it was judged against.
+        verdict: what came out. confirmed: by whom the second one is confirmed.
+    """
+
+    plan_id: str
+    plan_version: int
+    plan_sha256: str
+    verdict: Verdict
+    confirmed: Note | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +91,12 @@ class Certificate:
         number: unique without a register. run_id, run_sha256: what it is of.
         plan_id, plan_version, plan_sha256: what was judged against.
         issued: when, with the offset of the place. by: who issued it, "" if not said.
+        issuer: the same, with role and how it was shown.
         key_id: of the key that signs it. owner: whose that is.
         software, analysis_version: what made it.
+        countersign: role whose second signature makes it a certificate, or "".
+        concessions: findings that failed and were accepted.
+        before: what an earlier judgement was that this one turned, or None.
     """
 
     number: str
@@ -68,6 +114,10 @@ class Certificate:
     software: str
     analysis_version: int
     simulated: bool
+    issuer: Signatory = NOBODY
+    countersign: str = ""
+    concessions: tuple[Note, ...] = ()
+    before: Before | None = None
 
 
 def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
@@ -75,7 +125,7 @@ def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
     if as_found:
         return Title.CONDITION_REPORT
     if judgement.verdict is Verdict.PASS and plan.status == "approved":
-        return Title.CERTIFICATE
+        return Title.CERTIFICATE if plan.countersign is None else Title.TO_COUNTERSIGN
     return Title.TEST_REPORT
 
 
@@ -113,10 +163,47 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         "verdict": made.verdict.value,
         "issued": made.issued.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "by": made.by,
+        "issuer": signatory_json(made.issuer),
+        "countersign": made.countersign or None,
+        "concessions": [
+            {
+                "file": name,
+                "sha256": hashlib.sha256(note.data).hexdigest(),
+                "step": note.facts["finding"]["step"],
+                "finding": note.facts["finding"]["id"],
+                "until": note.facts["until"],
+            }
+            for name, note in concession_files(made)
+        ],
+        "before": None if made.before is None else _before(made.before),
         "software": made.software,
         "analysis_version": made.analysis_version,
         "key": made.key_id,
         "simulated": made.simulated,
+    }
+
+
+def concession_files(made: Certificate) -> list[tuple[str, Note]]:
+    """Return the concessions that a page rests on, as they are called inside it."""
+    return [(f"concession-{n}.json", c) for n, c in enumerate(made.concessions, 1)]
+
+
+def _before(before: Before) -> dict[str, Any]:
+    note = before.confirmed
+    return {
+        "plan": {
+            "id": before.plan_id,
+            "version": before.plan_version,
+            "sha256": before.plan_sha256,
+        },
+        "verdict": before.verdict.value,
+        "confirmation": None
+        if note is None
+        else {
+            "file": CONFIRMATION_NAME,
+            "sha256": hashlib.sha256(note.data).hexdigest(),
+            "by": note.by,
+        },
     }
 
 

@@ -6,7 +6,7 @@ Nothing here decides anything: it says what run, plan and judgement say, in word
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
@@ -15,6 +15,7 @@ from records.errors import Reason
 from records.jobcard import JobCard
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import UNITS, Quantity
+from records.people import Proof
 from records.plan import Plan
 from records.run import Run
 
@@ -33,7 +34,7 @@ from ..report import (
     share_text,
     stops,
 )
-from ..words.sentences import label, page, page_list, page_words, reason
+from ..words.sentences import label, page, page_list, page_words, reason, role_name
 from .asheld import (
     K_95,
     attempts,
@@ -69,7 +70,7 @@ def page_data(
         judgement: the judgement of that run against that plan.
     """
     numbers = {step: str(n) for step, n in step_numbers(plan).items()}
-    table, small = _findings(judgement, run, plan, numbers)
+    table, small = _findings(judgement, run, plan, numbers, _conceded(made))
     shown = [row["found"] + row["unit"] + row["limit"] for row in (*table, *small)]
     data: dict[str, Any] = {
         "schema": SCHEMA,
@@ -86,8 +87,11 @@ def page_data(
         "groups": [
             {"head": page("regulator"), "rows": _regulator(run), "large": True},
             {"head": page("job"), "rows": _job(run), "large": False},
-            {"head": page("test"), "rows": _test(run, plan, made.by), "large": False},
+            {"head": page("test"), "rows": _test(run, plan, made), "large": False},
         ],
+        "countersign": page("countersign", role=role_name(made.countersign))
+        if made.countersign
+        else "",
         "remarks": _clipped(run.header.job.notes, _NOTE),
         "not_recorded": list(_not_recorded(made, run.header.job)),
         "verdict": _verdict(made, judgement, plan),
@@ -107,7 +111,7 @@ def page_data(
         "volumes": _volumes(run),
         "calibrations": _calibrations(run, plan, judgement),
         "skipped": list(skipped_steps(run, plan)),
-        "notes": _notes(judgement, run, plan),
+        "notes": [*_accepted(made), *_notes(judgement, run, plan)],
         "definitions": _definitions(judgement, run, plan),
         "not_shown": list(plan.not_shown) or [page("nothing_stated")],
         "no_claims": list(page_list("no_claims")),
@@ -219,7 +223,7 @@ def _job(run: Run) -> list[dict[str, str]]:
     )
 
 
-def _test(run: Run, plan: Plan, by: str) -> list[dict[str, str]]:
+def _test(run: Run, plan: Plan, made: Certificate) -> list[dict[str, str]]:
     header = run.header
     job, rig = header.job, header.rig
     test, service = job.test_gas, job.regulator.gas
@@ -248,8 +252,17 @@ def _test(run: Run, plan: Plan, by: str) -> list[dict[str, str]]:
         ("attempts", attempts(run, plan) if run.marks else ""),
         ("recorded_by", "" if source else header.by or page("not_stated")),
         ("imported_from", source.split(" sha256 ")[0]),
-        ("issued_by", by or page("not_stated")),
+        ("issued_by", _issuer(made)),
     )
+
+
+def _issuer(made: Certificate) -> str:
+    """Return who issued it and how that was shown."""
+    who = made.issuer
+    if who.proof is Proof.PIN:
+        name = _clipped(who.name, _NAME)
+        return page("by_pin", name=name, role=role_name(who.role))
+    return page("by_typed", name=made.by) if made.by else page("not_stated")
 
 
 def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, str]:
@@ -308,7 +321,7 @@ def _not_recorded(made: Certificate, job: JobCard) -> Iterable[str]:
         "lacks_seal": before or bool(_last_seal(job)),
         "lacks_customer": job.intake is not None and bool(job.intake.sender),
         "lacks_place": False,
-        "lacks_function": False,
+        "lacks_function": bool(made.issuer.role),
     }
     yield from (page(id) for id, there in told.items() if not there)
 
@@ -394,7 +407,11 @@ def _mark(number: int) -> str:
 
 
 def _findings(
-    judgement: Judgement, run: Run, plan: Plan, numbers: dict[str, str]
+    judgement: Judgement,
+    run: Run,
+    plan: Plan,
+    numbers: dict[str, str],
+    accepted: Collection[tuple[str, str, str]],
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the table's rows, and those that are listed small."""
     marks = {s["source"]: s["mark"] for s in _sources(judgement)}
@@ -406,6 +423,8 @@ def _findings(
             continue
         row = _row(finding, judgement, run, plan, marks)
         row["number"] = numbers.get(finding.step, "")
+        if (finding.step, finding.id, finding.channel) in accepted:
+            row["outcome"] = page("conceded", outcome=row["outcome"])
         if finding.limit is not None or finding.required or not limited:
             row["first"] = not table or table[-1]["step"] != row["step"]
             table.append(row)
@@ -438,6 +457,40 @@ def _row(
         "outcome": outcome,
         "ink": state_ink(bar.state, PAGE),
     }
+
+
+def _conceded(made: Certificate) -> set[tuple[str, str, str]]:
+    """Return step, id and channel of each fail that was accepted; it stays one."""
+    found = [note.facts["finding"] for note in made.concessions]
+    return {(each["step"], each["id"], each["channel"]) for each in found}
+
+
+def _accepted(made: Certificate) -> list[str]:
+    """Return concessions and a second judgement, in words."""
+    said = [
+        page(
+            "concession",
+            finding=note.facts["finding"]["label"],
+            step=note.facts["finding"]["step"],
+            by=note.by,
+            why=note.facts["why"],
+            agreed=note.facts["agreed_by"],
+            until=note.facts["until"],
+        )
+        for note in made.concessions
+    ]
+    before = made.before
+    if before is not None and before.confirmed is not None:
+        said.append(
+            page(
+                "judged_again",
+                version=made.plan_version,
+                before=before.plan_version,
+                by=before.confirmed.by,
+                why=before.confirmed.facts["why"],
+            )
+        )
+    return said
 
 
 def _limit(finding: Finding, shown: Shown) -> str:

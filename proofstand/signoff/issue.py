@@ -8,40 +8,47 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from analysis.by_regulator import each_regulator
-from analysis.judge import judge
 from analysis.marks import Performance, performances
-from records.errors import InputError, IntegrityError, RefusedError
-from records.journal import is_journal
+from records.errors import InputError, RefusedError
 from records.judgement import Judgement
+from records.people import Act
 from records.plan import Plan
 from records.run import MarkKind, Run, RunState
-from records.runfile import check_place, read_seal, read_sealed, write_once
+from records.runfile import check_place, write_once
 
-from ..approvals import plan_of
+from ..approvals import approvals_for
 from ..drawing.picture import picture_of
 from ..report import judgement_json, judgements_json
 from ..version import VERSION
 from ..words.sentences import label
 from .asheld import channels_used, expired
 from .certificate import (
+    CONFIRMATION_NAME,
     DATA_NAME,
     JUDGEMENT_NAME,
+    Box,
     Certificate,
+    Title,
     certificate_json,
     code_text,
+    concession_files,
     number_of,
     title_of,
 )
+from .concession import conceded
 from .content import page_data
-from .keys import PRIVATE_NAME, Key, key_for, shop_folder, signature_fits
 from .pades import sign
-from .page import Attached, set_page
+from .page import Attached, set_page_and_box
+from .persons import AskPin, did, done, no_pin, the_roll
+from .rejection import refuse_rejected
+from .second_person import confirmed, judged, turned
+from .signed_run import key_of, signed_run, who_signs
 
 SALT_BYTES = 16
 
@@ -69,6 +76,10 @@ def issue(
     key_folder: Path | None = None,
     as_found: bool = False,
     of: str = "",
+    plan_name: str = "",
+    concessions: Sequence[Path] = (),
+    confirmation: Path | None = None,
+    ask: AskPin = no_pin,
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
 ) -> Issued:
@@ -82,6 +93,10 @@ def issue(
             the shop's.
         as_found: the regulator was tested as received: a condition report.
         of: serial of the regulator that the page is of; needed where two were tested.
+        plan_name: another version of the run's plan to judge by; "" the run's own.
+        concessions: failed findings that were accepted.
+        confirmation: by a second person, where a fail became a pass.
+        ask: asks for the PIN of who issues it, where the shop has a roll.
         utc_ns: the clock.
         keep: keeps the page before it is handed out, and is told whether it is of a
             simulated rig; a page that can't be kept is not handed out.
@@ -92,17 +107,28 @@ def issue(
         RefusedError: a rule forbids it; nothing is written.
     """
     check_place(out, "certificate")
-    run = _sealed(run_path)
-    key = _key(run, run_path, key_folder)
-    plan = plan_of(run.header)
-    run, judgement = _one_of(judge(run, plan, by=by), run, of, run_path)
+    run = signed_run(run_path)
+    key = key_of(run, run_path, key_folder)
+    plan, judgement = judged(run, plan_name)
+    run, judgement = _one_of(judgement, run, of, run_path)
     _refuse_not_whole(run, plan, judgement, run_path)
     _refuse_expired(run, judgement, run_path)
+    title = title_of(judgement, plan, as_found=as_found or plan.as_found)
+    if not key.demo:
+        refuse_rejected(run, str(run_path))
+        _refuse_not_on_record(run, plan, judgement, run_path)
     issued_ns = utc_ns()
+    accepted = conceded(concessions, run, plan, judgement, key, issued_ns)
+    before = None if key.demo and not plan_name else turned(run, judgement)
+    if before is not None:
+        before = confirmed(before, confirmation, run, judgement, by, key, str(run_path))
+    issuer = who_signs(key, by, Act.CERTIFY, ask, utc_ns)
+    judgement = replace(judgement, by=issuer.name)
     issued = datetime.fromtimestamp(issued_ns // 10**9, tz=UTC).astimezone()
+    to_countersign = title is Title.TO_COUNTERSIGN
     certificate = Certificate(
         number=number_of(run, issued, issued_ns, secrets.token_bytes(SALT_BYTES)),
-        title=title_of(judgement, plan, as_found=as_found or plan.as_found),
+        title=title,
         run_id=run.id,
         run_sha256=run.sha256,
         plan_id=plan.id,
@@ -110,30 +136,65 @@ def issue(
         plan_sha256=judgement.plan_sha256,
         verdict=judgement.verdict,
         issued=issued,
-        by=by,
+        by=issuer.name,
+        issuer=issuer,
         key_id=key.id,
         owner=key.owner,
         software=VERSION,
         analysis_version=judgement.analysis_version,
         simulated=run.header.rig.simulated,
+        countersign=(plan.countersign or "") if to_countersign else "",
+        concessions=accepted,
+        before=before,
     )
-    pdf = sign(page_of(certificate, run, plan, judgement), key, certificate.title.said)
+    pdf, box = page_and_box(certificate, run, plan, judgement)
+    signed = sign(pdf, key, certificate.title.said, box)
+    # On record first: a page that is not there can be made again, one that nobody
+    # knows of can't be taken back.
+    did(
+        issuer,
+        Act.CERTIFY,
+        utc_ns=utc_ns,
+        number=certificate.number,
+        title=title.value,
+        run=run.sha256,
+        verdict=judgement.verdict.value,
+        plan=plan.id,
+        version=str(plan.version),
+        plan_sha256=judgement.plan_sha256,
+    )
     if keep is not None:
-        keep(pdf, certificate.simulated)
-    write_once(out, pdf, "certificate")
-    return Issued(out, certificate, judgement, len(pdf))
+        keep(signed, certificate.simulated)
+    write_once(out, signed, "certificate")
+    return Issued(out, certificate, judgement, len(signed))
 
 
 def page_of(
     certificate: Certificate, run: Run, plan: Plan, judgement: Judgement
 ) -> bytes:
     """Return the page, unsigned, with the judgement and its own facts inside."""
-    judged = judgements_json([judgement_json(judgement, run, plan)])
-    attached = (
-        Attached(JUDGEMENT_NAME, _text(judged), "The findings, as proofstand judge"),
+    return page_and_box(certificate, run, plan, judgement)[0]
+
+
+def page_and_box(
+    certificate: Certificate, run: Run, plan: Plan, judgement: Judgement
+) -> tuple[bytes, Box | None]:
+    """Return the page as :func:`page_of`, and where a second signature is to show."""
+    judged_json = judgements_json([judgement_json(judgement, run, plan)])
+    attached = [
+        Attached(
+            JUDGEMENT_NAME, _text(judged_json), "The findings, as proofstand judge"
+        ),
         Attached(DATA_NAME, _text(certificate_json(certificate)), "What this page is"),
-    )
-    return set_page(
+    ]
+    attached += [
+        Attached(name, note.data.decode("utf-8"), "A fail that was accepted")
+        for name, note in concession_files(certificate)
+    ]
+    if certificate.before is not None and certificate.before.confirmed is not None:
+        text = certificate.before.confirmed.data.decode("utf-8")
+        attached.append(Attached(CONFIRMATION_NAME, text, "A second person's word"))
+    return set_page_and_box(
         page_data(certificate, run, plan, judgement),
         [picture_of(run, plan, part.number) for part in run.parts],
         code_text(certificate.number, certificate.run_sha256),
@@ -164,28 +225,24 @@ def _text(document: dict[str, object]) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
 
 
-def _sealed(path: Path) -> Run:
-    if is_journal(path):
-        raise RefusedError("run_not_sealed", where=str(path))
-    run = read_sealed(path)
-    if not run.key_id:
-        raise RefusedError("run_not_signed", where=str(path))
-    return run
-
-
-def _key(run: Run, run_path: Path, folder: Path | None) -> Key:
-    """Return the key that signs, once it is shown to be the one that sealed the run."""
-    simulated = run.header.rig.simulated
-    if folder is None and simulated:
-        raise RefusedError("simulated_needs_demo_key", where=str(run_path))
-    if folder is None and not (shop_folder() / PRIVATE_NAME).exists():
-        # A key made now could not be the one that sealed the run.
-        raise InputError("file_missing", where=str(shop_folder()), what="key")
-    key = key_for(simulated=simulated, folder=folder)
-    assert key is not None
-    if run.key_id != key.id or not signature_fits(read_seal(run_path), key.public):
-        raise IntegrityError("signature_wrong", where=str(run_path), key=key.id[:16])
-    return key
+def _refuse_not_on_record(
+    run: Run, plan: Plan, judgement: Judgement, path: Path
+) -> None:
+    """Refuse an approval that was put there since the shop's roll began, past it."""
+    roll = the_roll()
+    if roll is None or plan.status != "approved":
+        return
+    found = approvals_for(run.header, plan, judgement.plan_sha256)
+    facts = {"plan": plan.id, "plan_sha256": judgement.plan_sha256}
+    known = bool(done(Act.APPROVE_PLAN, **facts))
+    if found and not known and all(a.utc_ns > roll.begun_ns for a in found):
+        raise RefusedError(
+            "approval_not_on_record",
+            where=str(path),
+            plan=plan.id,
+            version=plan.version,
+            by=found[0].by,
+        )
 
 
 def _refuse_not_whole(run: Run, plan: Plan, judgement: Judgement, path: Path) -> None:

@@ -30,6 +30,7 @@ KEY_BITS = 3072
 PRIVATE_NAME = "key.pem"
 PUBLIC_NAME = "key-public.pem"
 CERTIFICATE_NAME = "certificate.pem"
+ENDED_NAME = "ended.json"  # in the folder of a key that was replaced
 SHOP_FOLDER = "shop"
 YEARS = 20
 DEMO_MARK = "demonstration: simulated rigs only"
@@ -64,7 +65,10 @@ class Key:
         return self._private().public_key()
 
     def _private(self) -> rsa.RSAPrivateKey:
-        private = serialization.load_der_private_key(self.private_der, None)
+        # checked when it was read from its file, which takes a tenth of a second
+        private = serialization.load_der_private_key(
+            self.private_der, None, unsafe_skip_rsa_key_validation=True
+        )
         assert isinstance(private, rsa.RSAPrivateKey)
         return private
 
@@ -92,7 +96,18 @@ def make_key(folder: Path, owner: str = "", *, demo: bool = False) -> Signer:
         InputError: ``file_exists`` or ``file_unwritable``.
     """
     private = rsa.generate_private_key(public_exponent=65537, key_size=KEY_BITS)
-    certificate = _certificate(private, owner, demo)
+    put_key(folder, private, _certificate(private, owner, demo))
+    return _signer(private)
+
+
+def put_key(
+    folder: Path, private: rsa.RSAPrivateKey, certificate: x509.Certificate
+) -> None:
+    """Write a key into a folder that is new or empty, readable by its owner only.
+
+    Raises:
+        InputError: ``file_exists`` or ``file_unwritable``.
+    """
     beside = folder.with_name(f".{folder.name}.{os.getpid()}-{secrets.token_hex(4)}")
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -123,7 +138,6 @@ def make_key(folder: Path, owner: str = "", *, demo: bool = False) -> Signer:
         ) from None
     finally:
         shutil.rmtree(beside, ignore_errors=True)
-    return _signer(private)
 
 
 def _into_place(beside: Path, folder: Path) -> None:
@@ -192,7 +206,7 @@ def load_key(folder: Path) -> Key:
             another key's.
     """
     path = folder / PRIVATE_NAME
-    data = _read(path, "key")
+    data = read_file(path, "key")
     try:
         private = serialization.load_pem_private_key(data, None)
     except (ValueError, TypeError):  # TypeError: it is locked by a password
@@ -200,7 +214,7 @@ def load_key(folder: Path) -> Key:
     if not isinstance(private, rsa.RSAPrivateKey):
         raise InputError("file_not_ours", where=str(path), what="key")
     path = folder / CERTIFICATE_NAME
-    data = _read(path, "certificate of the key")
+    data = read_file(path, "certificate of the key")
     try:
         certificate = x509.load_pem_x509_certificate(data)
         public = certificate.public_key()
@@ -286,10 +300,12 @@ def key_for(*, simulated: bool, folder: Path | None) -> Key | None:
 
     Raises:
         InputError: the key can't be used.
-        RefusedError: ``key_for_real_rigs`` or ``key_for_demonstration``.
+        RefusedError: ``key_for_real_rigs``, ``key_for_demonstration``, ``key_ended``.
     """
     if folder is None:
         return None if simulated else shop_key()
+    if (folder / ENDED_NAME).exists():
+        raise RefusedError("key_ended", where=str(folder))
     key = load_key(folder)
     if simulated and not key.demo:
         raise RefusedError("key_for_real_rigs", where=str(folder), owner=key.owner)
@@ -308,7 +324,12 @@ def signer_for(*, simulated: bool, folder: Path | None) -> Signer | None:
     return None if key is None else key.signer
 
 
-def _read(path: Path, what: str) -> bytes:
+def read_file(path: Path, what: str) -> bytes:
+    """Return a file's bytes.
+
+    Raises:
+        InputError: ``file_missing`` or ``file_unreadable``.
+    """
     try:
         return path.read_bytes()
     except FileNotFoundError:
@@ -336,7 +357,7 @@ def load_public(path: Path) -> rsa.RSAPublicKey:
         InputError: missing, or no RSA public key.
     """
     file = path / PUBLIC_NAME if path.is_dir() else path
-    data = _read(file, "public key")
+    data = read_file(file, "public key")
     try:
         public = serialization.load_pem_public_key(data)
     except ValueError:

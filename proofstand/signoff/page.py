@@ -24,6 +24,7 @@ from ..drawing.faces import FALLBACK_FAMILY, font_folders
 from ..drawing.inks import FONT_FAMILY, PAGE
 from ..drawing.picture import TracePicture
 from ..drawing.trace import trace_svg
+from .certificate import Box
 
 PDF_STANDARD: Literal["a-3b"] = "a-3b"
 # Sizes to try, largest first; the smallest letters never go below the template's least.
@@ -37,6 +38,7 @@ TRACE_MOST_MM = 115.0
 TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
+_BOX = ("x", "y", "width", "height")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,21 @@ def set_page(
     Raises:
         InputError: ``page_unprintable``.
     """
+    return set_page_and_box(data, pictures, code, attached, when)[0]
+
+
+def set_page_and_box(
+    data: dict[str, Any],
+    pictures: Sequence[TracePicture],
+    code: str,
+    attached: Sequence[Attached],
+    when: datetime,
+) -> tuple[bytes, Box | None]:
+    """Return the page as :func:`set_page`, and where a second signature is to show.
+
+    Raises:
+        InputError: ``page_unprintable``.
+    """
     base = {**data, "code": code_svg(code), "traces": []}
     drawn = [picture for picture in pictures if picture.lines]
     try:
@@ -94,6 +111,31 @@ def set_page(
         raise InputError("page_unprintable", why=error.message) from None
     if warnings:
         raise InputError("page_unprintable", why=warnings[0].message)
+    assert isinstance(pdf, bytes)
+    if not data.get("countersign"):
+        return pdf, None
+    found = json.loads(_asked("<countersign>", inputs))
+    return pdf, Box(int(found["page"]), **{k: float(found[k]) for k in _BOX})
+
+
+def set_countersignature(data: dict[str, Any], when: datetime) -> bytes:
+    """Return the small page that is shown in the field of a second signature.
+
+    Raises:
+        InputError: ``page_unprintable``.
+    """
+    try:
+        pdf = typst.compile(
+            _template("countersignature.typ"),
+            format="pdf",
+            sys_inputs=_inputs(data, ()),
+            font_paths=_fonts(),
+            ignore_system_fonts=True,
+            pdf_standards=[PDF_STANDARD],
+            timestamp=when,
+        )
+    except typst.TypstError as error:
+        raise InputError("page_unprintable", why=error.message) from None
     assert isinstance(pdf, bytes)
     return pdf
 
@@ -118,17 +160,21 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
 
 
 def _room(data: dict[str, Any]) -> _Room:
-    found = typst.query(
+    end = json.loads(_asked("<end>", _inputs(data, ())))
+    return _Room(int(end["page"]), float(end["left"]))
+
+
+def _asked(label: str, inputs: dict[str, str]) -> str:
+    """Return what the set page says of itself under a label."""
+    return typst.query(
         _template(),
-        "<end>",
+        label,
         field="value",
         one=True,
-        sys_inputs=_inputs(data, ()),
+        sys_inputs=inputs,
         font_paths=_fonts(),
         ignore_system_fonts=True,
     )
-    end = json.loads(found)
-    return _Room(int(end["page"]), float(end["left"]))
 
 
 @cache
@@ -141,9 +187,9 @@ def _fonts() -> typst.Fonts:
     )
 
 
-def _template() -> bytes:
+def _template(name: str = "certificate.typ") -> bytes:
     folder = resources.files("proofstand.signoff") / "templates"
-    return (folder / "certificate.typ").read_bytes()
+    return (folder / name).read_bytes()
 
 
 def _inputs(data: dict[str, Any], attached: Sequence[Attached]) -> dict[str, str]:

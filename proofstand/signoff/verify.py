@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric import rsa
 
 from records.errors import InputError, IntegrityError
 from records.journal import is_journal, read_journal
 from records.runfile import read_seal, read_sealed
 
-from .certificate import DATA_NAME, JUDGEMENT_NAME, SCHEMA
+from .certificate import JUDGEMENT_NAME, Title
 from .keys import key_id, load_public, signature_fits
-from .pades import Signed, check, is_page
+from .notes import Note, is_note, read_note
+from .pades import check, is_page
+from .pagefacts import facts_of, notes_of, second_of
+from .persons import moment
+from .shopkeys import keys_by
 
 SIGNATURE_WORDS = {
     "unsigned": "unsigned: anyone could have sealed it",
@@ -32,6 +37,10 @@ class Paper:
         number, title, verdict: as printed. issued: UTC.
         by: who issued it, "" if not said. owner: whose key signed it, as the key says.
         judgement: the file with its findings, as it is attached.
+        issuer: the same with role and how it was shown; None on early pages.
+        awaits: role whose second signature is still missing, or "".
+        second: what the second signature says, or None.
+        notes: what the page rests on beside the run.
     """
 
     number: str
@@ -41,6 +50,10 @@ class Paper:
     by: str
     owner: str
     judgement: bytes = field(default=b"", repr=False)
+    issuer: Mapping[str, str] | None = None
+    awaits: str = ""
+    second: Mapping[str, Any] | None = None
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +61,14 @@ class Verified:
     """What was found of a record that is whole.
 
     Attributes:
-        what: "run file", "journal" or "certificate".
+        what: "run file", "journal", "certificate", or what a note is.
         run: the run's id. state: the run's state, "" for a certificate.
         sha256: the run's hash; for a certificate that of the run that it is of.
         bytes: that the hash covers; for a certificate all of the file.
         torn_bytes: bytes at a journal's end that are no whole record.
         key: id of the key that signed, "" when unsigned.
         signature: one of ``SIGNATURE_WORDS``.
-        paper: what a certificate says of itself, else None.
+        paper: what a certificate says of itself, else None. note: a note, else None.
     """
 
     path: Path
@@ -69,6 +82,7 @@ class Verified:
     signature: str  # "unsigned", "fits", "not checked"
     simulated: bool
     paper: Paper | None = None
+    note: Note | None = None
 
     @property
     def signature_said(self) -> str:
@@ -80,9 +94,10 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
     """Check every byte of a record or a certificate of ours.
 
     Args:
-        path: run file, journal or certificate.
-        public_key: public key file, or the folder it lies in; None leaves it open
-            whose signature it is, and the answer says so.
+        path: run file, journal, certificate or note.
+        public_key: public key file, the folder it lies in, or an exported list of a
+            shop's keys; None leaves it open whose signature it is, and the answer says
+            so.
 
     Raises:
         InputError: missing, empty, or not ours.
@@ -90,10 +105,47 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
     """
     if is_journal(path):
         return _journal(path)
-    page = _page_bytes(path)
-    if page is not None:
-        return _certificate(path, page, public_key)
-    return _run_file(path, public_key)
+    trusted = None if public_key is None else _trusted(public_key)
+    data = _whole(path)
+    if data is not None and is_page(data):
+        return _certificate(path, data, trusted)
+    if data is not None and is_note(data):
+        return _note(path, data, trusted)
+    return _run_file(path, trusted)
+
+
+@dataclass(frozen=True, slots=True)
+class _Trusted:
+    """Public keys that may have signed, by id, each with its end, "" for none."""
+
+    keys: Mapping[str, tuple[rsa.RSAPublicKey, str]]
+
+    @property
+    def told(self) -> str:
+        """The ids, short."""
+        return ", ".join(id[:16] for id in self.keys)
+
+    def refuse_other(self, id: str, when: str, path: Path) -> None:
+        """Refuse what another key signed, or one of these after its end.
+
+        Raises:
+            IntegrityError: ``signature_wrong``, ``signature_after_end``.
+        """
+        if id not in self.keys:
+            raise IntegrityError("signature_wrong", where=str(path), key=self.told)
+        until = self.keys[id][1]
+        if until and when > until:
+            raise IntegrityError(
+                "signature_after_end", where=str(path), key=id[:16], until=until
+            )
+
+
+def _trusted(path: Path) -> _Trusted:
+    listed = keys_by(path)
+    if listed is not None:
+        return _Trusted({key.id: (key.public, key.until) for key in listed})
+    public = load_public(path)
+    return _Trusted({key_id(public): (public, "")})
 
 
 def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:
@@ -115,15 +167,25 @@ def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:
 
 
 def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
-    """Return which run file each certificate is of, among those verified together.
+    """Return which run file each certificate or note is of, among those given.
 
     Raises:
-        IntegrityError: ``certificate_of_another_run``, where a certificate names a run
-            that is there with another hash; ``certificate_of_none_given``, where run
-            files are there and none of them is its own.
+        IntegrityError: ``note_of_another_run``; ``certificate_of_another_run``, where a
+            certificate names a run that is there with another hash;
+            ``certificate_of_none_given``, where run files are there and none of them is
+            its own.
     """
     any_run = any(v.what == RUN_FILE for v in found)
     pairs: dict[Path, Path] = {}
+    for each in (v for v in found if v.note is not None):
+        runs = [v for v in found if v.what == RUN_FILE and v.run == each.run]
+        fitting = [v for v in runs if v.sha256 == each.sha256]
+        if fitting:
+            pairs[each.path] = fitting[0].path
+        elif runs:
+            raise IntegrityError(
+                "note_of_another_run", where=str(each.path), what=each.what
+            )
     for paper in (v for v in found if v.paper is not None):
         runs = [v for v in found if v.what == RUN_FILE and v.run == paper.run]
         fitting = [v for v in runs if v.sha256 == paper.sha256]
@@ -165,22 +227,23 @@ def _journal(path: Path) -> Verified:
     )
 
 
-def _run_file(path: Path, public_key: Path | None) -> Verified:
+def _run_file(path: Path, trusted: _Trusted | None) -> Verified:
     seal = read_seal(path)
     signature = "unsigned"
     if seal.signature is not None:
         signature = "not checked"
-        if public_key is not None:
-            public = load_public(public_key)
-            if not signature_fits(seal, public):
+        if trusted is not None:
+            public, _ = trusted.keys.get(seal.signature.key_id, (None, ""))
+            if public is None or not signature_fits(seal, public):
                 raise IntegrityError(
-                    "signature_wrong", where=str(path), key=key_id(public)[:16]
+                    "signature_wrong", where=str(path), key=trusted.told
                 )
             signature = "fits"
-    elif public_key is not None:
-        load_public(public_key)
+    elif trusted is not None:
         raise IntegrityError("signature_missing", where=str(path))
     run = read_sealed(path)
+    if signature == "fits" and trusted is not None:
+        trusted.refuse_other(run.key_id, moment(run.header.started_utc_ns), path)
     return Verified(
         path,
         RUN_FILE,
@@ -195,36 +258,41 @@ def _run_file(path: Path, public_key: Path | None) -> Verified:
     )
 
 
-def _page_bytes(path: Path) -> bytes | None:
-    """Return the bytes of a PDF, or None for anything else."""
+def _whole(path: Path) -> bytes | None:
+    """Return a file's bytes, or None where the reader of run files knows more."""
     if not path.is_file():
         return None  # a device may have no end
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError:
         return None  # the reader of run files says what is wrong with it
-    return data if is_page(data) else None
 
 
-def _certificate(path: Path, data: bytes, public_key: Path | None) -> Verified:
+def _certificate(path: Path, data: bytes, trusted: _Trusted | None) -> Verified:
     signed = check(data, str(path))
     if signed is None:
         raise InputError("file_not_ours", where=str(path), what="certificate")
+    facts = facts_of(signed, str(path))
     signature = "not checked"
-    if public_key is not None:
-        wanted = key_id(load_public(public_key))
-        if signed.key_id != wanted:
-            raise IntegrityError("signature_wrong", where=str(path), key=wanted[:16])
+    if trusted is not None:
+        trusted.refuse_other(signed.key_id, str(facts["issued"]), path)
         signature = "fits"
-    facts = _facts(signed, path)
+    notes = notes_of(signed, facts, str(path))
+    second = second_of(signed, facts)
+    title = str(facts["title"])
+    waits = title == Title.TO_COUNTERSIGN.value and second is None
     paper = Paper(
         str(facts["number"]),
-        str(facts["title"]),
+        Title.CERTIFICATE.value if second is not None else title,
         str(facts["verdict"]),
         str(facts["issued"]),
         str(facts["by"]),
         signed.owner,
         signed.attached.get(JUDGEMENT_NAME, b""),
+        facts.get("issuer"),
+        str(facts["countersign"]) if waits else "",
+        second,
+        notes,
     )
     return Verified(
         path,
@@ -241,20 +309,23 @@ def _certificate(path: Path, data: bytes, public_key: Path | None) -> Verified:
     )
 
 
-def _facts(signed: Signed, path: Path) -> dict[str, Any]:
-    """Return the facts attached to a page, once they fit who signed it."""
-    try:
-        facts: dict[str, Any] = json.loads(signed.attached[DATA_NAME])
-        fits = (
-            facts["schema"] == SCHEMA
-            and facts["key"] == signed.key_id
-            and bool(facts["simulated"]) == signed.demo
-            and {"number", "title", "verdict", "issued", "by"} <= set(facts)
-            and {"id", "sha256"} <= set(facts["run"])
-        )
-    except (KeyError, ValueError, TypeError):
-        fits = False
-    if not fits:
-        why = "what it says of itself does not fit its signature"
-        raise IntegrityError("certificate_changed", where=str(path), why=why)
-    return facts
+def _note(path: Path, data: bytes, trusted: _Trusted | None) -> Verified:
+    note = read_note(data, str(path))
+    signature = "not checked"
+    if trusted is not None:
+        trusted.refuse_other(note.key_id, str(note.facts["made"]), path)
+        signature = "fits"
+    return Verified(
+        path,
+        note.what,
+        str(note.facts["run"]["id"]),
+        "",
+        note.run_sha256,
+        len(data),
+        0,
+        note.key_id,
+        signature,
+        note.demo,
+        None,
+        note,
+    )

@@ -56,6 +56,11 @@ def label(finding_id: str) -> str:
     return str(words()["finding"][finding_id])
 
 
+def role_name(role: str) -> str:
+    """Return a role of the shop as people say it."""
+    return str(words()["role"][role])
+
+
 def step_asks(kind: str) -> str:
     """Return what a kind of step asks, for a page that is signed."""
     return str(words()["step_asks"].get(kind, ""))

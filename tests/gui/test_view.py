@@ -9,7 +9,7 @@ import pytest
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QImage
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QLabel, QLineEdit, QPushButton, QWidget
+from PySide6.QtWidgets import QInputDialog, QLabel, QLineEdit, QPushButton, QWidget
 from pytestqt.qtbot import QtBot
 
 from analysis.judge import judge
@@ -26,14 +26,18 @@ from proofstand.drawing.bar import bar_svg
 from proofstand.drawing.inks import DARK, LIGHT, Inks, contrast
 from proofstand.procedure.engine import Abandon, Acknowledge, Command
 from proofstand.session import Asked, Closed, Judged
+from proofstand.signoff import persons
 from proofstand.simulated import EPOCH, JOB_TEXT
 from proofstand.words.sentences import caution, words
 from records.judgement import Outcome
 from records.measure import parse_quantity
+from records.people import Roll
 from records.run import ACTS, MarkKind, Request, Run
+from records.runfile import open_run
 from rig.simulator.rigtext import rig_text
 from tests.gui.replay import events_until
 from tests.gui.test_presenter import Clock, asked, judged
+from tests.simulated_runs import RunOf
 
 SIZES = [(1366, 768), (1920, 1080)]
 
@@ -673,3 +677,30 @@ def test_sizes_are_told_apart() -> None:
     sizes = [theme.size(s) for s in names]
     assert sizes == sorted(set(sizes))
     assert all(isinstance(label, str) for label in several("desks"))
+
+
+def test_who_issues_a_paper_is_asked_for_with_a_pin_that_is_not_shown(
+    qtbot: QtBot, run_of: RunOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = run_of()
+    run = open_run(path)
+    simulated = Final(run_path=path, run=run, judgement=judge(run), by="M. Okafor")
+    rig = replace(run.header.rig, simulated=False)
+    real = replace(simulated, run=replace(run, header=replace(run.header, rig=rig)))
+    made = window(qtbot)
+    assert made._issuer(real) == ("M. Okafor", "")  # the shop has no list
+    listed = Roll(id="x", begun_ns=0)
+    monkeypatch.setattr(persons, "the_roll", lambda: listed)
+    assert made._issuer(simulated) == ("M. Okafor", "")
+    prompts: list[tuple[object, ...]] = []
+
+    def typed(*given: object, text: str = "") -> tuple[str, bool]:
+        prompts.append((*given[2:], text))
+        return ("P. Quill", True) if text else ("814-quarry", True)
+
+    monkeypatch.setattr(QInputDialog, "getText", typed)
+    assert made._issuer(real) == ("P. Quill", "814-quarry")
+    assert prompts[0][-1] == "M. Okafor"
+    assert prompts[1][1] is QLineEdit.EchoMode.Password
+    monkeypatch.setattr(QInputDialog, "getText", lambda *a, text="": ("", False))
+    assert made._issuer(real) == ("M. Okafor", "")

@@ -19,6 +19,7 @@ FOLDERS = [
     places.index_dir,
     places.approvals_dir,
     places.shifts_dir,
+    places.people_dir,
     places.keys_dir,
     places.autosave_dir,
     places.log_dir,

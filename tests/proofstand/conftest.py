@@ -10,14 +10,16 @@ import pytest
 
 from proofstand.approvals import with_approval
 from proofstand.demo import approve_plan
+from proofstand.signoff import pins
 from proofstand.signoff.keys import load_signer, make_key
 from records.run import Run, RunState
 from records.runfile import read_sealed, write_run
 from tests.simulated_runs import RunOf, once
 
-from .shops import kept, shop
+from .shop import QUICK, Clock, copied, own_key, people
+from .shops import filled, kept
 
-__all__ = ["OWNER", "RunOf", "SealedRun", "kept", "once", "shop"]
+__all__ = ["OWNER", "RunOf", "SealedRun", "filled", "kept", "once"]
 
 OWNER = "Larkmere Valve Works (invented)"
 SealedRun = Callable[..., Path]
@@ -35,6 +37,33 @@ def bench_key(shared: Path) -> Path:
     """Return the folder of a key for real rigs."""
     folder = shared / "bench-key"
     return once(folder, lambda: make_key(folder, OWNER))
+
+
+@pytest.fixture(scope="session")
+def shop_template(bench_key: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a shop with a key and a roll, to be copied."""
+    home = tmp_path_factory.mktemp("shop")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("PROOFSTAND_HOME", str(home))
+        own_key(bench_key)
+        people(patched, Clock())
+    return home
+
+
+@pytest.fixture
+def clock() -> Clock:
+    """Return a clock that stands where the shop of the template was begun."""
+    return Clock()
+
+
+@pytest.fixture
+def shop(
+    shop_template: Path, own_places: Path, monkeypatch: pytest.MonkeyPatch
+) -> Path:
+    """Give a test a shop with people of its own; their PINs cost no time."""
+    monkeypatch.setattr(pins, "COST", QUICK)
+    copied(shop_template, own_places)
+    return own_places
 
 
 @pytest.fixture(scope="session")

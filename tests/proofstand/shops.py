@@ -89,7 +89,7 @@ def kept(
 
 
 @pytest.fixture
-def shop(kept: Shop, tmp_path: Path) -> Shop:
+def filled(kept: Shop, tmp_path: Path) -> Shop:
     """Return a copy of the filled archive that a test may spoil."""
     folder = tmp_path / "copy"
     shutil.copytree(kept.archive.folder, folder)
@@ -104,5 +104,5 @@ def ids(checked: Checked) -> list[str]:
     return [trouble.id for trouble in checked.troubles]
 
 
-def check(shop: Shop, *keys: Path) -> Checked:
-    return check_archive(shop.archive, list(keys) or [shop.key])
+def check(filled: Shop, *keys: Path) -> Checked:
+    return check_archive(filled.archive, list(keys) or [filled.key])

@@ -46,8 +46,8 @@ ROOT = Path(__file__).parents[2]
 # --- what goes in --------------------------------------------------------------------
 
 
-def test_a_run_comes_with_its_judgement_and_certificate(shop: Shop) -> None:
-    checked = check(shop)
+def test_a_run_comes_with_its_judgement_and_certificate(filled: Shop) -> None:
+    checked = check(filled)
     assert checked.troubles == ()
     assert checked.signature == "fits"
     assert checked.counted == {
@@ -58,22 +58,24 @@ def test_a_run_comes_with_its_judgement_and_certificate(shop: Shop) -> None:
         "job": 1,
         "key": 1,
     }
-    assert shop.page.read_bytes() == shop.outside.read_bytes()
-    names = sorted(p.name for p in shop.run.parent.iterdir())
-    assert names == sorted(["judgement-001.json", shop.page.name, "run.h5"])
-    run = read_sealed(shop.run)
-    (entry,) = (e for e in shop.archive.entries() if e.path.endswith("first/run.h5"))
+    assert filled.page.read_bytes() == filled.outside.read_bytes()
+    names = sorted(p.name for p in filled.run.parent.iterdir())
+    assert names == sorted(["judgement-001.json", filled.page.name, "run.h5"])
+    run = read_sealed(filled.run)
+    (entry,) = (e for e in filled.archive.entries() if e.path.endswith("first/run.h5"))
     assert entry.about["serial"] == run.header.job.regulator.serial
     assert entry.about["run_sha256"] == run.sha256
 
 
-def test_what_is_kept_is_not_kept_twice(shop: Shop) -> None:
-    again = add(shop.archive, [shop.run, shop.outside], key=shop.signing, who=WHO)
+def test_what_is_kept_is_not_kept_twice(filled: Shop) -> None:
+    again = add(
+        filled.archive, [filled.run, filled.outside], key=filled.signing, who=WHO
+    )
     assert again.new == ()
     assert [k.path.rsplit("/", 1)[1] for k in again.kept] == [
         "run.h5",
         "judgement-001.json",
-        shop.page.name,
+        filled.page.name,
     ]
 
 
@@ -90,29 +92,29 @@ def test_a_run_without_a_certificate_is_judged(
 
 
 def test_another_run_of_the_same_id_is_refused(
-    shop: Shop, sealed_run: SealedRun
+    filled: Shop, sealed_run: SealedRun
 ) -> None:
     run = sealed_run(
         change=lambda r: replace(
-            r, header=replace(r.header, id=read_sealed(shop.run).id)
+            r, header=replace(r.header, id=read_sealed(filled.run).id)
         )
     )
     with pytest.raises(InputError, match="archive_has_another"):
-        add(shop.archive, [run], key=shop.signing, who=WHO)
-    assert check(shop).troubles == ()
+        add(filled.archive, [run], key=filled.signing, who=WHO)
+    assert check(filled).troubles == ()
 
 
 @pytest.mark.parametrize("id", ["../../../etc", "", "a/b", ".x", "x" * 200, "ä", "a\0"])
 def test_a_run_s_id_never_leads_elsewhere(
-    id: str, shop: Shop, sealed_run: SealedRun, tmp_path: Path
+    id: str, filled: Shop, sealed_run: SealedRun, tmp_path: Path
 ) -> None:
     run = sealed_run(change=lambda r: replace(r, header=replace(r.header, id=id)))
     before = sorted(tmp_path.rglob("*"))
     with pytest.raises(InputError, match="run_id_unusable"):
-        add(shop.archive, [run], key=shop.signing, who=WHO)
+        add(filled.archive, [run], key=filled.signing, who=WHO)
     assert set(tmp_path.rglob("*")) - set(before) <= {
-        shop.archive.folder / LOCK_NAME,
-        shop.archive.folder / ".incoming",
+        filled.archive.folder / LOCK_NAME,
+        filled.archive.folder / ".incoming",
     }
 
 
@@ -162,49 +164,51 @@ def test_any_serial_can_be_kept_and_found(
     ],
 )
 def test_what_is_no_record_is_refused_and_leaves_nothing(
-    content: bytes, error: str, shop: Shop, tmp_path: Path
+    content: bytes, error: str, filled: Shop, tmp_path: Path
 ) -> None:
     path = tmp_path / "thing"
     path.write_bytes(content)
     with pytest.raises((InputError, IntegrityError)) as caught:
-        add(shop.archive, [path], key=shop.signing, who=WHO)
+        add(filled.archive, [path], key=filled.signing, who=WHO)
     assert caught.value.id in (error, "run_block_changed")
     assert str(path) in caught.value.where
-    assert check(shop).troubles == ()
-    assert not any((shop.archive.folder / ".incoming").iterdir())
+    assert check(filled).troubles == ()
+    assert not any((filled.archive.folder / ".incoming").iterdir())
 
 
-def test_a_journal_is_no_record_to_keep(shop: Shop) -> None:
+def test_a_journal_is_no_record_to_keep(filled: Shop) -> None:
     journal = ROOT / "tests" / "formats" / "journal-1.journal"
     with pytest.raises(RefusedError, match="run_not_sealed"):
-        add(shop.archive, [journal], key=shop.signing, who=WHO)
+        add(filled.archive, [journal], key=filled.signing, who=WHO)
 
 
 def test_papers_have_to_belong_to_their_run(
-    shop: Shop, kept: Shop, sealed_run: SealedRun, tmp_path: Path
+    filled: Shop, kept: Shop, sealed_run: SealedRun, tmp_path: Path
 ) -> None:
     other = sealed_run("seat_nicked:0.4")
     with pytest.raises(IntegrityError, match="certificate_of_another_run"):
-        add(shop.archive, [other, shop.outside], key=shop.signing, who=WHO)
+        add(filled.archive, [other, filled.outside], key=filled.signing, who=WHO)
     empty = Archive(tmp_path / "empty")
     with pytest.raises(InputError, match="certificate_run_not_kept"):
-        add(empty, [shop.outside], key=shop.signing, who=WHO)
+        add(empty, [filled.outside], key=filled.signing, who=WHO)
     page = tmp_path / "again.pdf"
     issue(kept.run, page, key_folder=kept.key)
-    added = add(shop.archive, [page], key=shop.signing, who=WHO)  # reissued: beside it
+    added = add(
+        filled.archive, [page], key=filled.signing, who=WHO
+    )  # reissued: beside it
     assert [k.entry is not None for k in added.kept] == [True, True]
-    assert len(list(shop.run.parent.glob("certificate-*.pdf"))) == 2
-    assert check(shop).troubles == ()
+    assert len(list(filled.run.parent.glob("certificate-*.pdf"))) == 2
+    assert check(filled).troubles == ()
 
 
-def test_two_benches_certify_the_same_run_at_once(shop: Shop, tmp_path: Path) -> None:
+def test_two_benches_certify_the_same_run_at_once(filled: Shop, tmp_path: Path) -> None:
     """Both papers are kept, under numbers of their own, and the chain is whole."""
     benches = [
         subprocess.Popen(
             [
-                *(sys.executable, "-m", "proofstand", "certify", str(shop.run)),
-                *("--out", str(tmp_path / f"{n}.pdf"), "--key", str(shop.key)),
-                *("--archive", str(shop.archive.folder), "--by", f"bench {n}"),
+                *(sys.executable, "-m", "proofstand", "certify", str(filled.run)),
+                *("--out", str(tmp_path / f"{n}.pdf"), "--key", str(filled.key)),
+                *("--archive", str(filled.archive.folder), "--by", f"bench {n}"),
             ],
             env={**os.environ, "PYTHONPATH": str(ROOT)},
             stdout=subprocess.PIPE,
@@ -216,8 +220,8 @@ def test_two_benches_certify_the_same_run_at_once(shop: Shop, tmp_path: Path) ->
     for bench in benches:
         _, said = bench.communicate(timeout=200)
         assert bench.returncode == 0, said
-    assert len(list(shop.run.parent.glob("certificate-*.pdf"))) == 3
-    checked = check(shop)
+    assert len(list(filled.run.parent.glob("certificate-*.pdf"))) == 3
+    checked = check(filled)
     assert checked.troubles == ()
     assert checked.counted["judgement"] == 4
     assert checked.counted["run"] == 2
@@ -275,9 +279,9 @@ def test_a_certificate_that_can_t_be_kept_is_not_handed_out(
 
 
 def test_a_head_of_another_bench_is_signed_over_only_where_it_is_trusted(
-    shop: Shop, bench_key: Path, call: Call, tmp_path: Path
+    filled: Shop, bench_key: Path, call: Call, tmp_path: Path
 ) -> None:
-    options = ("--archive", shop.archive.folder, "--key", bench_key)
+    options = ("--archive", filled.archive.folder, "--key", bench_key)
     plan = tmp_path / "plan.toml"
     plan.write_text(builtin_plan("line")[1], "utf-8")
     code, _, said = call("records", "add", plan, *options)
@@ -285,10 +289,10 @@ def test_a_head_of_another_bench_is_signed_over_only_where_it_is_trusted(
     assert "trusted" in said
     trusted = keys_dir() / TRUSTED_FOLDER
     trusted.mkdir(parents=True)
-    shutil.copy(shop.key / PUBLIC_NAME, trusted / "other-bench.pem")
+    shutil.copy(filled.key / PUBLIC_NAME, trusted / "other-bench.pem")
     assert call("records", "add", plan, *options)[0] == 0
-    assert ids(check(shop)) == ["signature_wrong"]
-    assert check(shop, shop.key, bench_key).troubles == ()
+    assert ids(check(filled)) == ["signature_wrong"]
+    assert check(filled, filled.key, bench_key).troubles == ()
 
 
 # --- every change is seen ------------------------------------------------------------
@@ -300,40 +304,40 @@ def flip(path: Path, at: int, bit: int = 1) -> None:
     path.write_bytes(data)
 
 
-def found(shop: Shop) -> tuple[ProofstandError, ...]:
+def found(filled: Shop) -> tuple[ProofstandError, ...]:
     try:
-        return check(shop).troubles
+        return check(filled).troubles
     except InputError as error:  # as a head of a newer format
         return (error,)
 
 
-def changed_bytes(shop: Shop, times: int, seed: int) -> None:
+def changed_bytes(filled: Shop, times: int, seed: int) -> None:
     """Change a byte anywhere in any file of the archive, and look for it."""
     rng = random.Random(seed)
     files = sorted(
-        p for p in shop.archive.folder.rglob("*") if p.is_file() and p.stat().st_size
+        p for p in filled.archive.folder.rglob("*") if p.is_file() and p.stat().st_size
     )
     for _ in range(times):
         path = rng.choice(files)
         at, bit = rng.randrange(path.stat().st_size), 1 << rng.randrange(8)
         flip(path, at, bit)
-        told = [trouble.where for trouble in found(shop)]
+        told = [trouble.where for trouble in found(filled)]
         assert any(str(path) in where for where in told), (path, at, bit)
         flip(path, at, bit)
-    assert check(shop).troubles == ()
+    assert check(filled).troubles == ()
 
 
-def test_a_changed_byte_is_found_and_its_file_named(shop: Shop) -> None:
-    changed_bytes(shop, 6, 1)
+def test_a_changed_byte_is_found_and_its_file_named(filled: Shop) -> None:
+    changed_bytes(filled, 6, 1)
 
 
 @pytest.mark.slow
-def test_three_hundred_changed_bytes_are_found(shop: Shop) -> None:
-    changed_bytes(shop, 300, 2)
+def test_three_hundred_changed_bytes_are_found(filled: Shop) -> None:
+    changed_bytes(filled, 300, 2)
 
 
-def lines_of(shop: Shop) -> list[bytes]:
-    return shop.archive.chain_path.read_bytes().splitlines(keepends=True)
+def lines_of(filled: Shop) -> list[bytes]:
+    return filled.archive.chain_path.read_bytes().splitlines(keepends=True)
 
 
 @pytest.mark.parametrize(
@@ -354,20 +358,20 @@ def lines_of(shop: Shop) -> list[bytes]:
 def test_a_record_taken_out_put_in_or_moved_is_found(
     change: Callable[[list[bytes]], list[bytes]],
     told: str,
-    shop: Shop,
+    filled: Shop,
 ) -> None:
-    shop.archive.chain_path.write_bytes(b"".join(change(lines_of(shop))))
-    assert any(id.startswith(told) for id in ids(check(shop))), ids(check(shop))
+    filled.archive.chain_path.write_bytes(b"".join(change(lines_of(filled))))
+    assert any(id.startswith(told) for id in ids(check(filled))), ids(check(filled))
 
 
-def rewritten(shop: Shop, entries: list[Entry], key: SigningKey | None) -> None:
+def rewritten(filled: Shop, entries: list[Entry], key: SigningKey | None) -> None:
     """Write a chain anew that hangs together, as someone with time would."""
     lines, before = [], ""
     for n, entry in enumerate(entries):
         entry = replace(entry, n=n, before=before)
         lines.append(entry.line.decode())
         before = entry.digest
-    old = shop.archive.head()
+    old = filled.archive.head()
     start = sum(len(line.encode()) + 1 for line in lines[:-1])
     head = Head(
         archive=old.archive,
@@ -378,140 +382,144 @@ def rewritten(shop: Shop, entries: list[Entry], key: SigningKey | None) -> None:
     )
     if key is not None:
         head = head.signed(key)
-    shop.archive.chain_path.write_text("".join(f"{line}\n" for line in lines), "utf-8")
-    shop.archive.head_path.write_bytes(head.data)
+    filled.archive.chain_path.write_text(
+        "".join(f"{line}\n" for line in lines), "utf-8"
+    )
+    filled.archive.head_path.write_bytes(head.data)
 
 
 def test_a_chain_that_was_written_anew_lacks_the_signature(
-    shop: Shop, bench_key: Path
+    filled: Shop, bench_key: Path
 ) -> None:
-    entries = list(shop.archive.entries())
+    entries = list(filled.archive.entries())
     gone = [e for e in entries if e.run.endswith("second")]
     for entry in gone:
-        (shop.archive.folder / entry.path).unlink()
+        (filled.archive.folder / entry.path).unlink()
     left = [e for e in entries if e not in gone]
-    rewritten(shop, left, None)
-    assert ids(check(shop)) == ["head_signature_wrong"]
-    rewritten(shop, left, SigningKey(load_key(bench_key)))
-    assert ids(check(shop)) == ["signature_wrong"]
+    rewritten(filled, left, None)
+    assert ids(check(filled)) == ["head_signature_wrong"]
+    rewritten(filled, left, SigningKey(load_key(bench_key)))
+    assert ids(check(filled)) == ["signature_wrong"]
 
 
 def test_an_archive_that_was_set_back_is_found_by_what_was_handed_out(
-    shop: Shop, kept: Shop, tmp_path: Path, call: Call
+    filled: Shop, kept: Shop, tmp_path: Path, call: Call
 ) -> None:
     """Chain, head and files are an older copy's, so nothing inside can tell."""
     older = tmp_path / "older"
-    shutil.copytree(shop.archive.folder, older)
+    shutil.copytree(filled.archive.folder, older)
     page = tmp_path / "handed-out.pdf"
     issue(kept.run, page, key_folder=kept.key)
-    add(shop.archive, [page], key=shop.signing, who=WHO)
-    noted = check(shop).last
+    add(filled.archive, [page], key=filled.signing, who=WHO)
+    noted = check(filled).last
     key = ("--key", kept.key)
     assert call("verify", older, *key)[0] == 0
     code, _, said = call("verify", older, page, *key)
     assert code == 5
     assert "does not keep certificate" in said
-    assert call("verify", shop.archive.folder, page, *key)[0] == 0
+    assert call("verify", filled.archive.folder, page, *key)[0] == 0
     code, _, said = call("verify", older, *key, "--noted", noted)
     assert code == 5
     assert "noted down" in said
-    assert call("verify", shop.archive.folder, *key, "--noted", noted)[0] == 0
+    assert call("verify", filled.archive.folder, *key, "--noted", noted)[0] == 0
 
 
-def test_a_missing_and_a_strange_file_are_named(shop: Shop) -> None:
-    shop.page.unlink()
-    strange = shop.run.parent / "run-2.h5"
+def test_a_missing_and_a_strange_file_are_named(filled: Shop) -> None:
+    filled.page.unlink()
+    strange = filled.run.parent / "run-2.h5"
     strange.write_bytes(b"x")
-    checked = check(shop)
+    checked = check(filled)
     assert [(t.id, t.where) for t in checked.troubles] == [
-        ("archive_file_missing", str(shop.page)),
+        ("archive_file_missing", str(filled.page)),
         ("archive_file_unlisted", str(strange)),
     ]
 
 
-def with_file(shop: Shop, path: Path, data: bytes, **about: Fact) -> None:
+def with_file(filled: Shop, path: Path, data: bytes, **about: Fact) -> None:
     """Change a file and all that tells of it, as only the key's holder could."""
     path.write_bytes(data)
-    at = path.relative_to(shop.archive.folder).as_posix()
+    at = path.relative_to(filled.archive.folder).as_posix()
     digest = hashlib.sha256(data).hexdigest()
     entries = [
         replace(e, sha256=digest, size=len(data), about={**e.about, **about})
         if e.path == at
         else e
-        for e in shop.archive.entries()
+        for e in filled.archive.entries()
     ]
-    rewritten(shop, entries, shop.signing)
+    rewritten(filled, entries, filled.signing)
 
 
-def test_a_certificate_whose_judgement_is_another_is_found(shop: Shop) -> None:
-    path = shop.run.parent / "judgement-001.json"
+def test_a_certificate_whose_judgement_is_another_is_found(filled: Shop) -> None:
+    path = filled.run.parent / "judgement-001.json"
     text = path.read_text("utf-8").replace('"verdict": "pass"', '"verdict": "fail"')
-    with_file(shop, path, text.encode(), verdict="fail")
-    checked = check(shop)
+    with_file(filled, path, text.encode(), verdict="fail")
+    checked = check(filled)
     assert ids(checked) == ["certificate_of_another_judgement"]
-    assert checked.troubles[0].where == str(shop.page)
+    assert checked.troubles[0].where == str(filled.page)
 
 
-def test_papers_of_another_run_are_found(shop: Shop) -> None:
-    other = shop.run.parent.with_name("20260615T080000-second")
-    with_file(shop, shop.run, (other / "run.h5").read_bytes())
-    found = ids(check(shop))
+def test_papers_of_another_run_are_found(filled: Shop) -> None:
+    other = filled.run.parent.with_name("20260615T080000-second")
+    with_file(filled, filled.run, (other / "run.h5").read_bytes())
+    found = ids(check(filled))
     assert "entry_differs" in found
     assert "certificate_of_another_run" in found
     assert "judgement_of_another_run" in found
 
 
-def test_a_record_that_says_another_thing_than_its_file_is_found(shop: Shop) -> None:
-    with_file(shop, shop.run, shop.run.read_bytes(), serial="another")
-    checked = check(shop)
+def test_a_record_that_says_another_thing_than_its_file_is_found(filled: Shop) -> None:
+    with_file(filled, filled.run, filled.run.read_bytes(), serial="another")
+    checked = check(filled)
     assert ids(checked) == ["entry_differs"]
     assert checked.troubles[0].facts["what"] == "serial"
 
 
-def test_papers_without_their_run_are_found(shop: Shop) -> None:
-    run = shop.run.relative_to(shop.archive.folder).as_posix()
-    shop.run.unlink()
-    rewritten(shop, [e for e in shop.archive.entries() if e.path != run], shop.signing)
-    assert ids(check(shop)) == ["papers_without_run"]
+def test_papers_without_their_run_are_found(filled: Shop) -> None:
+    run = filled.run.relative_to(filled.archive.folder).as_posix()
+    filled.run.unlink()
+    rewritten(
+        filled, [e for e in filled.archive.entries() if e.path != run], filled.signing
+    )
+    assert ids(check(filled)) == ["papers_without_run"]
 
 
-def test_a_note_on_another_run_is_found(shop: Shop, call: Call) -> None:
-    options = ("--archive", shop.archive.folder, "--key", shop.key, "--by", WHO)
-    id = read_sealed(shop.run).id
+def test_a_note_on_another_run_is_found(filled: Shop, call: Call) -> None:
+    options = ("--archive", filled.archive.folder, "--key", filled.key, "--by", WHO)
+    id = read_sealed(filled.run).id
     code, out, _ = call("records", "comment", id, "شکرا\nseal 17", *options, "--json")
     assert code == 0
-    note = shop.archive.folder / json.loads(out)["files"][0]["path"]
-    assert check(shop).troubles == ()
-    with_file(shop, note, note.read_bytes().replace(b"-first", b"-secnd"))
-    assert ids(check(shop)) == ["note_of_another_run"]
+    note = filled.archive.folder / json.loads(out)["files"][0]["path"]
+    assert check(filled).troubles == ()
+    with_file(filled, note, note.read_bytes().replace(b"-first", b"-secnd"))
+    assert ids(check(filled)) == ["remark_of_another_run"]
 
 
-def test_two_certificates_of_one_number_are_found(shop: Shop) -> None:
-    again = shop.page.with_name("certificate-copy.pdf")
-    shutil.copy(shop.page, again)
-    at = shop.page.relative_to(shop.archive.folder).as_posix()
-    entries = list(shop.archive.entries())
+def test_two_certificates_of_one_number_are_found(filled: Shop) -> None:
+    again = filled.page.with_name("certificate-copy.pdf")
+    shutil.copy(filled.page, again)
+    at = filled.page.relative_to(filled.archive.folder).as_posix()
+    entries = list(filled.archive.entries())
     (page,) = (e for e in entries if e.path == at)
-    copied = replace(page, path=at.replace(shop.page.name, again.name))
-    rewritten(shop, [*entries, copied], shop.signing)
-    assert ids(check(shop)) == ["certificate_number_twice"]
+    copied = replace(page, path=at.replace(filled.page.name, again.name))
+    rewritten(filled, [*entries, copied], filled.signing)
+    assert ids(check(filled)) == ["certificate_number_twice"]
 
 
-def test_a_head_of_another_archive_is_found(shop: Shop, tmp_path: Path) -> None:
+def test_a_head_of_another_archive_is_found(filled: Shop, tmp_path: Path) -> None:
     other = Archive(tmp_path / "other")
-    other.make(shop.signing, WHO)
-    shutil.copy(other.head_path, shop.archive.head_path)
-    assert "head_of_another" in ids(check(shop))
+    other.make(filled.signing, WHO)
+    shutil.copy(other.head_path, filled.archive.head_path)
+    assert "head_of_another" in ids(check(filled))
 
 
-def test_a_head_that_names_another_last_record_is_found(shop: Shop) -> None:
-    head = shop.archive.head()
+def test_a_head_that_names_another_last_record_is_found(filled: Shop) -> None:
+    head = filled.archive.head()
     *others, last = head.lines
     # as long as the true one
     forged = replace(head, lines=(*others, last.replace('"key ', '"kez ', 1)))
     assert forged.end == head.end
-    shop.archive.head_path.write_bytes(forged.data)
-    assert ids(check(shop)) == ["chain_not_of_head", "head_signature_wrong"]
+    filled.archive.head_path.write_bytes(forged.data)
+    assert ids(check(filled)) == ["chain_not_of_head", "head_signature_wrong"]
 
 
 def test_verify_needs_the_folder_and_the_key_alone(kept: Shop, tmp_path: Path) -> None:
@@ -539,8 +547,8 @@ def test_verify_needs_the_folder_and_the_key_alone(kept: Shop, tmp_path: Path) -
 # --- finding -------------------------------------------------------------------------
 
 
-def test_records_are_found_and_shown(shop: Shop, call: Call) -> None:
-    options = ("--archive", shop.archive.folder)
+def test_records_are_found_and_shown(filled: Shop, call: Call) -> None:
+    options = ("--archive", filled.archive.folder)
     code, out, _ = call("records", "find", "--most", 1, *options)
     assert code == 0
     first, more = out.splitlines()
@@ -552,10 +560,10 @@ def test_records_are_found_and_shown(shop: Shop, call: Call) -> None:
     code, out, _ = call("records", "find", "--summary", "--simulated", *options)
     assert out.split()[0] == "2026-06"
     assert out.split()[-1] == "2"
-    number = json.loads(call("verify", shop.page, "--json")[1])["files"][0]
+    number = json.loads(call("verify", filled.page, "--json")[1])["files"][0]
     code, out, _ = call("records", "show", number["certificate"]["number"], *options)
     assert "first 1/2 'x'" in out
-    assert str(shop.page) in out
+    assert str(filled.page) in out
     code, out, _ = call("records", "find", "--real", *options)
     assert "No run was found" in out
     for wrong in (("--most", 0), ("--after", "x"), ("--from", "yesterday")):
@@ -564,7 +572,7 @@ def test_records_are_found_and_shown(shop: Shop, call: Call) -> None:
 
 
 def test_the_settings_name_archive_and_database(
-    shop: Shop, call: Call, tmp_path: Path
+    filled: Shop, call: Call, tmp_path: Path
 ) -> None:
     file = settings_file()
     file.parent.mkdir(parents=True)
@@ -584,15 +592,15 @@ def test_the_settings_name_archive_and_database(
     assert "archive_url" in said or "archive_folder" in said
 
 
-def test_a_damaged_index_is_put_right_by_itself(shop: Shop, call: Call) -> None:
-    where = home(shop.archive.folder)
+def test_a_damaged_index_is_put_right_by_itself(filled: Shop, call: Call) -> None:
+    where = home(filled.archive.folder)
     index_of(where).close()
     assert where.file is not None
     where.file.write_bytes(b"no database" * 1000)
-    code, out, _ = call("records", "find", "--archive", shop.archive.folder, "--json")
+    code, out, _ = call("records", "find", "--archive", filled.archive.folder, "--json")
     assert code == 0
     assert len(json.loads(out)["runs"]) == 2
-    code, out, _ = call("archive", "rebuild", "--archive", shop.archive.folder)
+    code, out, _ = call("archive", "rebuild", "--archive", filled.archive.folder)
     assert code == 0
     assert "9 records" in out
 

@@ -642,7 +642,7 @@ def test_an_output_that_can_t_be_written_is_told_before_any_work(
     folder = tmp_path / "folder.pdf"
     folder.mkdir()
     with monkeypatch.context() as patched:
-        patched.setattr(issuing, "_sealed", never)
+        patched.setattr(issuing, "signed_run", never)
         for out in (taken, folder, tmp_path / "no" / "x.pdf", taken / "x.pdf"):
             code, _, err = call("certify", passed[0], "--out", out, "--key", demo_key)
             assert code == 2, err

@@ -53,36 +53,36 @@ def trees(one: Path, other: Path) -> None:
 
 
 def test_a_backup_takes_what_it_lacks_and_comes_back_whole(
-    shop: Shop, tmp_path: Path, call: Call
+    filled: Shop, tmp_path: Path, call: Call
 ) -> None:
     copy, back = tmp_path / "backup", tmp_path / "restored"
-    options = ("--archive", shop.archive.folder)
+    options = ("--archive", filled.archive.folder)
     assert call("archive", "backup", "--out", copy, *options)[0] == 0
-    trees(shop.archive.folder, copy)
+    trees(filled.archive.folder, copy)
     plan = tmp_path / "plan.toml"
     plan.write_text(builtin_plan("line")[1], "utf-8")
-    add(shop.archive, [plan], key=shop.signing, who=WHO)
+    add(filled.archive, [plan], key=filled.signing, who=WHO)
     code, out, _ = call("archive", "backup", "--out", copy, "--json", *options)
     made = json.loads(out)
     assert (code, made["copied"], made["records"]) == (0, 1, 10)
     code, out, _ = call("archive", "backup", "--out", copy, *options)
     assert "copied 0 of 10" in out
-    key = ("--key", shop.key)
+    key = ("--key", filled.key)
     code, out, _ = call("archive", "restore", copy, "--archive", back, *key)
     assert code == 0
     assert "every one checked" in out
-    trees(shop.archive.folder, back)
+    trees(filled.archive.folder, back)
     code, _, said = call("archive", "restore", copy, "--archive", back, *key)
     assert code == 2
     assert "other things" in said
     # the restored one goes on as an archive
     plan.write_text(builtin_plan("oxygen")[1], "utf-8")
-    add(Archive(back), [plan], key=shop.signing, who=WHO)
-    assert check(replace(shop, archive=Archive(back))).troubles == ()
+    add(Archive(back), [plan], key=filled.signing, who=WHO)
+    assert check(replace(filled, archive=Archive(back))).troubles == ()
 
 
 def test_a_backup_that_was_broken_off_is_gone_on_with(
-    shop: Shop, tmp_path: Path
+    filled: Shop, tmp_path: Path
 ) -> None:
     copy = tmp_path / "backup"
 
@@ -94,38 +94,38 @@ def test_a_backup_that_was_broken_off_is_gone_on_with(
             raise Died
 
     with pytest.raises(Died):
-        back_up(shop.archive, copy, die)
+        back_up(filled.archive, copy, die)
     with pytest.raises(InputError, match="archive_missing"):
         restore(Archive(copy), tmp_path / "restored")
-    back_up(shop.archive, copy)
-    trees(shop.archive.folder, copy)
+    back_up(filled.archive, copy)
+    trees(filled.archive.folder, copy)
 
 
-def test_damage_is_not_copied_over_a_good_backup(shop: Shop, tmp_path: Path) -> None:
+def test_damage_is_not_copied_over_a_good_backup(filled: Shop, tmp_path: Path) -> None:
     copy = tmp_path / "backup"
-    back_up(shop.archive, copy)
+    back_up(filled.archive, copy)
     other = tmp_path / "other"
-    data = bytearray(shop.run.read_bytes())
+    data = bytearray(filled.run.read_bytes())
     data[-1] ^= 1
-    shop.run.write_bytes(data)
-    back_up(shop.archive, copy)  # nothing is new
-    assert (copy / shop.run.relative_to(shop.archive.folder)).read_bytes() != data
+    filled.run.write_bytes(data)
+    back_up(filled.archive, copy)  # nothing is new
+    assert (copy / filled.run.relative_to(filled.archive.folder)).read_bytes() != data
     with pytest.raises(IntegrityError, match="archive_file_changed"):
-        back_up(shop.archive, other)
+        back_up(filled.archive, other)
     # a chain with another past
-    lines = shop.archive.chain_path.read_bytes().splitlines(keepends=True)
+    lines = filled.archive.chain_path.read_bytes().splitlines(keepends=True)
     strange = tmp_path / "strange"
     shutil.copytree(copy, strange)
     shorter = Archive(strange)
     shorter.chain_path.write_bytes(b"".join(lines[:2]).replace(b"begins", b"begims"))
     with pytest.raises(IntegrityError, match="copy_differs"):
-        back_up(replace(shop, archive=Archive(copy)).archive, strange)
+        back_up(replace(filled, archive=Archive(copy)).archive, strange)
 
 
-def test_a_damaged_copy_is_not_taken_back(shop: Shop, tmp_path: Path) -> None:
+def test_a_damaged_copy_is_not_taken_back(filled: Shop, tmp_path: Path) -> None:
     copy, into = tmp_path / "backup", tmp_path / "restored"
-    back_up(shop.archive, copy)
-    page = copy / shop.page.relative_to(shop.archive.folder)
+    back_up(filled.archive, copy)
+    page = copy / filled.page.relative_to(filled.archive.folder)
     page.unlink()
     with pytest.raises(IntegrityError, match="copy_damaged") as caught:
         restore(Archive(copy), into)
@@ -134,22 +134,22 @@ def test_a_damaged_copy_is_not_taken_back(shop: Shop, tmp_path: Path) -> None:
 
 
 def test_a_disk_that_reads_back_otherwise_is_told(
-    shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    filled: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from records.archive import files
 
     monkeypatch.setattr(files, "sha256_of", lambda path: ("0" * 64, 0))
     with pytest.raises(IntegrityError, match="copy_misread"):
-        back_up(shop.archive, tmp_path / "backup")
+        back_up(filled.archive, tmp_path / "backup")
 
 
-def test_a_backup_leaves_other_folders_alone(shop: Shop, tmp_path: Path) -> None:
+def test_a_backup_leaves_other_folders_alone(filled: Shop, tmp_path: Path) -> None:
     other = tmp_path / "letters"
     other.mkdir()
     (other / "letter.txt").write_text("private")
-    for out in (other, shop.archive.folder, shop.archive.folder / "copy"):
+    for out in (other, filled.archive.folder, filled.archive.folder / "copy"):
         with pytest.raises(InputError, match="archive_folder_taken"):
-            back_up(shop.archive, out)
+            back_up(filled.archive, out)
     with pytest.raises(InputError, match="archive_missing"):
         back_up(Archive(tmp_path / "none"), tmp_path / "backup")
 
@@ -158,15 +158,15 @@ def test_a_backup_leaves_other_folders_alone(shop: Shop, tmp_path: Path) -> None
 
 
 @pytest.fixture
-def bundle(shop: Shop, tmp_path: Path, call: Call) -> Path:
+def bundle(filled: Shop, tmp_path: Path, call: Call) -> Path:
     out = tmp_path / "first.zip"
-    options = ("--archive", shop.archive.folder, "--key", shop.key)
+    options = ("--archive", filled.archive.folder, "--key", filled.key)
     assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
     return out
 
 
 def test_a_bundle_holds_all_and_is_checked_anywhere(
-    bundle: Path, shop: Shop, bench_key: Path, call: Call, tmp_path: Path
+    bundle: Path, filled: Shop, bench_key: Path, call: Call, tmp_path: Path
 ) -> None:
     unpack = [sys.executable, "-m", "zipfile", "-e", str(bundle), str(tmp_path / "out")]
     subprocess.run(unpack, check=True)
@@ -176,7 +176,7 @@ def test_a_bundle_holds_all_and_is_checked_anywhere(
         LIST_NAME,
         "run.h5",
         "judgement-001.json",
-        shop.page.name,
+        filled.page.name,
         "plan.toml",
         PUBLIC_NAME,
     }
@@ -185,11 +185,11 @@ def test_a_bundle_holds_all_and_is_checked_anywhere(
             ["sha256sum", inside / each["name"]], capture_output=True, check=True
         )
         assert said.stdout.split()[0].decode() == each["sha256"]
-    assert (inside / "run.h5").read_bytes() == shop.run.read_bytes()
+    assert (inside / "run.h5").read_bytes() == filled.run.read_bytes()
     code, out, _ = call("verify", bundle)
     assert code == 0
     assert "the key that lies beside it" in out
-    code, out, _ = call("verify", bundle, "--key", shop.key)
+    code, out, _ = call("verify", bundle, "--key", filled.key)
     assert code == 0
     assert "fits the key given" in out
     assert call("verify", bundle, "--key", bench_key)[0] == 5
@@ -240,9 +240,9 @@ def anew(bundle: Path, change: dict[str, bytes | None], *, listed: bool = True) 
 
 
 def test_a_bundle_of_what_does_not_belong_together_is_refused(
-    bundle: Path, shop: Shop
+    bundle: Path, filled: Shop
 ) -> None:
-    other = shop.run.parent.with_name("20260615T080000-second")
+    other = filled.run.parent.with_name("20260615T080000-second")
     (other_page,) = other.glob("*.pdf")
     whole = bundle.read_bytes()
     judged = "judgement-001.json"
@@ -260,7 +260,7 @@ def test_a_bundle_of_what_does_not_belong_together_is_refused(
         bundle.write_bytes(whole)
         anew(bundle, change, listed=listed)
         with pytest.raises(IntegrityError, match=told):
-            check_bundle(bundle, [shop.key])
+            check_bundle(bundle, [filled.key])
     bundle.write_bytes(whole[:-40])
     with pytest.raises(IntegrityError, match="bundle_changed"):
         check_bundle(bundle)
@@ -271,13 +271,13 @@ def test_a_bundle_of_what_does_not_belong_together_is_refused(
 
 
 def test_a_trace_goes_out_and_comes_in_again(
-    shop: Shop, tmp_path: Path, call: Call
+    filled: Shop, tmp_path: Path, call: Call
 ) -> None:
     out, again = tmp_path / "trace.csv", tmp_path / "again.h5"
-    options = ("--archive", shop.archive.folder)
+    options = ("--archive", filled.archive.folder)
     code, _, _ = call("records", "export", "first 1/2 'x'", "--out", out, *options)
     assert code == 0
-    run = read_sealed(shop.run)
+    run = read_sealed(filled.run)
     with out.open(encoding="utf-8", newline="") as file:
         rows = list(csv.reader(file, delimiter=";"))
     outlet = run.header.rig.channel("outlet")
@@ -302,9 +302,9 @@ def test_a_trace_goes_out_and_comes_in_again(
         )
 
 
-def test_a_run_goes_out_as_json(shop: Shop, tmp_path: Path, call: Call) -> None:
+def test_a_run_goes_out_as_json(filled: Shop, tmp_path: Path, call: Call) -> None:
     out = tmp_path / "run.json"
-    options = ("--archive", shop.archive.folder)
+    options = ("--archive", filled.archive.folder)
     assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
     told = json.loads(out.read_bytes())
     assert told["schema"] == "proofstand.run-exported/1"
@@ -320,7 +320,7 @@ def test_a_run_goes_out_as_json(shop: Shop, tmp_path: Path, call: Call) -> None:
 
 
 def test_the_day_s_page_tells_what_the_records_hold(
-    shop: Shop, sealed_run: SealedRun, tmp_path: Path, call: Call
+    filled: Shop, sealed_run: SealedRun, tmp_path: Path, call: Call
 ) -> None:
     card = parse_job(example_text(), "job.toml")
     assert card.intake is not None
@@ -329,9 +329,9 @@ def test_the_day_s_page_tells_what_the_records_hold(
     path = tmp_path / "old.toml"
     path.write_text(job_text(old), "utf-8")
     failed = sealed_run("seat_nicked:0.4")
-    add(shop.archive, [failed], key=shop.signing, who=WHO)
-    add(shop.archive, [path], key=shop.signing, who=WHO)
-    options = ("--archive", shop.archive.folder, "--date", "2026-06-15")
+    add(filled.archive, [failed], key=filled.signing, who=WHO)
+    add(filled.archive, [path], key=filled.signing, who=WHO)
+    options = ("--archive", filled.archive.folder, "--date", "2026-06-15")
     code, out, _ = call("records", "day", "--simulated", "--json", *options)
     assert code == 0
     told = json.loads(out)
@@ -350,7 +350,7 @@ def test_the_day_s_page_tells_what_the_records_hold(
 
 
 def test_the_day_s_page_counts_what_came_in_and_left(
-    shop: Shop, tmp_path: Path, call: Call
+    filled: Shop, tmp_path: Path, call: Call
 ) -> None:
     card = parse_job(example_text(), "job.toml")
     assert card.intake is not None
@@ -366,8 +366,8 @@ def test_the_day_s_page_counts_what_came_in_and_left(
     )
     path = tmp_path / "ended.toml"
     path.write_text(job_text(card), "utf-8")
-    add(shop.archive, [path], key=shop.signing, who=WHO)
-    options = ("--archive", shop.archive.folder, "--json")
+    add(filled.archive, [path], key=filled.signing, who=WHO)
+    options = ("--archive", filled.archive.folder, "--json")
     told = json.loads(call("records", "day", "--date", arrived, *options)[1])
     assert told["received"] == list(card.known_serials)
     assert told["endings"] == {}
@@ -382,9 +382,9 @@ def test_the_day_s_page_counts_what_came_in_and_left(
 
 
 def test_what_is_printed_for_programs_keeps_its_schema(
-    shop: Shop, call: Call, tmp_path: Path
+    filled: Shop, call: Call, tmp_path: Path
 ) -> None:
-    options = ("--archive", shop.archive.folder, "--json")
+    options = ("--archive", filled.archive.folder, "--json")
     for name, command in (
         ("records-found-1", ("records", "find")),
         ("records-shown-1", ("records", "show", FIRST)),
@@ -397,8 +397,8 @@ def test_what_is_printed_for_programs_keeps_its_schema(
         schema = json.loads((SCHEMAS / f"{name}.json").read_text("utf-8"))
         jsonschema.validate(json.loads(out), schema)
     line = json.loads((SCHEMAS / "archive-1.json").read_text("utf-8"))
-    for text in shop.archive.chain_path.read_text("utf-8").splitlines():
+    for text in filled.archive.chain_path.read_text("utf-8").splitlines():
         jsonschema.validate(json.loads(text), line)
     head = json.loads((SCHEMAS / "archive-head-1.json").read_text("utf-8"))
-    jsonschema.validate(json.loads(shop.archive.head_path.read_bytes()), head)
-    assert ids(check(shop)) == []
+    jsonschema.validate(json.loads(filled.archive.head_path.read_bytes()), head)
+    assert ids(check(filled)) == []
