@@ -20,7 +20,7 @@ from records.jobfile import example_text
 from records.planfile import builtin_plan
 from records.run import Run
 
-__all__ = ["WHO", "Call", "Shop", "call", "check", "ids", "kept", "shop"]
+__all__ = ["WHO", "Call", "Shop", "call", "check", "filled", "ids", "kept"]
 
 SealedRun = Callable[..., Path]
 Call = Callable[..., tuple[int, str, str]]

@@ -579,7 +579,7 @@ def test_the_settings_name_archive_and_database(
     database = tmp_path / "own.sqlite"
     file.write_text(
         'format = "proofstand.settings/1"\n'
-        f"archive_folder = '{shop.archive.folder}'\n"
+        f"archive_folder = '{filled.archive.folder}'\n"
         f"archive_url = 'sqlite:///{database}'\n",
         "utf-8",
     )
