@@ -251,6 +251,11 @@ REASON_IDS = frozenset(
         "inside_limit",
         "outside_limit",
         "across_limit",
+        "value_inside",
+        "value_outside",
+        "risk_kept",
+        "risk_kept_outside",
+        "risk_too_high",
         "no_limit",
         "conditional_inside",
         "conditional_outside",
@@ -340,6 +345,14 @@ REASON_IDS = frozenset(
         "on_course",
         "hold_would_decide",
         "no_hold_would_decide",
+        # what else would have decided
+        "method_would_decide",
+        "transducer_would_decide",
+        "reading_would_decide",
+        "repeats_would_decide",
+        "limit_would_decide",
+        "measuring_would_decide",
+        "too_near_to_decide",
     }
 )
 

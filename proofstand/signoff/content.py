@@ -30,8 +30,10 @@ from ..report import (
     rate_notes,
     reading_note,
     role_of,
+    rule_texts,
     share_text,
     stops,
+    why_text,
 )
 from ..words.sentences import label, page, page_list, page_words, reason
 from .asheld import (
@@ -276,8 +278,7 @@ def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, s
 
 
 def _rules(judgement: Judgement) -> list[str]:
-    rules = dict.fromkeys(f.rule for f in judgement.findings if f.limit is not None)
-    said = [page(f"rule_{rule}") for rule in rules]
+    said = rule_texts(judgement.findings)
     if said:
         said[-1] += " " + page("doubt")
     return said
@@ -352,7 +353,7 @@ def _why(judgement: Judgement, run: Run) -> list[str]:
     for kinds in (_BAD, _OPEN):
         for finding in judgement.findings:
             if finding.outcome in kinds and (finding.limit or finding.required):
-                said = " ".join(reason(w) for w in finding.why)
+                said = why_text(finding)
                 name = f"{_name(finding, judgement)} ({finding.step})"
                 found.setdefault(said, []).append(name)
     return [f"{', '.join(names)}: {said}" for said, names in found.items() if said]
