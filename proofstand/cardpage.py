@@ -106,6 +106,7 @@ def _intake(job: JobCard) -> list[str]:
                 ("received", _signed(intake.by, intake.received)),
                 ("serial", shop if intake.serial_unreadable else ""),
                 ("date code", intake.date_code),
+                ("made on", intake.made),
                 ("rebuilt before", _times(intake.rebuilds)),
                 ("last service", job.last_service or "not stated"),
                 (
@@ -161,6 +162,7 @@ def _rebuild(rebuild: Rebuild | None) -> list[str]:
             ("kit", kit),
             ("kit replaces", ", ".join(rebuild.kit_replaces)),
             ("rubber good until", rebuild.keep_until),
+            ("rubber cured on", rebuild.cured),
         )
     )
     lines += [line for part in rebuild.parts for line in _part(part)]

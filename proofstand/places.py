@@ -41,6 +41,11 @@ def people_file() -> Path:
     return settings_dir() / "people.toml"
 
 
+def work_limits_file() -> Path:
+    """Return the shop's limits of age, rebuilds and rubber; it need not be there."""
+    return settings_dir() / "work-limits.toml"
+
+
 def archive_dir() -> Path:
     """Return the folder where runs, judgements and certificates are kept for good."""
     own = home()

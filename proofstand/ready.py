@@ -12,7 +12,7 @@ from pathlib import Path
 
 from records.errors import InputError
 from records.jobcard import JobCard
-from records.jobfile import load_job, load_people
+from records.jobfile import load_job, load_people, load_work_limits
 from records.people import People
 from records.plan import Plan
 from records.planfile import plan_by_name
@@ -24,7 +24,7 @@ from rig.rigfile import load_rig
 from .approvals import as_approved
 from .bench.cardcheck import CardNote, card_check
 from .bench.plancheck import check_plan
-from .places import people_file
+from .places import people_file, work_limits_file
 from .procedure.engine import Engine, prepared_plan
 from .words.sentences import trouble
 
@@ -141,8 +141,9 @@ def notes_on(
     The shop's own list of people says nothing of a simulated rig: anyone may work it.
 
     Raises:
-        InputError: the list of people can't be used.
+        InputError: the list of people, or of work limits, can't be used.
     """
+    limits = work_limits_file()
     anyone = people is None and rig is not None and rig.simulated
     return card_check(
         job,
@@ -152,6 +153,7 @@ def notes_on(
         by=by,
         people=None if anyone else people_of(people),
         label=label,
+        limits=load_work_limits(limits) if limits.exists() else None,
     )
 
 

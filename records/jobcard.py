@@ -66,7 +66,8 @@ class Intake:
         stated_by, stated_on: who gave the sender's statement that ``purged`` stands
             for, and when.
         serial_unreadable: it can't be read; the shop's number stands in for it.
-        date_code: as stamped. rebuilds: earlier ones, as far as known.
+        date_code: as stamped. made: the first day that it may stand for.
+        rebuilds: earlier ones, as far as known.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -79,6 +80,7 @@ class Intake:
     serial_unreadable: bool = False
     shop_number: str = ""
     date_code: str = ""
+    made: datetime.date | None = None
     rebuilds: int | None = None
 
 

@@ -17,6 +17,8 @@ from .measure import Quantity
 from .people import FORMAT as PEOPLE_FORMAT
 from .people import People
 from .tomlfile import load_toml, read_text
+from .worklimits import FORMAT as LIMITS_FORMAT
+from .worklimits import WorkLimits
 
 
 def load_job(path: Path) -> JobCard:
@@ -52,6 +54,16 @@ def load_people(path: Path) -> People:
     return load_toml(
         read_text(path, "list of people"), People, str(path), PEOPLE_FORMAT
     )
+
+
+def load_work_limits(path: Path) -> WorkLimits:
+    """Return the shop's limits of age, rebuilds and rubber.
+
+    Raises:
+        InputError: with file and line.
+    """
+    text = read_text(path, "list of work limits")
+    return load_toml(text, WorkLimits, str(path), LIMITS_FORMAT)
 
 
 def job_text(job: JobCard) -> str:

@@ -95,6 +95,7 @@ class Rebuild:
         kit, lot: the repair kit, where one was used for all.
         kit_replaces: parts that the kit's list says must be replaced.
         keep_until: last day on which the kit's rubber may be fitted.
+        cured: cure date of its oldest rubber, the first day that it may stand for.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
@@ -104,6 +105,7 @@ class Rebuild:
     lot: str = ""
     kit_replaces: tuple[str, ...] = ()
     keep_until: datetime.date | None = None
+    cured: datetime.date | None = None
     parts: tuple[Part, ...] = ()
     lubricants: tuple[Lubricant, ...] = ()
     torques: tuple[Torque, ...] = ()

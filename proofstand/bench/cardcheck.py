@@ -29,6 +29,7 @@ from records.plan import Plan
 from records.ratings import Exceeding, above_ratings
 from records.rebuild import Rebuild, same_part
 from records.rig import Rig
+from records.worklimits import DEFAULT, WorkLimit, WorkLimits, years_after
 
 from ..words.sentences import material_words
 
@@ -99,6 +100,7 @@ class _Asked:
     by: str
     people: People | None
     label: str
+    limits: WorkLimits | None = None
 
     @property
     def gas(self) -> str:
@@ -127,6 +129,7 @@ def card_check(
     by: str = "",
     people: People | None = None,
     label: str = "",
+    limits: WorkLimits | None = None,
 ) -> tuple[CardNote, ...]:
     """Return what speaks against a test by this card, stops first.
 
@@ -138,10 +141,12 @@ def card_check(
         by: who does the test; else the card's technician.
         people: the shop's list, or None where there is none.
         label: what was scanned from the regulator's label, or "".
+        limits: the shop's of age, rebuilds and rubber, or None where it has none.
     """
     day = datetime.date.min if today is None else today
     narrowed, notes = _of_label(job, label)
-    asked = _Asked(narrowed, plan, rig, day, by or job.technician, people, label)
+    person = by or job.technician
+    asked = _Asked(narrowed, plan, rig, day, person, people, label, limits)
     for rule in _RULES:
         notes += rule(asked)
     return tuple(sorted(notes, key=lambda note: not note.stops))
@@ -312,6 +317,62 @@ def _dates_of_the_work(asked: _Asked) -> Iterator[CardNote]:
     yield from _wrenches(rebuild, fitted)
 
 
+def _ages(asked: _Asked) -> Iterator[CardNote]:
+    """Yield what speaks against a rebuild: age, rebuilds before, old rubber."""
+    if asked.as_found or asked.today == datetime.date.min:
+        return
+    family, intake, rebuild = (
+        asked.job.regulator.family,
+        asked.job.intake,
+        asked.job.rebuild,
+    )
+    own = asked.limits.of(family) if asked.limits else None
+    limit, grade = (own, _stop) if own is not None else (DEFAULT, _warn)
+    if intake is not None:
+        yield from _age_at_intake(asked, limit, own is not None)
+        before = intake.rebuilds
+        if limit.most_rebuilds is not None and before is not None:
+            if before + 1 > limit.most_rebuilds:
+                yield grade(
+                    "rebuilt_too_often",
+                    "intake",
+                    before=before,
+                    most=limit.most_rebuilds,
+                    source=limit.source or "no source stated",
+                )
+    if rebuild is not None and rebuild.cured and limit.rubber_years is not None:
+        until = years_after(rebuild.cured, limit.rubber_years)
+        fitted = rebuild.date or asked.today
+        if until < fitted:
+            yield grade(
+                "rubber_too_old",
+                "rebuild",
+                cured=rebuild.cured.isoformat(),
+                fitted=fitted.isoformat(),
+                years=limit.rubber_years,
+                source=limit.source or "no source stated",
+            )
+
+
+def _age_at_intake(asked: _Asked, limit: WorkLimit, own: bool) -> Iterator[CardNote]:
+    intake = asked.job.intake
+    if intake is None or limit.most_years is None:
+        return
+    if intake.made is None:
+        if own or intake.date_code:
+            code = intake.date_code or "not recorded"
+            yield _warn("age_unknown", "intake", code=code, years=limit.most_years)
+        return
+    if years_after(intake.made, limit.most_years) < asked.today:
+        yield (_stop if own else _warn)(
+            "regulator_too_old",
+            "intake",
+            made=intake.made.isoformat(),
+            years=limit.most_years,
+            source=limit.source or "no source stated",
+        )
+
+
 def _wrenches(rebuild: Rebuild, used: datetime.date) -> Iterator[CardNote]:
     for torque in rebuild.torques:
         told = {"what": torque.what, "torque": torque.torque.typed}
@@ -465,6 +526,7 @@ _RULES: tuple[Callable[[_Asked], Iterator[CardNote]], ...] = (
     _parts,
     _materials,
     _dates_of_the_work,
+    _ages,
     _oxygen,
     _calibrations,
     _people,

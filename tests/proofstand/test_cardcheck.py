@@ -26,6 +26,8 @@ from records.planfile import builtin_plan
 from records.ratings import above_ratings
 from records.rebuild import Cleaning, Lubricant, Part, Rebuild, Torque
 from records.rig import Clean, Rig
+from records.worklimits import FORMAT as LIMITS_FORMAT
+from records.worklimits import WorkLimit, WorkLimits
 from rig.rigfile import parse_rig
 from rig.simulator.rigtext import rig_text
 
@@ -42,6 +44,19 @@ QUILL = People(
     format=PEOPLE_FORMAT,
     people=(Person(name="P. Quill (invented)", gases=("propane",)),),
 )
+OLD_DAY, NEW_DAY = datetime.date(2006, 6, 30), datetime.date(2016, 7, 1)
+LIMITS = WorkLimits(
+    format=LIMITS_FORMAT,
+    families=(
+        WorkLimit(family="any", most_years=1),
+        WorkLimit(
+            family="second-stage", most_years=15, most_rebuilds=1, rubber_years=10
+        ),
+    ),
+)
+NO_LIMITS = WorkLimits(
+    format=LIMITS_FORMAT, families=(WorkLimit(family="second-stage"),)
+)
 CLEANED = Cleaning(how="by procedure", by="P. Quill", date=BEFORE)
 
 
@@ -52,6 +67,11 @@ def whole(**changes: Any) -> JobCard:
 def rebuilt(**changes: Any) -> JobCard:
     assert WHOLE.rebuild is not None
     return whole(rebuild=replace(WHOLE.rebuild, **changes))
+
+
+def taken_in(**changes: Any) -> JobCard:
+    """Return the card with nothing told at intake but this."""
+    return whole(intake=Intake(sender="A", **changes))
 
 
 def of_gas(job: JobCard, gas: str, family: str = "") -> JobCard:
@@ -170,6 +190,30 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
         "stop",
         {},
     ),
+    (taken_in(made=OLD_DAY), "regulator_too_old", "warn", {}),
+    (taken_in(made=OLD_DAY), "regulator_too_old", "stop", {"limits": LIMITS}),
+    (taken_in(made=OLD_DAY), "", "", {"limits": NO_LIMITS}),
+    (
+        replace(taken_in(made=OLD_DAY), rebuild=None),
+        "",
+        "",
+        {"plan": AS_FOUND_PLAN},
+    ),
+    (taken_in(made=NEW_DAY), "", "", {"limits": LIMITS}),
+    (taken_in(made=None), "age_unknown", "warn", {"limits": LIMITS}),
+    (taken_in(made=None, date_code="14 09"), "age_unknown", "warn", {}),
+    (taken_in(made=None), "", "", {}),
+    (taken_in(rebuilds=2), "", "", {}),
+    (taken_in(rebuilds=3), "rebuilt_too_often", "warn", {}),
+    (
+        taken_in(rebuilds=1, made=NEW_DAY),
+        "rebuilt_too_often",
+        "stop",
+        {"limits": LIMITS},
+    ),
+    (rebuilt(cured=OLD_DAY), "rubber_too_old", "warn", {}),
+    (rebuilt(cured=OLD_DAY), "rubber_too_old", "stop", {"limits": LIMITS}),
+    (rebuilt(cured=datetime.date(2018, 1, 1)), "", "", {"limits": LIMITS}),
     (of_gas(WHOLE, "hydrogen"), "", "", {}),
     (
         rebuilt(

@@ -17,6 +17,7 @@ from records.jobfile import (
     example_text,
     job_text,
     load_people,
+    load_work_limits,
     parse_job,
     write_anew,
     write_text,
@@ -25,6 +26,7 @@ from records.measure import UNITS, Kind, parse_quantity
 from records.people import People
 from records.rebuild import same_part
 from records.tomlfile import from_json, to_json
+from records.worklimits import years_after
 
 DOC = Path(__file__).parents[2] / "docs" / "job-card.md"
 EARLIER = """format = "proofstand.job/1"
@@ -231,8 +233,28 @@ def test_the_list_of_people(tmp_path: Path) -> None:
 def test_the_documented_list_of_people(tmp_path: Path) -> None:
     blocks = re.findall(r"```toml\n(.*?)```", DOC.read_text("utf-8"), re.S)
     path = tmp_path / "people.toml"
-    path.write_text(blocks[-1], "utf-8")
+    path.write_text(next(b for b in blocks if "proofstand.people/1" in b), "utf-8")
     assert load_people(path).may("P. Quill (invented)", "natural gas")
+
+
+def test_the_documented_work_limits(tmp_path: Path) -> None:
+    blocks = re.findall(r"```toml\n(.*?)```", DOC.read_text("utf-8"), re.S)
+    path = tmp_path / "work-limits.toml"
+    path.write_text(next(b for b in blocks if "work-limits/1" in b), "utf-8")
+    found = load_work_limits(path)
+    limit = found.of("second-stage")
+    assert limit is not None
+    assert (limit.most_years, limit.most_rebuilds, limit.rubber_years) == (15, 2, 8)
+    assert found.of("line") is None
+    path.write_text(path.read_text("utf-8").replace("15", '"15 years"'), "utf-8")
+    with pytest.raises(InputError, match=r"work-limits.toml:\d"):
+        load_work_limits(path)
+
+
+def test_a_leap_day_comes_back_as_the_day_before_march() -> None:
+    day = datetime.date(2024, 2, 29)
+    assert years_after(day, 1) == datetime.date(2025, 2, 28)
+    assert years_after(day, 4) == datetime.date(2028, 2, 29)
 
 
 @pytest.mark.parametrize(
