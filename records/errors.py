@@ -227,6 +227,14 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "simulated_needs_demo_key",
         "run_not_whole",
         "calibration_was_expired",
+        "scan_wanted",
+        "wording_claims",
+        "as_found_of_another",
+        "as_found_not_before",
+        "replaces_of_another",
+        "copy_of_a_copy",
+        "tag_not_serviceable",
+        "label_too_small",
     }
 )
 FAULT_IDS = frozenset({"our_fault"})

@@ -32,12 +32,43 @@ def add(commands: Subparsers) -> None:
         action="store_true",
         help="the regulator was tested as received: a condition report",
     )
+    beside_options(parser)
     json_option(parser)
     parser.set_defaults(run=run)
 
 
+def beside_options(parser: argparse.ArgumentParser) -> None:
+    """Add what may stand beside the run, and what the page takes the place of."""
+    parser.add_argument(
+        "--as-found-run",
+        type=Path,
+        metavar="RUN.h5",
+        help="run of the same regulator as it was received, shown beside",
+    )
+    parser.add_argument(
+        "--replaces",
+        type=Path,
+        metavar="CERT.pdf",
+        help="reissue: takes the place of this one, which is kept; needs --why",
+    )
+    parser.add_argument("--why", default="", metavar="TEXT", help="why it is reissued")
+    parser.add_argument(
+        "--scanned",
+        default="",
+        metavar="TEXT",
+        help="what the job label on the regulator says; it has to be its own",
+    )
+    parser.add_argument(
+        "--paper",
+        type=Path,
+        metavar="PAPER.toml",
+        help="letterhead and wording (default: the shop's paper.toml, if any)",
+    )
+
+
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
+    from proofstand.signoff.beside import Asked
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
 
@@ -47,6 +78,13 @@ def run(args: argparse.Namespace) -> int:
         by=args.by,
         key_folder=args.key,
         as_found=args.as_found,
+        asked=Asked(
+            as_found_run=args.as_found_run,
+            replaces=args.replaces,
+            why=args.why,
+            scanned=args.scanned,
+            paper=args.paper,
+        ),
     )
     facts = made.certificate
     if args.json:

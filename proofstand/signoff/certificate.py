@@ -8,7 +8,7 @@ report*.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
@@ -41,6 +41,23 @@ class Title(StrEnum):
         return page(f"title_{self.value.replace(' ', '_')}")
 
 
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """Another certificate: its number and the hash of its file; why it is named."""
+
+    number: str
+    sha256: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RunNamed:
+    """A run, by its id and hash."""
+
+    id: str
+    sha256: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate:
     """A certificate's facts, as they are attached to its page.
@@ -51,6 +68,8 @@ class Certificate:
         issued: when, with the offset of the place. by: who issued it, "" if not said.
         key_id: of the key that signs it. owner: whose that is.
         software, analysis_version: what made it.
+        replaces: the certificate that it takes the place of, or None.
+        as_found: the run of the test as received that stands beside it, or None.
     """
 
     number: str
@@ -68,6 +87,8 @@ class Certificate:
     software: str
     analysis_version: int
     simulated: bool
+    replaces: Linked | None = None
+    as_found: RunNamed | None = None
 
 
 def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
@@ -100,6 +121,11 @@ def number_of(run: Run, issued: datetime, issued_ns: int, salt: bytes) -> str:
 
 def certificate_json(made: Certificate) -> dict[str, Any]:
     """Return the facts as the schema has them."""
+    beside: dict[str, Any] = {}
+    if made.replaces is not None:
+        beside["replaces"] = asdict(made.replaces)
+    if made.as_found is not None:
+        beside["as_found"] = asdict(made.as_found)
     return {
         "schema": SCHEMA,
         "number": made.number,
@@ -117,6 +143,7 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         "analysis_version": made.analysis_version,
         "key": made.key_id,
         "simulated": made.simulated,
+        **beside,
     }
 
 

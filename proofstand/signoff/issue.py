@@ -28,6 +28,7 @@ from ..report import judgement_json, judgements_json
 from ..version import VERSION
 from ..words.sentences import label
 from .asheld import channels_used, expired
+from .beside import NOT_ASKED, NOTHING, Asked, Beside, gathered
 from .certificate import (
     DATA_NAME,
     JUDGEMENT_NAME,
@@ -67,6 +68,7 @@ def issue(
     by: str = "",
     key_folder: Path | None = None,
     as_found: bool = False,
+    asked: Asked = NOT_ASKED,
     utc_ns: Callable[[], int] = time.time_ns,
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
@@ -78,6 +80,7 @@ def issue(
         key_folder: of the key that signs it, the one that sealed the run; None takes
             the shop's.
         as_found: the regulator was tested as received: a condition report.
+        asked: what is to stand beside it.
         utc_ns: the clock.
 
     Raises:
@@ -88,6 +91,7 @@ def issue(
     check_place(out, "certificate")
     run = _sealed(run_path)
     key = _key(run, run_path, key_folder)
+    beside = gathered(asked, run, key)
     plan = plan_of(run.header)
     judgement = judge(run, plan, by=by)
     _refuse_not_whole(run, plan, judgement, run_path)
@@ -110,14 +114,20 @@ def issue(
         software=VERSION,
         analysis_version=judgement.analysis_version,
         simulated=run.header.rig.simulated,
+        replaces=beside.replaces,
+        as_found=beside.as_found_run,
     )
-    pdf = sign(page_of(certificate, run, plan, judgement), key, certificate.title.said)
-    write_once(out, pdf, "certificate")
-    return Issued(out, certificate, judgement, len(pdf))
+    page = page_of(certificate, run, plan, judgement, beside)
+    write_once(out, sign(page, key, certificate.title.said), "certificate")
+    return Issued(out, certificate, judgement, out.stat().st_size)
 
 
 def page_of(
-    certificate: Certificate, run: Run, plan: Plan, judgement: Judgement
+    certificate: Certificate,
+    run: Run,
+    plan: Plan,
+    judgement: Judgement,
+    beside: Beside = NOTHING,
 ) -> bytes:
     """Return the page, unsigned, with the judgement and its own facts inside."""
     judged = judgements_json([judgement_json(judgement, run, plan)])
@@ -126,7 +136,7 @@ def page_of(
         Attached(DATA_NAME, _text(certificate_json(certificate)), "What this page is"),
     )
     return set_page(
-        page_data(certificate, run, plan, judgement),
+        page_data(certificate, run, plan, judgement, beside),
         [picture_of(run, plan, part.number) for part in run.parts],
         code_text(certificate.number, certificate.run_sha256),
         attached,

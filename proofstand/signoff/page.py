@@ -90,8 +90,10 @@ def set_page(
             pdf_standards=[PDF_STANDARD],
             timestamp=when,
         )
-    except typst.TypstError as error:
-        raise InputError("page_unprintable", why=error.message) from None
+    except (typst.TypstError, RuntimeError) as error:
+        # a picture that can't be read comes as the plain one while it is measured
+        why = getattr(error, "message", str(error))
+        raise InputError("page_unprintable", why=why) from None
     if warnings:
         raise InputError("page_unprintable", why=warnings[0].message)
     assert isinstance(pdf, bytes)
