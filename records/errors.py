@@ -157,6 +157,7 @@ INTEGRITY_IDS = frozenset(
         "certificate_cut_short",
         "certificate_of_another_run",
         "certificate_of_none_given",
+        "notice_changed",
         "signature_missing",
     }
 )

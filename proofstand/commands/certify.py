@@ -6,6 +6,8 @@ import argparse
 import json
 from pathlib import Path
 
+from records.errors import InputError
+
 from .options import Subparsers, by_option, json_option, out_option
 
 
@@ -18,7 +20,7 @@ def add(commands: Subparsers) -> None:
         "certificate for a pass against accepted limits, else a test report. Exits 0 "
         "whatever the verdict; 6 when a rule forbids it.",
     )
-    parser.add_argument("run_file", type=Path, metavar="RUN.h5")
+    parser.add_argument("run_file", nargs="?", type=Path, metavar="RUN.h5")
     out_option(parser, "the page to make")
     by_option(parser, "who issues it")
     parser.add_argument(
@@ -33,6 +35,12 @@ def add(commands: Subparsers) -> None:
         help="the regulator was tested as received: a condition report",
     )
     beside_options(parser)
+    parser.add_argument(
+        "--copy-of",
+        type=Path,
+        metavar="CERT.pdf",
+        help="in place of a run: a copy of this certificate, marked as one",
+    )
     json_option(parser)
     parser.set_defaults(run=run)
 
@@ -68,6 +76,10 @@ def beside_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
+    if args.copy_of is not None:
+        return run_copy(args)
+    if args.run_file is None:
+        raise InputError("usage", why="Name a run.", help="proofstand certify -h")
     from proofstand.signoff.beside import Asked
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
@@ -96,4 +108,20 @@ def run(args: argparse.Namespace) -> int:
     print(f"  signed with the key of {facts.owner} ({facts.key_id[:16]})")
     if facts.simulated:
         print("  SIMULATED RIG, no regulator was tested")
+    return 0
+
+
+def run_copy(args: argparse.Namespace) -> int:
+    """Make a copy of a certificate and say so."""
+    if args.run_file is not None:
+        why = "A copy is made of the certificate alone; leave the run out."
+        raise InputError("usage", why=why, help="proofstand certify -h")
+    from proofstand.signoff.copies import make_copy
+
+    made = make_copy(args.copy_of, args.out, by=args.by, key_folder=args.key)
+    if args.json:
+        document = {"schema": "proofstand.copied/1", "number": made.number}
+        print(json.dumps({**document, "file": str(made.path)}, ensure_ascii=False))
+    else:
+        print(f"{made.path}: a copy of {made.number}, marked COPY")
     return 0

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .options import Subparsers, json_option
 
 if TYPE_CHECKING:
+    from proofstand.signoff.notices import Notice
     from proofstand.signoff.verify import Paper, Verified
 
 
@@ -36,6 +38,7 @@ def add(commands: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Verify and print; return the worst exit code."""
     from proofstand.report import combined_exit, trouble_json
+    from proofstand.signoff.notices import notices_of
     from proofstand.signoff.verify import belongs, verify
     from proofstand.words.sentences import trouble
     from records.errors import ProofstandError
@@ -44,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
     codes: list[int] = []
     found: list[Verified | dict[str, Any]] = []
+    notices: dict[Path, tuple[Notice, ...]] = {}
 
     def fail(error: ProofstandError, path: str) -> None:
         told = trouble(error)
@@ -54,7 +58,9 @@ def run(args: argparse.Namespace) -> int:
 
     for path in args.files:
         try:
-            found.append(verify(path, args.key))
+            one = verify(path, args.key)
+            found.append(one)
+            notices[path] = () if one.paper is None else notices_of(path)
         except ProofstandError as error:
             fail(error, str(path))
     whole = [each for each in found if not isinstance(each, dict)]
@@ -65,17 +71,22 @@ def run(args: argparse.Namespace) -> int:
         fail(error, error.where)
     if args.json:
         documents = [
-            each if isinstance(each, dict) else _document(each, pairs) for each in found
+            each
+            if isinstance(each, dict)
+            else _document(each, pairs, notices.get(each.path, ()))
+            for each in found
         ]
         document = {"schema": "proofstand.verified/1", "files": documents}
         print(json.dumps(document, ensure_ascii=False))
     else:
         for each in whole:
-            print("\n".join(lines(each, pairs)))
+            print("\n".join(lines(each, pairs, notices.get(each.path, ()))))
     return combined_exit(codes)
 
 
-def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
+def _document(
+    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...]
+) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": str(found.path),
         "fits": True,
@@ -99,16 +110,21 @@ def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
             "by": found.paper.by,
             "signed_by": found.paper.owner,
             "belongs_to": None if run is None else str(run),
+            "copy_of": found.paper.copy_of or None,
+            "replaces": found.paper.replaces or None,
+            "notices": [asdict(notice) for notice in notices],
         }
     return document
 
 
-def lines(found: Verified, pairs: dict[Path, Path]) -> list[str]:
+def lines(
+    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...] = ()
+) -> list[str]:
     """Return what is told of a record that is whole."""
     from proofstand.display import plain
 
     if found.paper is not None:
-        return _paper_lines(found, found.paper, pairs)
+        return _paper_lines(found, found.paper, pairs) + _notice_lines(notices)
     seal = "the seal fits" if found.what == "run file" else "every record is whole"
     if found.torn_bytes:
         seal += f" but for {found.torn_bytes} bytes at the end"
@@ -134,6 +150,10 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         f"  of run {plain(found.run)}",
         f"  sha256 {found.sha256}",
     ]
+    if paper.copy_of:
+        said.insert(1, f"  a COPY; the certificate has sha256 {paper.copy_of}")
+    if paper.replaces:
+        said.append(f"  replaces {plain(paper.replaces)}")
     run = pairs.get(found.path)
     said.append(
         f"  belongs to {run}"
@@ -141,6 +161,20 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         else "  give its run file too to see that it belongs to it"
     )
     return said + _simulated(found)
+
+
+def _notice_lines(notices: tuple[Notice, ...]) -> list[str]:
+    from proofstand.display import plain
+
+    said = []
+    for notice in notices:
+        new = f" by {plain(notice.replaced_by)}" if notice.replaced_by else ""
+        who = f", {plain(notice.by)}" if notice.by else ""
+        said.append(
+            f"  {notice.says.upper()}{new} since {notice.made}: "
+            f"{plain(notice.why)} ({plain(notice.owner)}{who})"
+        )
+    return said
 
 
 def _simulated(found: Verified) -> list[str]:

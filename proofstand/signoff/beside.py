@@ -6,6 +6,7 @@ Everything is looked at before a page is made, so that a refusal writes nothing.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,10 +18,10 @@ from records.run import Run
 from records.runfile import read_seal, read_sealed
 
 from ..approvals import plan_of
-from .certificate import Linked, RunNamed
+from .certificate import Certificate, Linked, RunNamed
 from .keys import Key, signature_fits
+from .notices import Says, check_notice_place, put_notice
 from .paper import Letterhead, load_letterhead, shop_letterhead
-from .verify import Paper as IssuedPaper
 from .verify import verify
 
 
@@ -149,29 +150,38 @@ def _replaced(path: Path, why: str, run: Run, key: Key) -> Linked:
         raise InputError(
             "value_wrong", key="--why", given="nothing", right="why it is made anew"
         )
-    paper = issued_paper(path)
     found = verify(path)
+    paper = found.paper
+    if paper is None:
+        raise InputError("file_not_ours", where=str(path), what="certificate")
+    if paper.copy_of:
+        raise RefusedError("copy_of_a_copy", where=str(path), number=paper.number)
+    check_notice_place(path)
     if found.key != key.id:
         raise IntegrityError("signature_wrong", where=str(path), key=key.id[:16])
     if found.run != run.id or found.sha256 != run.sha256:
         raise RefusedError(
             "replaces_of_another", where=str(path), number=paper.number, run=found.run
         )
-    return Linked(paper.number, file_sha256(path), " ".join(why.split()))
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    return Linked(paper.number, sha256, " ".join(why.split()))
 
 
-def issued_paper(path: Path) -> IssuedPaper:
-    """Return what a certificate of ours says of itself, checked to its last byte.
-
-    Raises:
-        InputError: it is no certificate. IntegrityError: it was changed.
-    """
-    paper = verify(path).paper
-    if paper is None:
-        raise InputError("file_not_ours", where=str(path), what="certificate")
-    return paper
-
-
-def file_sha256(path: Path) -> str:
-    """Return the hash of a whole file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def announced(
+    asked: Asked,
+    made: Certificate,
+    key_folder: Path | None,
+    utc_ns: Callable[[], int],
+) -> None:
+    """Put a notice beside the certificate whose place a new one has taken."""
+    if asked.replaces is None:
+        return
+    put_notice(
+        asked.replaces,
+        Says.REPLACED,
+        asked.why,
+        by=made.by,
+        key_folder=key_folder,
+        replaced_by=made.number,
+        utc_ns=utc_ns,
+    )

@@ -217,7 +217,9 @@ def _regulator(run: Run, plan: Plan) -> list[dict[str, str]]:
         stamped.append(page("nameplate_inlet", most=plate.inlet_max.typed))
     low, high = plate.outlet_min, plate.outlet_max
     if low is not None and high is not None:
-        stamped.append(page("nameplate_outlet", least=low.typed, most=high.typed))
+        least, unit = low.typed.split(" ", 1)
+        least = least if high.typed.endswith(f" {unit}") else low.typed
+        stamped.append(page("nameplate_outlet", least=least, most=high.typed))
     elif low is not None:
         stamped.append(page("nameplate_outlet_least", least=low.typed))
     elif high is not None:

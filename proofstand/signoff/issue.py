@@ -28,7 +28,7 @@ from ..report import judgement_json, judgements_json
 from ..version import VERSION
 from ..words.sentences import label
 from .asheld import channels_used, expired
-from .beside import NOT_ASKED, NOTHING, Asked, Beside, gathered
+from .beside import NOT_ASKED, NOTHING, Asked, Beside, announced, gathered
 from .certificate import (
     DATA_NAME,
     JUDGEMENT_NAME,
@@ -119,6 +119,7 @@ def issue(
     )
     page = page_of(certificate, run, plan, judgement, beside)
     write_once(out, sign(page, key, certificate.title.said), "certificate")
+    announced(asked, certificate, key_folder, utc_ns)
     return Issued(out, certificate, judgement, out.stat().st_size)
 
 

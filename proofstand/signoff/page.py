@@ -7,25 +7,19 @@ what room is left. Only when nothing else helps a second page follows.
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
-from functools import cache
-from importlib import resources
-from typing import Any, Literal
+from typing import Any
 
 import segno
-import typst
 
-from records.errors import InputError
-
-from ..drawing.faces import FALLBACK_FAMILY, font_folders
-from ..drawing.inks import FONT_FAMILY, PAGE
+from ..drawing.inks import PAGE
 from ..drawing.picture import TracePicture
 from ..drawing.trace import trace_svg
+from .typeset import measured, typeset
 
-PDF_STANDARD: Literal["a-3b"] = "a-3b"
+TEMPLATE = "certificate.typ"
 # Sizes to try, largest first; the smallest letters never go below the template's least.
 # At 0.94 running text has 7.5 points.
 SCALES = (1.0, 0.97, 0.94, 0.92, 0.9, 0.88, 0.85, 0.82)
@@ -34,6 +28,8 @@ SCALES = (1.0, 0.97, 0.94, 0.92, 0.9, 0.88, 0.85, 0.82)
 TRACE_LEAST_MM = (50.0, 42.0, 32.0, 32.0, 32.0, 32.0, 32.0, 32.0)
 TRACE_WIDTH_MM = 188.0
 TRACE_MOST_MM = 115.0
+# Beyond this the table of findings is wider than the page.
+SCALE_ON_TWO_PAGES = 0.92
 TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
@@ -77,27 +73,18 @@ def set_page(
     """
     base = {**data, "code": code_svg(code), "traces": []}
     drawn = [picture for picture in pictures if picture.lines]
-    try:
-        scale, height = _fitted(base, len(drawn))
-        traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
-        inputs = _inputs({**base, "traces": traces, "scale": scale}, attached)
-        pdf, warnings = typst.compile_with_warnings(
-            _template(),
-            format="pdf",
-            sys_inputs=inputs,
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            pdf_standards=[PDF_STANDARD],
-            timestamp=when,
-        )
-    except (typst.TypstError, RuntimeError) as error:
-        # a picture that can't be read comes as the plain one while it is measured
-        why = getattr(error, "message", str(error))
-        raise InputError("page_unprintable", why=why) from None
-    if warnings:
-        raise InputError("page_unprintable", why=warnings[0].message)
-    assert isinstance(pdf, bytes)
-    return pdf
+    scale, height = _fitted(base, len(drawn))
+    traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
+    return typeset(
+        TEMPLATE,
+        {
+            **base,
+            "traces": traces,
+            "scale": scale,
+            "attached": [asdict(each) for each in attached],
+        },
+        when,
+    )
 
 
 def code_svg(text: str) -> str:
@@ -116,39 +103,9 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
         each = (room.left_mm - _SLACK_MM) / traces - _GAP_MM if traces else least
         if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
             return scale, min(each, TRACE_MOST_MM)
-    return SCALES[0], TRACE_ON_TWO_PAGES_MM
+    return SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM
 
 
 def _room(data: dict[str, Any]) -> _Room:
-    found = typst.query(
-        _template(),
-        "<end>",
-        field="value",
-        one=True,
-        sys_inputs=_inputs(data, ()),
-        font_paths=_fonts(),
-        ignore_system_fonts=True,
-    )
-    end = json.loads(found)
+    end = measured(TEMPLATE, {**data, "attached": []})
     return _Room(int(end["page"]), float(end["left"]))
-
-
-@cache
-def _fonts() -> typst.Fonts:
-    """Return the fonts that the page may use; one that is installed never stands in."""
-    return typst.Fonts(
-        include_system_fonts=False,
-        include_embedded_fonts=False,
-        font_paths=list(font_folders()),
-    )
-
-
-def _template() -> bytes:
-    folder = resources.files("proofstand.signoff") / "templates"
-    return (folder / "certificate.typ").read_bytes()
-
-
-def _inputs(data: dict[str, Any], attached: Sequence[Attached]) -> dict[str, str]:
-    fonts = [FONT_FAMILY, FALLBACK_FAMILY]
-    files = [{"name": a.name, "text": a.text, "about": a.about} for a in attached]
-    return {"page": json.dumps({**data, "fonts": fonts, "attached": files})}

@@ -31,6 +31,8 @@ class Paper:
     Attributes:
         number, title, verdict: as printed. issued: UTC.
         by: who issued it, "" if not said. owner: whose key signed it, as the key says.
+        copy_of: hash of the certificate that it is a copy of, else "".
+        replaces: number of the one that it takes the place of, else "".
     """
 
     number: str
@@ -39,6 +41,8 @@ class Paper:
     issued: str
     by: str
     owner: str
+    copy_of: str = ""
+    replaces: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +208,8 @@ def _certificate(path: Path, data: bytes, public_key: Path | None) -> Verified:
         str(facts["issued"]),
         str(facts["by"]),
         signed.owner,
+        str(facts.get("copy_of", {}).get("sha256", "")),
+        str(facts.get("replaces", {}).get("number", "")),
     )
     return Verified(
         path,
