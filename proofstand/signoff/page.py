@@ -87,11 +87,11 @@ def set_page(
     )
 
 
-def code_svg(text: str) -> str:
-    """Return a code to scan that holds a text, with the quiet margin it needs."""
+def code_svg(text: str, border: int = 2) -> str:
+    """Return a code to scan that holds a text, with a quiet margin, in modules."""
     out = io.BytesIO()
     segno.make(text, error="m", micro=False).save(
-        out, kind="svg", border=2, dark=PAGE.ink, xmldecl=False, svgns=True
+        out, kind="svg", border=border, dark=PAGE.ink, xmldecl=False, svgns=True
     )
     return out.getvalue().decode("utf-8")
 
