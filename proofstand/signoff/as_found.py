@@ -57,7 +57,6 @@ def as_found_rows(
                 "steps": ", ".join(steps),
                 "before": _found(shown),
                 "after": after,
-                "unit": shown.whole_unit,
                 "before_outcome": _outcome(first),
                 "after_outcome": outcome,
             }
@@ -96,7 +95,8 @@ def _inlet(plan: Plan, id: str) -> float | None:
 
 
 def _found(shown: Shown) -> str:
-    return shown.found.replace("-", "−") or page("not_measured")
+    found = shown.found.replace("-", "−")
+    return f"{found} {shown.whole_unit}" if found else page("not_measured")
 
 
 def _outcome(finding: Finding) -> str:

@@ -74,10 +74,11 @@ def make_copy(
     verified = verify(
         original
     )  # to the last byte, and that its facts fit its signature
+    if verified.paper is None:
+        raise InputError("file_not_ours", where=str(original), what="certificate")
     data = original.read_bytes()
     signed = check(data, str(original))
-    if verified.paper is None or signed is None:
-        raise InputError("file_not_ours", where=str(original), what="certificate")
+    assert signed is not None
     facts: dict[str, Any] = json.loads(signed.attached[DATA_NAME])
     number = str(facts["number"])
     if "copy_of" in facts:

@@ -211,8 +211,7 @@ def tag(
     rows = [
         ("set_pressure", _set_pressure(run, plan, judgement)),
         ("tested", tested),
-        ("certificate_number", number or page("tag_none")),
-        ("run", run.id),
+        ("certificate_number", number) if number else ("run", run.id),
         ("seal", last_seal(card) or page("tag_none")),
         ("tagged_by", by),
     ]

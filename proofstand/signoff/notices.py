@@ -184,11 +184,12 @@ def read_notice(path: Path) -> Notice:
             raise ValueError("of another key")
         public.verify(
             bytes.fromhex(document["signature"]),
-            _signed_bytes(notice),
+            _signed_bytes(notice, document["signer"]),
             padding.PKCS1v15(),
             hashes.SHA256(),
         )
-        if data != _document(notice, document["signer"], document["signature"]):
+        signature = bytes.fromhex(document["signature"]).hex()
+        if data != _document(notice, document["signer"], signature):
             raise ValueError("written otherwise")
     except (ValueError, KeyError, TypeError, InvalidSignature):
         why = "what it says does not fit its signature"
@@ -219,14 +220,14 @@ def _next_place(certificate: Path) -> Path:
     raise InputError("file_exists", where=str(certificate), what="notice")
 
 
-def _signed_bytes(notice: Notice) -> bytes:
-    facts = {"schema": SCHEMA, **asdict(notice)}
+def _signed_bytes(notice: Notice, signer: str) -> bytes:
+    facts = {"schema": SCHEMA, "signer": signer, **asdict(notice)}
     return json.dumps(facts, sort_keys=True, ensure_ascii=False).encode("utf-8")
 
 
 def _written(notice: Notice, key: Key) -> bytes:
-    signature = key.signer.sign(_signed_bytes(notice)).value
     signer = base64.b64encode(key.certificate_der).decode("ascii")
+    signature = key.signer.sign(_signed_bytes(notice, signer)).value
     return _document(notice, signer, signature)
 
 

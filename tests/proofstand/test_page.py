@@ -210,35 +210,51 @@ def test_a_step_that_was_not_done_says_why_in_words(
 
 
 @pytest.mark.parametrize(
-    ("told", "said"),
+    ("told", "by", "said"),
     [
         (
             {"why": "closing_time_outside", "closing_s": "7.3"},
-            "the downstream valve closed in 7.3 s, outside 1 to 5 s",
+            "trace",
+            "is void: the downstream valve closed in 7.3 s, outside 1 to 5 s.",
         ),
-        ({"why": "outside_band"}, "the setting moved when the nut was locked"),
-        ({"why": "channel_silent"}, "readings were missing during the hold"),
-        ({"why": "interrupted", "resumed": "yes"}, "the recording was interrupted"),
-        ({"why": "hose moved"}, "I. Ferrand asked for it again: hose moved"),
+        (
+            {"why": "outside_band"},
+            "trace",
+            "is void: the setting moved when the nut was locked.",
+        ),
+        (
+            {"why": "channel_silent"},
+            "trace",
+            "is void: readings were missing during the hold.",
+        ),
+        (
+            {"why": "interrupted", "resumed": "yes"},
+            "I. Ferrand",
+            "was cut short: the recording was interrupted; it stands where it failed.",
+        ),
+        (
+            {"why": "hose moved"},
+            "I. Ferrand",
+            "was cut short: I. Ferrand asked for it again: hose moved; it stands where "
+            "it failed.",
+        ),
     ],
 )
 def test_an_attempt_is_told_with_its_cause(
-    run_of: RunOf, told: dict[str, str], said: str
+    run_of: RunOf, told: dict[str, str], by: str, said: str
 ) -> None:
     run, judgement = judged(run_of())
 
     def again(mark: Mark) -> list[Mark]:
         if mark.step != "lockup-2" or mark.kind is not MarkKind.STEP_BEGIN:
             return [mark]
-        repeat = replace(
-            mark, kind=MarkKind.STEP_REPEAT, data=told, by="I. Ferrand", t_s=mark.t_s
-        )
+        repeat = replace(mark, kind=MarkKind.STEP_REPEAT, data=told, by=by)
         return [mark, repeat, mark]
 
     data = data_of(remarked(run, again), judgement)
     rows = {row["label"]: row["value"] for row in data["groups"][2]["rows"]}
     assert rows["attempts"] == "lockup-2 at attempt 2 of 2"
-    assert f"lockup-2, attempt 1 is void: {said}." in data["notes"]
+    assert f"lockup-2, attempt 1 {said}" in data["notes"]
 
 
 # --- what follows --------------------------------------------------------------------
@@ -410,7 +426,9 @@ def test_what_the_card_has_no_place_for_is_said(run_of: RunOf) -> None:
 def test_what_a_whole_card_tells_stands_on_the_page(run_of: RunOf) -> None:
     run, judgement = judged(run_of())
     job = parse_job(example_text(), "example.toml")
-    left = Disposition(ending="returned to service", adjuster_seal="S-5521")
+    left = Disposition(
+        ending="returned to service", adjuster_seal="S-5521", bag_seal="B-77"
+    )
     job = replace(job, disposition=(left,))
     run = replace(run, header=replace(run.header, job=job))
     data = data_of(run, judgement)
@@ -420,7 +438,9 @@ def test_what_a_whole_card_tells_stands_on_the_page(run_of: RunOf) -> None:
     assert rows["as found"].startswith("not tested: the sender asked")
     assert rows["replaced"].startswith("diaphragm, valve disc, back cap gasket; by P.")
     assert "spring" not in rows["replaced"]
-    assert rows["adjuster seal"] == "S-5521"
+    assert rows["adjuster"] == "nut locked, cap on (step set); sealed, seal S-5521"
+    assert rows["bag seal"] == "capped and bagged, seal B-77"
+    assert rows["relief"] == "none fitted"
     assert data["not_recorded"] == ["place of test", "function of issuer"]
 
 
