@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from .options import Subparsers, by_option, out_option
+from .options import Subparsers, by_option, json_option, out_option
 
 if TYPE_CHECKING:
-    from proofstand.signoff.labels import Standing
+    from proofstand.signoff.labels import Size, Standing
     from records.jobcard import JobCard
     from records.judgement import Judgement
     from records.plan import Plan
@@ -67,6 +68,7 @@ def _stock(parser: argparse.ArgumentParser) -> None:
         metavar="WxH",
         help=f"of the stock in mm, as 62x29 (default: {STOCK})",
     )
+    json_option(parser)
 
 
 def run_label(args: argparse.Namespace) -> int:
@@ -119,7 +121,7 @@ def run_tag(args: argparse.Namespace) -> int:
     said = tag(
         run, plan, judgement, state, number=standing.number, card=card, by=args.by
     )
-    return _write(args, [said], size, f": {state.value}")
+    return _write(args, [said], size, state.value)
 
 
 def _of_this_regulator(card: JobCard, run: Run) -> JobCard:
@@ -177,17 +179,29 @@ def _standing(
 
 def _write(
     args: argparse.Namespace,
-    labels: list[dict[str, object]],
-    size: object,
-    of: str = "",
+    labels: list[dict[str, Any]],
+    size: Size,
+    state: str = "",
 ) -> int:
-    from proofstand.signoff.labels import Size, set_labels
+    from proofstand.signoff.labels import set_labels
     from records.runfile import check_place, write_once
 
-    assert isinstance(size, Size)
     check_place(args.out, "label")
     now = datetime.fromtimestamp(time.time_ns() // 10**9, tz=UTC)
     write_once(args.out, set_labels(labels, size, now), "label")
+    if args.json:
+        document = {
+            "schema": "proofstand.printed/1",
+            "kind": args.kind,
+            "file": str(args.out),
+            "labels": len(labels),
+            "state": state or None,
+        }
+        print(json.dumps(document, ensure_ascii=False))
+        return 0
     several = "" if len(labels) == 1 else f", {len(labels)} of them"
-    print(f"{args.out}: {args.kind}{several}{of}, {size.width:g} x {size.height:g} mm")
+    said = f": {state}" if state else ""
+    print(
+        f"{args.out}: {args.kind}{several}{said}, {size.width:g} x {size.height:g} mm"
+    )
     return 0
