@@ -7,8 +7,8 @@ Source of the terms: JCGM 106:2012, 7.4 (probability of conformity) and 8; ILAC-
 ``guarded``      the 95 % interval wholly inside: pass; wholly outside: fail; across:
                  inconclusive
 ``conditional``  as guarded; across the limit the value's side decides, conditionally
-``risk``         pass where the probability of not conforming is at most 5 %, fail where
-                 that of conforming is
+``risk``         pass where the probability of not conforming is at most the risk that
+                 the plan states, fail where that of conforming is
 
 A tie is inside.
 """
@@ -23,11 +23,9 @@ from scipy.special import stdtr
 
 from records.errors import Reason
 from records.judgement import Finding, Outcome, ResolvedLimit, Verdict
-from records.plan import ZERO_UNCERTAINTY, Bound, Limit
+from records.plan import USUAL_RISK, ZERO_UNCERTAINTY, Bound, Limit
 
 from .budget import coverage_factor
-
-RISK = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +84,7 @@ def decide(
     limit: ResolvedLimit,
     rule: str = "guarded",
     dof: float | None = None,
+    risk: float | None = None,
 ) -> Decision:
     """Return how a finding stands against its limit.
 
@@ -95,6 +94,7 @@ def decide(
         limit: in the finding's SI unit; its own uncertainty widens the interval.
         rule: see the module.
         dof: degrees of freedom of the interval.
+        risk: of the rule ``risk``; None takes the usual one.
     """
     k = coverage_factor(dof)
     below = math.hypot(max(0.0, value - interval[0]), k * limit.u)
@@ -109,23 +109,23 @@ def decide(
     inside = _inside(value, value, limit)
     if rule == "simple":
         return (
-            said(Outcome.PASS, "inside_limit")
+            said(Outcome.PASS, "value_inside")
             if inside
-            else said(Outcome.FAIL, "outside_limit")
+            else said(Outcome.FAIL, "value_outside")
         )
     if rule == "risk":
-        if 1.0 - p <= RISK:
-            return said(Outcome.PASS, "inside_limit")
-        if p <= RISK:
-            return said(Outcome.FAIL, "outside_limit")
-        return said(Outcome.INCONCLUSIVE, "across_limit")
+        allowed = USUAL_RISK if risk is None else risk
+        facts["risk"] = f"{100.0 * allowed:g} %"
+        if 1.0 - p <= allowed:
+            return said(Outcome.PASS, "risk_kept")
+        if p <= allowed:
+            return said(Outcome.FAIL, "risk_kept_outside")
+        return said(Outcome.INCONCLUSIVE, "risk_too_high")
     if rule not in ("guarded", "conditional"):
         raise ValueError(f"no decision rule has the name {rule!r}")
     if _inside(low, high, limit):
         return said(Outcome.PASS, "inside_limit")
-    if (limit.max is not None and low > limit.max) or (
-        limit.min is not None and high < limit.min
-    ):
+    if _outside(low, high, limit):
         return said(Outcome.FAIL, "outside_limit")
     if rule == "guarded":
         return said(Outcome.INCONCLUSIVE, "across_limit")
@@ -134,9 +134,20 @@ def decide(
     return said(Outcome.CONDITIONAL_FAIL, "conditional_outside")
 
 
-def _inside(low: float, high: float, limit: ResolvedLimit) -> bool:
+def _slack(low: float, high: float) -> float:
     # a tie is inside, also where 13.0 + 0.2 is 13.200000000000001
-    slack = 1e-12 * max(abs(low), abs(high))
+    return 1e-12 * max(abs(low), abs(high))
+
+
+def _outside(low: float, high: float, limit: ResolvedLimit) -> bool:
+    slack = _slack(low, high)
+    return (limit.max is not None and low > limit.max + slack) or (
+        limit.min is not None and high < limit.min - slack
+    )
+
+
+def _inside(low: float, high: float, limit: ResolvedLimit) -> bool:
+    slack = _slack(low, high)
     return (limit.min is None or low >= limit.min - slack) and (
         limit.max is None or high <= limit.max + slack
     )

@@ -18,6 +18,8 @@ _FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _SEAT = ("seat_leak", "creep_rate", "seat_transfer")
 _ON_SHARE = 0.3
 _BETWEEN = "interstage"
+# Why a finding fails, by any of the rules.
+_FAILED_BY = ("outside_limit", "value_outside", "risk_kept_outside")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,7 @@ def _rig(findings: Sequence[Finding]) -> list[Finding]:
     return [
         f
         for f in _because(findings, "rig_leak_above_gate")
-        if f.id == "rig_leak" and any(r.id == "outside_limit" for r in f.why)
+        if f.id == "rig_leak" and any(r.id in _FAILED_BY for r in f.why)
     ]
 
 

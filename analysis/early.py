@@ -533,19 +533,3 @@ def rate_variance(seconds: float, held_s: float, rate: LastingRate) -> float:
     scale = 1.0 / np.sqrt(np.diag(information))
     inverse = np.linalg.inv(information * np.outer(scale, scale))
     return float(inverse[1, 1] * scale[1] ** 2)
-
-
-def with_hold_needed(
-    found: Estimate, outcome: Outcome, limit: ResolvedLimit, why: Sequence[Reason]
-) -> Estimate:
-    """Return the estimate, with what hold would have decided where it was too short."""
-    open_by_width = any(w.id == "across_limit" for w in why)
-    if outcome is not Outcome.INCONCLUSIVE or not open_by_width or found.trouble:
-        return found
-    needed = hold_needed(found, limit)
-    if needed is None:
-        return found
-    notes = (*found.evidence.notes, needed)
-    return dataclasses.replace(
-        found, evidence=dataclasses.replace(found.evidence, notes=notes)
-    )

@@ -36,9 +36,10 @@ from records.run import Run, RunState
 from .as_read import as_read
 from .budget import combine
 from .decay import holds, pressure_decay_rate
+from .deciding import with_what_decides
 from .decision import Decision, decide, resolve_limit, verdict
 from .diagnosis import suspects
-from .early import ended_at_look, with_hold_needed
+from .early import ended_at_look
 from .estimate import Estimate, not_measured
 from .events import LOOK_BEFORE_S
 from .find_volume import outlet_volume
@@ -792,15 +793,11 @@ def _references(
     return references
 
 
-def _rule(limit: Limit | None, found: _Found, plan_rule: str) -> str:
-    return plan_rule if limit is None or limit.rule is None else limit.rule
-
-
 def _against(
     found: _Found,
     readings: Readings,
     all_found: Sequence[_Found],
-    plan_rule: str = "guarded",
+    plan: Plan | None = None,
     interval: tuple[float, float] | None = None,
 ) -> Decision | Reason | None:
     """Return how an estimate stands against its limit; None without a limit."""
@@ -812,9 +809,8 @@ def _against(
     resolved = resolve_limit(limit, _references(found, readings, all_found))
     if isinstance(resolved, Reason):
         return resolved
-    return decide(
-        estimate.value, interval, resolved, _rule(limit, found, plan_rule), estimate.dof
-    )
+    rule, risk = ("guarded", None) if plan is None else plan.rule_for(limit)
+    return decide(estimate.value, interval, resolved, rule, estimate.dof, risk)
 
 
 def _decided(
@@ -833,12 +829,14 @@ def _finding(
 ) -> Finding:
     estimate, limit = found.estimate, _limit_of(found)
     kind = FINDINGS[estimate.id]
+    rule, risk = plan.rule_for(limit)
     base = Finding(
         id=estimate.id,
         step=found.step_id,
         channel=estimate.channel,
         required=limit is not None and limit.required and found.step.required,
-        rule=_rule(limit, found, plan.rule),
+        rule=rule,
+        risk=risk,
         evidence=estimate.evidence,
     )
     resolved: ResolvedLimit | Reason | None = None
@@ -872,7 +870,7 @@ def _finding(
         return dataclasses.replace(
             base, outcome=Outcome.INCONCLUSIVE, why=(*blind, *_once(estimate.trouble))
         )
-    decision = _against(found, readings, all_found, plan.rule)
+    decision = _against(found, readings, all_found, plan)
     if not isinstance(decision, Decision):
         lost = decision or Reason.of("limit_reference_missing", of="")
         return dataclasses.replace(base, outcome=Outcome.NOT_MEASURED, why=(lost,))
@@ -881,7 +879,7 @@ def _finding(
     )
     evidence = estimate.evidence
     if isinstance(resolved, ResolvedLimit):
-        evidence = with_hold_needed(estimate, outcome, resolved, why).evidence
+        evidence = with_what_decides(estimate, outcome, resolved, why).evidence
     return dataclasses.replace(
         base,
         outcome=outcome,
@@ -961,7 +959,7 @@ def _outcome(
     if estimate.id in _SEAT:
         if estimate.hidden is None:
             return Outcome.INCONCLUSIVE, (Reason.of("outlet_not_shown_tight"),)
-        hard = _against(found, readings, all_found, plan.rule, interval)
+        hard = _against(found, readings, all_found, plan, interval)
         if not isinstance(hard, Decision) or hard.outcome not in _PASSES:
             hiding = Reason.of(
                 "outlet_leak_could_hide_it",

@@ -102,6 +102,15 @@ def number(value: float, decimals: int) -> str:
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
+def chance(p: float | None) -> str:
+    """Return a probability of conformity as text, "" where none is known."""
+    if p is None:
+        return ""
+    if p >= 0.9995:
+        return "> 99.9 %"
+    return "< 0.1 %" if p < 0.0005 else f"{100.0 * p:.1f} %"
+
+
 def reference_word(reference: Reference) -> str:
     """Return the reference as it stands behind a unit, or ""."""
     return "" if reference is Reference.NONE else reference.value

@@ -25,6 +25,7 @@ from .report import (
     creep_note,
     reading_note,
     role_of,
+    rule_text,
     share_text,
 )
 from .words.sentences import label, model_words, reason, source_words, why_words
@@ -148,6 +149,7 @@ class Explained:
     limits: tuple[float | None, float | None] | None
     limit_source: str
     rule: str
+    risk: float | None
     outcome: str
     p_conform: float | None
     why: tuple[str, ...]
@@ -215,6 +217,7 @@ def explained(finding: Finding, run: Run, plan: Plan) -> Explained:
         ),
         limit_source="" if limit is None else limit.source,
         rule=finding.rule,
+        risk=finding.risk,
         outcome=finding.outcome.value,
         p_conform=finding.p_conform,
         why=tuple(reason(w) for w in finding.why),
@@ -335,6 +338,7 @@ def _one(finding: Finding, run: Run, plan: Plan) -> str:
         f"  found: {found}, 95 % interval {shown.interval or 'none'}{note}",
         f"  limit: {_limit(finding, shown)}",
         f"  rule: {told.rule}; outcome: {told.outcome}",
+        *([f"  {rule_text(told.rule, told.risk)}"] if finding.limit else []),
     ]
     if told.p_conform is not None:
         lines.append(f"  probability that it conforms: {told.p_conform:.4f}")

@@ -52,6 +52,11 @@ def work_limits_file() -> Path:
     return settings_dir() / "work-limits.toml"
 
 
+def paper_file() -> Path:
+    """Return the shop's letterhead and wording of its papers; it need not be there."""
+    return settings_dir() / "paper.toml"
+
+
 def archive_dir() -> Path:
     """Return the folder where runs, judgements and certificates are kept for good."""
     own = home()

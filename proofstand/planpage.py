@@ -12,6 +12,7 @@ from records.plan import Limit, Plan, Step
 from records.tomlfile import to_jsonable
 
 from .approvals import Status, day_of
+from .report import rule_text
 from .words.sentences import caution, label, step_asks
 
 SCHEMA = "proofstand.plan-shown/1"
@@ -33,6 +34,7 @@ def plan_page(
         f"{plan.title}",
         f"plan {plan.id}, version {plan.version}, {status.value}; rule: {plan.rule}",
         f"test gas: {plan.test_gas}; sha256 {sha256}",
+        *_wrapped(rule_text(*plan.rule_for(None)), ""),
         "",
     ]
     if plan.as_found:
@@ -51,7 +53,7 @@ def plan_page(
         lines += [f"      {text}" for text in _conditions(step)]
         if step.kind == "vent-down" and plan.two_stages:
             lines += _wrapped(caution("vent_two_stages"), "      ")
-        lines += [f"      limit: {_limit(limit)}" for limit in step.limits]
+        lines += [f"      limit: {_limit(limit, plan)}" for limit in step.limits]
     lines += ["", "This plan does not show:"]
     lines += _bullets(plan.not_shown or ("nothing is stated",))
     lines += ["", *_faults(plan), "", *_to_sign(plan, approval, status)]
@@ -148,7 +150,7 @@ def _conditions(step: Step) -> list[str]:
     return [text for text in (asks, "; ".join(said)) if text]
 
 
-def _limit(limit: Limit) -> str:
+def _limit(limit: Limit, plan: Plan) -> str:
     ends = []
     if limit.min is not None:
         ends.append(f"at least {limit.min.typed}")
@@ -157,6 +159,10 @@ def _limit(limit: Limit) -> str:
     channel = f", {limit.channel}" if limit.channel else ""
     beside = "" if limit.required else "; informs only"
     told = f"{label(limit.finding)}{channel}: {' and '.join(ends)}"
+    rule, risk = plan.rule_for(limit)
+    if (rule, risk) != plan.rule_for(None):
+        stated = "" if risk is None else f" {100.0 * risk:g} %"
+        beside = f"; rule: {rule}{stated}{beside}"
     return f"{told} ({limit.source}{beside})"
 
 

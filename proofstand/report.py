@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
+from analysis.deciding import WHAT_DECIDES
 from records.errors import (
     EXIT_DONE,
     EXIT_FAIL,
@@ -33,6 +34,7 @@ from records.tomlfile import to_jsonable
 from .display import (
     STD_NOTE,
     WATER_NOTE,
+    chance,
     digits_for,
     number,
     show,
@@ -103,6 +105,25 @@ def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]
     }
 
 
+def why_text(finding: Finding) -> str:
+    """Return why a finding is as it is, and what would decide it where it is open."""
+    told = [*finding.why]
+    told += [note for note in finding.evidence.notes if note.id in WHAT_DECIDES]
+    return " ".join(reason(w) for w in told)
+
+
+def rule_texts(findings: Iterable[Finding]) -> list[str]:
+    """Return the decision rules of findings that have a limit, in plain words."""
+    rules = dict.fromkeys((f.rule, f.risk) for f in findings if f.limit is not None)
+    return [rule_text(rule, risk) for rule, risk in rules]
+
+
+def rule_text(rule: str, risk: float | None) -> str:
+    """Return a decision rule in plain words, with its source."""
+    shown = "" if risk is None else f"{100.0 * risk:g} %"
+    return page(f"rule_{rule}", risk=shown)
+
+
 def because_text(why: Reason, rig: Rig) -> str:
     """Return why a group is suspected, in words that name the finding."""
     facts = dict(why.facts)
@@ -148,6 +169,7 @@ def _finding(finding: Finding, plan: Plan, rig: Rig) -> dict[str, Any]:
         if limit is None
         else {"min": limit.min, "max": limit.max, "source": limit.source},
         "rule": finding.rule,
+        "risk": finding.risk,
         "p_conform": _finite(finding.p_conform),
         "outcome": finding.outcome.value,
         "why": " ".join(reason(w) for w in finding.why),
@@ -351,7 +373,7 @@ def rate_text(value_si: float, finding: Finding, run: Run, plan: Plan) -> str:
 
 def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     """Return the findings as text, one line each, then verdict, causes and warnings."""
-    rows = [("step", "finding", "value, 95 % interval", "limit", "outcome")]
+    rows = [("step", "finding", "value, 95 % interval", "limit", "conforms", "outcome")]
     notes: list[str] = []
     channels: dict[str, set[str]] = {}
     for finding in judgement.findings:
@@ -365,12 +387,20 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         limit = f"{shown.limit} {shown.whole_unit}" if shown.limit else "-"
         share = "" if finding.limit is None else share_text(finding.limit)
         limit += f" ({share})" if share else ""
-        rows.append((finding.step, name, shown.line, limit, finding.outcome.value))
+        rows.append(
+            (
+                finding.step,
+                name,
+                shown.line,
+                limit,
+                chance(finding.p_conform) or "-",
+                finding.outcome.value,
+            )
+        )
         quiet = finding.kind.beside and finding.limit is None
         passes = finding.outcome in (Outcome.PASS, Outcome.NO_LIMIT)
         if not passes and not quiet and finding.why:
-            said = " ".join(reason(w) for w in finding.why)
-            notes.append(f"{finding.step}, {name}: {said}")
+            notes.append(f"{finding.step}, {name}: {why_text(finding)}")
     rate = label("pressure_decay_rate")
     notes += [f"{step}, {rate}: {t}" for step, t in rate_notes(judgement, run, plan)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
@@ -387,6 +417,7 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         lines.append(f"({WATER_NOTE})")
     lines.append("")
     lines.append(f"Verdict: {judgement.verdict.value.upper()}")
+    lines += [f"  {rule}" for rule in rule_texts(judgement.findings)]
     lines += [f"  {note}" for note in (*stops(run, plan), *notes)]
     for suspect in judgement.suspects:
         lines.append("Likely group of causes (this test can't tell them apart):")

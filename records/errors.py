@@ -182,6 +182,7 @@ INTEGRITY_IDS = frozenset(
         "certificate_cut_short",
         "certificate_of_another_run",
         "certificate_of_none_given",
+        "notice_changed",
         "signature_missing",
         "chain_changed",
         "chain_out_of_order",
@@ -331,6 +332,14 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "simulated_needs_demo_key",
         "run_not_whole",
         "calibration_was_expired",
+        "scan_wanted",
+        "wording_claims",
+        "as_found_of_another",
+        "as_found_not_before",
+        "replaces_of_another",
+        "copy_of_a_copy",
+        "tag_not_serviceable",
+        "label_too_small",
     }
 )
 FAULT_IDS = frozenset({"our_fault"})
@@ -361,6 +370,11 @@ REASON_IDS = frozenset(
         "inside_limit",
         "outside_limit",
         "across_limit",
+        "value_inside",
+        "value_outside",
+        "risk_kept",
+        "risk_kept_outside",
+        "risk_too_high",
         "no_limit",
         "conditional_inside",
         "conditional_outside",
@@ -460,6 +474,14 @@ REASON_IDS = frozenset(
         "on_course",
         "hold_would_decide",
         "no_hold_would_decide",
+        # what else would have decided
+        "method_would_decide",
+        "transducer_would_decide",
+        "reading_would_decide",
+        "repeats_would_decide",
+        "limit_would_decide",
+        "measuring_would_decide",
+        "too_near_to_decide",
     }
 )
 

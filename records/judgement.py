@@ -447,6 +447,10 @@ class ResolvedLimit:
     typed: str = ""
 
 
+# Reasons of a finding that its width alone leaves undecided, by any of the rules.
+ACROSS_IDS = frozenset({"across_limit", "risk_too_high"})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """What a finding was made from.
@@ -472,6 +476,7 @@ class Finding:
     Attributes:
         measured: value and standard uncertainty, None when not measured.
         interval: 95 % coverage interval, SI; the truth where it is skew.
+        risk: of the rule ``risk``, else None.
         p_conform: probability that the true value keeps the limit, or None.
         why: reasons for the outcome, most important first.
     """
@@ -484,6 +489,7 @@ class Finding:
     interval: tuple[float, float] | None = None
     limit: ResolvedLimit | None = None
     rule: str = "guarded"
+    risk: float | None = None
     p_conform: float | None = None
     outcome: Outcome = Outcome.NOT_MEASURED
     why: tuple[Reason, ...] = ()

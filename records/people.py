@@ -36,6 +36,8 @@ class Act(StrEnum):
     TEST = "test and rebuild"
     CERTIFY = "issue certificates and reports"
     REJECT = "reject a run"
+    COPY = "copy a certificate"
+    NOTICE = "put a notice beside a certificate"
     COUNTERSIGN = "countersign"
     APPROVE_PLAN = "approve a plan"
     CONCEDE = "grant a concession"
@@ -48,7 +50,7 @@ class Act(StrEnum):
 MAY: Mapping[Role, frozenset[Act]] = MappingProxyType(
     {
         Role.TECHNICIAN: frozenset({Act.TEST}),
-        Role.SIGNATORY: frozenset({Act.CERTIFY, Act.REJECT}),
+        Role.SIGNATORY: frozenset({Act.CERTIFY, Act.REJECT, Act.COPY, Act.NOTICE}),
         Role.QUALITY_LEAD: frozenset(Act),
         Role.TRAINER: frozenset(),  # drills are no records
     }

@@ -41,6 +41,9 @@ Look = Literal[
 ]
 GAUGE_LOOKS: tuple[str, ...] = ("gauge_error_inlet", "gauge_error_outlet", "gauge_zero")
 RuleName = Literal["simple", "guarded", "conditional", "risk"]
+# Of a finding that is passed, or failed, wrongly, where a plan decides by the rule
+# ``risk`` and states no other.
+USUAL_RISK = 0.05
 # How gas gets through a leak; the same leak passes another gas up to three times as
 # fast by one as by another.
 LeakRegime = Literal["laminar", "orifice", "molecular", "unknown"]
@@ -86,6 +89,7 @@ class Limit:
         channel: role it is read on, where there are several.
         min, max: the ends, either may be missing, not both.
         rule: decision rule; None takes the plan's. source: where the limit comes from.
+        risk: of the rule ``risk``, see :meth:`Plan.rule_for`; None takes the plan's.
         required: False for a limit that informs and does not decide the verdict.
     """
 
@@ -95,6 +99,7 @@ class Limit:
     min: Bound | None = None
     max: Bound | None = None
     rule: RuleName | None = None
+    risk: Quantity | None = None
     source: str
     required: bool = True
 
@@ -203,6 +208,8 @@ class Plan:
 
     Attributes:
         status: ``draft`` until the quality lead approves this version.
+        risk: of the rule ``risk``: most that a finding may be wrongly passed, or
+            wrongly failed; None takes ``USUAL_RISK``.
         display: unit to show each channel role or kind in.
         max_pressures: highest pressure allowed per channel role, gauge; beyond it the
             test stops.
@@ -224,6 +231,7 @@ class Plan:
     title: str
     status: Literal["draft", "approved"] = "draft"
     rule: RuleName = "guarded"
+    risk: Quantity | None = None
     test_gas: str = "nitrogen"
     display: dict[str, str] = field(default_factory=dict)
     max_pressures: dict[str, Quantity] = field(default_factory=dict)
@@ -251,6 +259,14 @@ class Plan:
     def step(self, id: str) -> Step | None:
         """Return the step of that id, or None."""
         return next((s for s in self.steps if s.id == id), None)
+
+    def rule_for(self, limit: Limit | None) -> tuple[RuleName, float | None]:
+        """Return by which rule a limit is decided, and the risk where it states one."""
+        rule = self.rule if limit is None or limit.rule is None else limit.rule
+        if rule != "risk":
+            return rule, None
+        stated = self.risk if limit is None or limit.risk is None else limit.risk
+        return rule, USUAL_RISK if stated is None else stated.value_si
 
 
 def unknown_step(name: str, plan: Plan, where: str = "") -> InputError:

@@ -141,6 +141,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
             _check_limit(limit, step, seen_sets=seen, plan=plan, text=text, name=name)
         seen.add(step.id)
     _check_whole(plan, name)
+    _check_risk(plan, text, name)
     _check_classes(plan, text, name)
     _check_early(plan, text, name)
     _check_pressures(plan, text, name)
@@ -212,6 +213,36 @@ def _check_whole(plan: Plan, name: str) -> None:
                     limit=limit.max.typed,
                     step=step.id,
                 )
+
+
+def _check_risk(plan: Plan, text: str, name: str) -> None:
+    """Refuse a risk that no rule asks for, or one that decides both ways at once."""
+    ruled = [(plan.rule, plan.risk, f"{name}:{_line_of(text, f'{chr(10)}risk =')}")]
+    # a limit of its own rule may use the plan's risk
+    if any(limit.rule == "risk" for step in plan.steps for limit in step.limits):
+        ruled = [("risk", *each[1:]) for each in ruled]
+    for step in plan.steps:
+        for limit in step.limits:
+            at = _place(text, name, step, f'finding = "{limit.finding}"', "risk =")
+            ruled.append((plan.rule_for(limit)[0], limit.risk, at))
+    for rule, risk, at in ruled:
+        if risk is None:
+            continue
+        if rule != "risk":
+            raise InputError(
+                "key_unknown",
+                where=at,
+                key="risk",
+                right=f'Only the rule "risk" has one; here the rule is "{rule}".',
+            )
+        if not 0.0 < risk.value_si < 0.5:
+            raise InputError(
+                "value_wrong",
+                where=at,
+                key="risk",
+                given=risk.typed,
+                right="above 0 % and below 50 %",
+            )
 
 
 def _check_early(plan: Plan, text: str, name: str) -> None:

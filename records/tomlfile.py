@@ -48,6 +48,7 @@ _KIND_OF_KEY = {
     "stages": Kind.PRESSURE,
     "band": Kind.PRESSURE,
     "inlet_band": Kind.RATIO,
+    "risk": Kind.RATIO,
     "overload": Kind.PRESSURE,
     "sealed_at": Kind.PRESSURE,
     "set_pressure": Kind.PRESSURE,

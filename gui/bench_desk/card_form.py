@@ -371,6 +371,7 @@ class CardForm(QWidget):
                     said_so.setText(text)
                     both.addWidget(said_so)
             self._told.addWidget(told)
+            told.show()  # also where its turn in the event loop has not come
         self._told.addStretch(1)
         self._count(wrong is not None)
 

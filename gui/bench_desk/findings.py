@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from proofstand.display import show
 from proofstand.drawing.bar import Bar, BarState, bar_of
-from proofstand.report import role_of
-from proofstand.words.sentences import label, reason
+from proofstand.report import role_of, why_text
+from proofstand.words.sentences import label
 from records.judgement import FINDINGS, Finding, Judgement, Outcome
 from records.plan import Limit, Plan, Step
 from records.rig import Rig
@@ -144,7 +144,7 @@ def _row(
         told = "read_of" if whole else "measured_of"
         count = said(told, known=measured, n=len(members))
     count = ", ".join(part for part in (count, shown.note) if part)
-    why = " ".join(reason(w) for w in worst.why)
+    why = why_text(worst)
     return FindingRow(
         id=key, name=name, word=word, count=count, value=value, bar=bar, why=why
     )

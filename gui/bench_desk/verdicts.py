@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
-from proofstand.report import fault_text
+from proofstand.report import fault_text, why_text
 from proofstand.words.sentences import label, reason
 from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import Outcome
@@ -66,7 +67,7 @@ def _lines(final: Final) -> Iterable[str]:
         for outcome in undecided:
             for finding in judgement.findings:
                 if finding.outcome is outcome and finding.limit is not None:
-                    told = " ".join(reason(w) for w in finding.why[:1])
+                    told = why_text(replace(finding, why=finding.why[:1]))
                     where = f"{label(finding.id)}, {step_words(finding.step)}"
                     if told and not any(each.endswith(told) for each in seen):
                         seen.append(f"{where}: {told}")

@@ -6,6 +6,8 @@ import argparse
 import json
 from pathlib import Path
 
+from records.errors import InputError
+
 from .options import Subparsers, by_option, json_option, out_option
 from .pins import asker, pin_option
 
@@ -19,7 +21,7 @@ def add(commands: Subparsers) -> None:
         "certificate for a pass against accepted limits, else a test report. Exits 0 "
         "whatever the verdict; 6 when a rule forbids it.",
     )
-    parser.add_argument("run_file", type=Path, metavar="RUN.h5")
+    parser.add_argument("run_file", nargs="?", type=Path, metavar="RUN.h5")
     out_option(parser, "the page to make")
     by_option(parser, "who issues it")
     parser.add_argument(
@@ -71,13 +73,54 @@ def add(commands: Subparsers) -> None:
         help="a second person's, where a fail became a pass (records confirm)",
     )
     pin_option(parser)
+    beside_options(parser)
+    parser.add_argument(
+        "--copy-of",
+        type=Path,
+        metavar="CERT.pdf",
+        help="in place of a run: a copy of this certificate, marked as one",
+    )
     json_option(parser)
     parser.set_defaults(run=run)
 
 
+def beside_options(parser: argparse.ArgumentParser) -> None:
+    """Add what may stand beside the run, and what the page takes the place of."""
+    parser.add_argument(
+        "--as-found-run",
+        type=Path,
+        metavar="RUN.h5",
+        help="run of the same regulator as it was received, shown beside",
+    )
+    parser.add_argument(
+        "--replaces",
+        type=Path,
+        metavar="CERT.pdf",
+        help="reissue: takes the place of this one, which is kept; needs --why",
+    )
+    parser.add_argument("--why", default="", metavar="TEXT", help="why it is reissued")
+    parser.add_argument(
+        "--scanned",
+        default="",
+        metavar="TEXT",
+        help="what the job label on the regulator says; it has to be its own",
+    )
+    parser.add_argument(
+        "--paper",
+        type=Path,
+        metavar="PAPER.toml",
+        help="letterhead and wording (default: the shop's paper.toml, if any)",
+    )
+
+
 def run(args: argparse.Namespace) -> int:
     """Issue and say what was made."""
+    if args.copy_of is not None:
+        return run_copy(args)
+    if args.run_file is None:
+        raise InputError("usage", why="Name a run.", help="proofstand certify -h")
     from proofstand.keeping.issuing import keeper
+    from proofstand.signoff.beside import Asked
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
 
@@ -103,6 +146,13 @@ def run(args: argparse.Namespace) -> int:
         concessions=args.concession,
         confirmation=args.confirmation,
         ask=asker(args),
+        asked=Asked(
+            as_found_run=args.as_found_run,
+            replaces=args.replaces,
+            why=args.why,
+            scanned=args.scanned,
+            paper=args.paper,
+        ),
     )
     facts = made.certificate
     if args.json:
@@ -121,4 +171,22 @@ def run(args: argparse.Namespace) -> int:
     if facts.simulated:
         print("  SIMULATED RIG, no regulator was tested")
     print(f"  kept: {places[-1]}" if places else "  kept in no archive")
+    return 0
+
+
+def run_copy(args: argparse.Namespace) -> int:
+    """Make a copy of a certificate and say so."""
+    if args.run_file is not None:
+        why = "A copy is made of the certificate alone; leave the run out."
+        raise InputError("usage", why=why, help="proofstand certify -h")
+    from proofstand.signoff.copies import make_copy
+
+    made = make_copy(
+        args.copy_of, args.out, by=args.by, ask=asker(args), key_folder=args.key
+    )
+    if args.json:
+        document = {"schema": "proofstand.copied/1", "number": made.number}
+        print(json.dumps({**document, "file": str(made.path)}, ensure_ascii=False))
+    else:
+        print(f"{made.path}: a copy of {made.number}, marked COPY")
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from proofstand.keeping.bundle import CheckedBundle
     from proofstand.keeping.checked import Checked
     from proofstand.signoff.notes import Note
+    from proofstand.signoff.notices import Notice
     from proofstand.signoff.verify import Paper, Verified
 
 
@@ -25,8 +27,8 @@ def add(commands: Subparsers) -> None:
         help="check that records and certificates are as they were written",
         description="Check every byte of run files, journals, certificates, notes, "
         "bundles and whole archives (their folder); what is given together has to "
-        "belong together. Exit 0 when all are whole, 5 when one was changed or cut short, 2 "
-        "when one is not ours.",
+        "belong together. Exit 0 when all are whole, 5 when one was changed or cut "
+        "short, 2 when one is not ours.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
     parser.add_argument(
@@ -52,6 +54,7 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.keeping.bundle import check_bundle, is_bundle
     from proofstand.keeping.checked import is_archive
     from proofstand.report import combined_exit, trouble_json
+    from proofstand.signoff.notices import notices_of
     from proofstand.signoff.verify import belongs, verify_by_any
     from proofstand.words.sentences import trouble
     from records.errors import ProofstandError
@@ -64,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     keys = args.key or []
     archives: list[Checked] = []
     bundles: list[CheckedBundle] = []
+    notices: dict[Path, tuple[Notice, ...]] = {}
 
     def fail(error: ProofstandError, path: str) -> None:
         told = trouble(error)
@@ -84,7 +88,9 @@ def run(args: argparse.Namespace) -> int:
                 bundles.append(checked_bundle)
                 found.append(_bundle_json(checked_bundle))
             else:
-                found.append(verify_by_any(path, keys))
+                one = verify_by_any(path, keys)
+                found.append(one)
+                notices[path] = () if one.paper is None else notices_of(path)
         except ProofstandError as error:
             fail(error, str(path))
     whole = [each for each in found if not isinstance(each, dict)]
@@ -96,7 +102,10 @@ def run(args: argparse.Namespace) -> int:
         fail(error, error.where)
     if args.json:
         documents = [
-            each if isinstance(each, dict) else _document(each, pairs) for each in found
+            each
+            if isinstance(each, dict)
+            else _document(each, pairs, notices.get(each.path, ()))
+            for each in found
         ]
         document = {"schema": "proofstand.verified/1", "files": documents}
         print(json.dumps(document, ensure_ascii=False))
@@ -106,7 +115,7 @@ def run(args: argparse.Namespace) -> int:
         for bundle in bundles:
             print("\n".join(_bundle_lines(bundle)))
         for each in whole:
-            print("\n".join(lines(each, pairs)))
+            print("\n".join(lines(each, pairs, notices.get(each.path, ()))))
     return combined_exit(codes)
 
 
@@ -178,7 +187,9 @@ def _kept(whole: list[Verified], archives: list[Checked]) -> None:
             )
 
 
-def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
+def _document(
+    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...]
+) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": str(found.path),
         "fits": True,
@@ -202,6 +213,9 @@ def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
             "by": found.paper.by,
             "signed_by": found.paper.owner,
             "belongs_to": None if run is None else str(run),
+            "copy_of": found.paper.copy_of or None,
+            "replaces": found.paper.replaces or None,
+            "notices": [asdict(notice) for notice in notices],
             "issuer": found.paper.issuer,
             "awaits_countersignature": found.paper.awaits or None,
             "countersigned": found.paper.second,
@@ -217,12 +231,14 @@ def _document(found: Verified, pairs: dict[Path, Path]) -> dict[str, Any]:
     return document
 
 
-def lines(found: Verified, pairs: dict[Path, Path]) -> list[str]:
+def lines(
+    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...] = ()
+) -> list[str]:
     """Return what is told of a record that is whole."""
     from proofstand.display import plain
 
     if found.paper is not None:
-        return _paper_lines(found, found.paper, pairs)
+        return _paper_lines(found, found.paper, pairs) + _notice_lines(notices)
     if found.note is not None:
         return _note_lines(found, found.note, pairs)
     seal = "the seal fits" if found.what == "run file" else "every record is whole"
@@ -252,6 +268,10 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         f"  of run {plain(found.run)}",
         f"  sha256 {found.sha256}",
     ]
+    if paper.copy_of:
+        said.insert(1, f"  a COPY; the certificate has sha256 {paper.copy_of}")
+    if paper.replaces:
+        said.append(f"  replaces {plain(paper.replaces)}")
     run = pairs.get(found.path)
     said.append(
         f"  belongs to {run}"
@@ -305,6 +325,21 @@ def _note_lines(found: Verified, note: Note, pairs: dict[Path, Path]) -> list[st
         else f"  belongs to {run}",
         *_simulated(found),
     ]
+
+
+def _notice_lines(notices: tuple[Notice, ...]) -> list[str]:
+    from proofstand.display import plain
+
+    said = []
+    for notice in notices:
+        new = f" by {plain(notice.replaced_by)}" if notice.replaced_by else ""
+        shown = _shown({"role": notice.role, "proof": notice.proof})
+        who = f", {plain(notice.by)}{shown}" if notice.by else ""
+        said.append(
+            f"  {notice.says.upper()}{new} since {notice.made}: "
+            f"{plain(notice.why)} ({plain(notice.owner)}{who})"
+        )
+    return said
 
 
 def _simulated(found: Verified) -> list[str]:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from records.judgement import Finding, Outcome
+from records.judgement import ACROSS_IDS, Finding, Outcome
 
 from .inks import Inks
 
@@ -96,7 +96,7 @@ def _beside_the_limit(finding: Finding) -> bool:
     limit, interval = finding.limit, finding.interval
     if limit is None or interval is None:
         return False
-    if any(why.id == "across_limit" for why in finding.why):
+    if any(why.id in ACROSS_IDS for why in finding.why):
         return False  # also where the limit's own uncertainty makes it so
     low, high = interval
     least = -math.inf if limit.min is None else limit.min

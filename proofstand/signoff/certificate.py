@@ -9,7 +9,7 @@ regulator as it was received a *condition report*.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
@@ -26,6 +26,7 @@ SCHEMA = "proofstand.certificate/1"
 DATA_NAME = "certificate.json"
 JUDGEMENT_NAME = "judgement.json"
 CONFIRMATION_NAME = "confirmation.json"
+COPIED_NAME = "certificate.pdf"  # inside a copy
 SIMULATED_MARK = "SIM-"
 # No digit or letter that a person could take for another.
 _ALPHABET = "23456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -83,6 +84,23 @@ class Before:
     confirmed: Note | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """Another certificate: its number and the hash of its file; why it is named."""
+
+    number: str
+    sha256: str
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RunNamed:
+    """A run, by its id and hash."""
+
+    id: str
+    sha256: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate:
     """A certificate's facts, as they are attached to its page.
@@ -97,6 +115,8 @@ class Certificate:
         countersign: role whose second signature makes it a certificate, or "".
         concessions: findings that failed and were accepted.
         before: what an earlier judgement was that this one turned, or None.
+        replaces: the certificate that it takes the place of, or None.
+        as_found: the run of the test as received that stands beside it, or None.
     """
 
     number: str
@@ -118,6 +138,8 @@ class Certificate:
     countersign: str = ""
     concessions: tuple[Note, ...] = ()
     before: Before | None = None
+    replaces: Linked | None = None
+    as_found: RunNamed | None = None
 
 
 def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
@@ -150,6 +172,11 @@ def number_of(run: Run, issued: datetime, issued_ns: int, salt: bytes) -> str:
 
 def certificate_json(made: Certificate) -> dict[str, Any]:
     """Return the facts as the schema has them."""
+    beside: dict[str, Any] = {}
+    if made.replaces is not None:
+        beside["replaces"] = asdict(made.replaces)
+    if made.as_found is not None:
+        beside["as_found"] = asdict(made.as_found)
     return {
         "schema": SCHEMA,
         "number": made.number,
@@ -180,6 +207,7 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         "analysis_version": made.analysis_version,
         "key": made.key_id,
         "simulated": made.simulated,
+        **beside,
     }
 
 

@@ -12,14 +12,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from records.errors import Reason
-from records.jobcard import JobCard
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import UNITS, Quantity
 from records.people import Proof
 from records.plan import Plan
 from records.run import Run
 
-from ..display import STD_NOTE, WATER_NOTE, Shown, show
+from ..display import STD_NOTE, WATER_NOTE, Shown, chance, show
 from ..drawing.bar import bar_of, bar_svg, state_ink
 from ..drawing.faces import covered
 from ..drawing.inks import PAGE
@@ -31,10 +30,13 @@ from ..report import (
     rate_notes,
     reading_note,
     role_of,
+    rule_texts,
     share_text,
     stops,
+    why_text,
 )
 from ..words.sentences import label, page, page_list, page_words, reason, role_name
+from .as_found import as_found_rows
 from .asheld import (
     K_95,
     attempts,
@@ -45,8 +47,11 @@ from .asheld import (
     steps_held,
     surroundings,
 )
+from .beside import NOTHING, AsFoundTest, Beside
 from .certificate import SCHEMA, Certificate, Title
+from .paper import Letterhead, Paper
 from .told import told
+from .work import declared_changes, not_recorded, work_rows
 
 BAR_WIDTH, BAR_HEIGHT = 150.0, 15.0
 _SHORT = {"closing_zero_change": page}  # said shorter on the page
@@ -59,7 +64,11 @@ _NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")
 
 
 def page_data(
-    made: Certificate, run: Run, plan: Plan, judgement: Judgement
+    made: Certificate,
+    run: Run,
+    plan: Plan,
+    judgement: Judgement,
+    beside: Beside = NOTHING,
 ) -> dict[str, Any]:
     """Return everything that the page shows but the trace and the code.
 
@@ -68,7 +77,10 @@ def page_data(
         run: as read from its file.
         plan: what was judged against.
         judgement: the judgement of that run against that plan.
+        beside: what stands beside it.
     """
+    paper = None if beside.letterhead is None else beside.letterhead.paper
+    place = "" if paper is None else paper.place
     numbers = {step: str(n) for step, n in step_numbers(plan).items()}
     table, small = _findings(judgement, run, plan, numbers, _conceded(made))
     shown = [row["found"] + row["unit"] + row["limit"] for row in (*table, *small)]
@@ -79,21 +91,36 @@ def page_data(
         "band": page("band") if made.simulated else "",
         "title": made.title.said,
         "subtitle": page(f"subtitle_{made.title.value.replace(' ', '_')}"),
+        "letterhead": _letterhead(beside.letterhead),
+        "replaces": ""
+        if made.replaces is None
+        else page("replaces", number=made.replaces.number, why=made.replaces.why),
         "number": made.number,
         "issued": _moment(made.issued),
         "tested": _moment(_local(run.header.started_utc_ns))
         if run.dated
         else page("not_stated"),
         "groups": [
-            {"head": page("regulator"), "rows": _regulator(run), "large": True},
+            {"head": page("regulator"), "rows": _regulator(run, plan), "large": True},
             {"head": page("job"), "rows": _job(run), "large": False},
-            {"head": page("test"), "rows": _test(run, plan, made), "large": False},
+            {
+                "head": page("test"),
+                "rows": _test(run, plan, made, place),
+                "large": False,
+            },
         ],
         "countersign": page("countersign", role=role_name(made.countersign))
         if made.countersign
         else "",
         "remarks": _clipped(run.header.job.notes, _NOTE),
-        "not_recorded": list(_not_recorded(made, run.header.job)),
+        "not_recorded": list(
+            not_recorded(
+                run.header.job,
+                before=made.title is Title.CONDITION_REPORT,
+                as_found=beside.as_found is not None,
+                place=bool(place),
+            )
+        ),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
         "stops": _once(stops(run, plan)),
@@ -103,6 +130,7 @@ def page_data(
         "bar_shape": BAR_HEIGHT / BAR_WIDTH,
         "sources": _sources(judgement),
         "small": small,
+        "as_found": _as_found(beside.as_found, run, plan, judgement),
         "held": [
             asdict(held) | {"number": numbers.get(held.step, "")}
             for held in steps_held(run, plan, judgement)
@@ -115,6 +143,7 @@ def page_data(
         "definitions": _definitions(judgement, run, plan),
         "not_shown": list(plan.not_shown) or [page("nothing_stated")],
         "no_claims": list(page_list("no_claims")),
+        "own_words": _own_words(paper),
         **_next(made, run),
         "units": [
             note
@@ -144,7 +173,7 @@ def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
     def clean(value: Any, key: str = "") -> Any:
         nonlocal missing
         if isinstance(value, str):
-            if key in ("bar", "ink", "sha256", "key_id"):
+            if key in ("bar", "ink", "logo", "sha256", "key_id"):
                 return value
             line = told(value, signs, _MOST)
             missing = missing or ("[U+" in line and "[U+" not in value)
@@ -184,7 +213,7 @@ def _rows(*pairs: tuple[str, str]) -> list[dict[str, str]]:
     ]
 
 
-def _regulator(run: Run) -> list[dict[str, str]]:
+def _regulator(run: Run, plan: Plan) -> list[dict[str, str]]:
     regulator = run.header.job.regulator
     plate = regulator.nameplate
     stamped = []
@@ -192,7 +221,9 @@ def _regulator(run: Run) -> list[dict[str, str]]:
         stamped.append(page("nameplate_inlet", most=plate.inlet_max.typed))
     low, high = plate.outlet_min, plate.outlet_max
     if low is not None and high is not None:
-        stamped.append(page("nameplate_outlet", least=low.typed, most=high.typed))
+        least, unit = low.typed.split(" ", 1)
+        least = least if high.typed.endswith(f" {unit}") else low.typed
+        stamped.append(page("nameplate_outlet", least=least, most=high.typed))
     elif low is not None:
         stamped.append(page("nameplate_outlet_least", least=low.typed))
     elif high is not None:
@@ -204,7 +235,7 @@ def _regulator(run: Run) -> list[dict[str, str]]:
             ("family", regulator.family),
             ("gas", regulator.gas),
             ("nameplate", "; ".join(stamped)),
-            *_work(run.header.job),
+            *work_rows(run, plan),
         ),
     ]
 
@@ -223,7 +254,7 @@ def _job(run: Run) -> list[dict[str, str]]:
     )
 
 
-def _test(run: Run, plan: Plan, made: Certificate) -> list[dict[str, str]]:
+def _test(run: Run, plan: Plan, made: Certificate, place: str) -> list[dict[str, str]]:
     header = run.header
     job, rig = header.job, header.rig
     test, service = job.test_gas, job.regulator.gas
@@ -249,6 +280,7 @@ def _test(run: Run, plan: Plan, made: Certificate) -> list[dict[str, str]]:
         ),
         ("test_gas", gas),
         ("rig", "" if source else station),
+        ("place_of_test", place),
         ("attempts", attempts(run, plan) if run.marks else ""),
         ("recorded_by", "" if source else header.by or page("not_stated")),
         ("imported_from", source.split(" sha256 ")[0]),
@@ -289,8 +321,7 @@ def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, s
 
 
 def _rules(judgement: Judgement) -> list[str]:
-    rules = dict.fromkeys(f.rule for f in judgement.findings if f.limit is not None)
-    said = [page(f"rule_{rule}") for rule in rules]
+    said = rule_texts(judgement.findings)
     if said:
         said[-1] += " " + page("doubt")
     return said
@@ -312,41 +343,60 @@ def _next(made: Certificate, run: Run) -> dict[str, Any]:
     return {"next_head": page(head), "next": [*points, *page_list(id)]}
 
 
-def _not_recorded(made: Certificate, job: JobCard) -> Iterable[str]:
-    """Return what a reader may look for and the card does not tell."""
-    before = made.title is Title.CONDITION_REPORT
-    told = {
-        "lacks_as_found": before or job.as_found is not None,
-        "lacks_parts": before or (job.rebuild is not None and bool(job.rebuild.parts)),
-        "lacks_seal": before or bool(_last_seal(job)),
-        "lacks_customer": job.intake is not None and bool(job.intake.sender),
-        "lacks_place": False,
-        "lacks_function": bool(made.issuer.role),
+def _letterhead(letterhead: Letterhead | None) -> dict[str, Any] | None:
+    if letterhead is None:
+        return None
+    paper, logo = letterhead.paper, letterhead.logo
+    return {
+        "name": paper.name,
+        "address": list(paper.address),
+        "format": letterhead.format,
+        "logo": logo.decode() if letterhead.format == "svg" else list(logo),
     }
-    yield from (page(id) for id, there in told.items() if not there)
 
 
-def _last_seal(job: JobCard) -> str:
-    return job.disposition[-1].adjuster_seal if job.disposition else ""
+def _own_words(paper: Paper | None) -> dict[str, Any] | None:
+    """Return the shop's own paragraphs under its own name."""
+    if paper is None or not paper.wording:
+        return None
+    return {
+        "head": page("own_words", name=paper.name),
+        "texts": [
+            each.text
+            + (each.evidence and f" ({page('evidence', evidence=each.evidence)})")
+            for each in paper.wording
+        ],
+    }
 
 
-def _work(job: JobCard) -> tuple[tuple[str, str], ...]:
-    """Return what the card tells of before and of the work, each in one line."""
-    found, rebuild = job.as_found, job.rebuild
-    as_found = ""
-    if found is not None:
-        id = "as_found_done" if found.done else "as_found_skipped"
-        as_found = page(id, run=found.run, why=found.skipped or page("not_stated"))
-    replaced = ""
-    if rebuild is not None:
-        names = ", ".join(p.name for p in rebuild.parts if p.done == "replaced")
-        by = rebuild.by or page("not_stated")
-        replaced = page("parts_by", parts=names, by=by) if names else ""
-    return (
-        ("as_found", as_found),
-        ("replaced", replaced),
-        ("seal", _last_seal(job)),
-    )
+def _as_found(
+    before: AsFoundTest | None, run: Run, plan: Plan, judgement: Judgement
+) -> dict[str, Any] | None:
+    """Return the findings as found beside those as left, and of which run."""
+    if before is None:
+        return None
+    header = before.run.header
+    sealed = page("as_found_sealed")
+    if not before.own_key:
+        sealed = page("as_found_sealed_other", key=before.run.key_id[:16])
+    return {
+        "rows": as_found_rows(before, run, plan, judgement),
+        "said": page(
+            "as_found_run",
+            run=before.run.id,
+            sha256=before.run.sha256,
+            tested=_moment(_local(header.started_utc_ns)),
+            plan=page(
+                "plan_is",
+                title=before.plan.title,
+                id=before.plan.id,
+                version=before.plan.version,
+                draft=page("plan_draft") if before.plan.status == "draft" else "",
+            ),
+            verdict=before.judgement.verdict.value,
+            sealed=sealed,
+        ),
+    }
 
 
 def _name(finding: Finding, judgement: Judgement) -> str:
@@ -365,7 +415,7 @@ def _why(judgement: Judgement, run: Run) -> list[str]:
     for kinds in (_BAD, _OPEN):
         for finding in judgement.findings:
             if finding.outcome in kinds and (finding.limit or finding.required):
-                said = " ".join(reason(w) for w in finding.why)
+                said = why_text(finding)
                 name = f"{_name(finding, judgement)} ({finding.step})"
                 found.setdefault(said, []).append(name)
     return [f"{', '.join(names)}: {said}" for said, names in found.items() if said]
@@ -454,6 +504,7 @@ def _row(
         "note": shown.note,
         "limit": _minus(_limit(finding, shown)),
         "mark": marks.get(finding.limit.source, "") if finding.limit else "",
+        "conforms": chance(finding.p_conform),
         "outcome": outcome,
         "ink": state_ink(bar.state, PAGE),
     }
@@ -573,6 +624,7 @@ def _notes(judgement: Judgement, run: Run, plan: Plan) -> list[str]:
     notes = [
         *(reason(w) for w in judgement.warnings if w.id not in _SAID_ELSEWHERE),
         *repeats(run, plan),
+        *declared_changes(run),
     ]
     for step, words in rate_notes(judgement, run, plan):
         notes.append(f"{step}: {words}")

@@ -125,6 +125,8 @@ def _words(who: Signatory) -> str:
 
 
 def _refuse_not_asked(signed: Signed, facts: Mapping[str, Any], where: str) -> None:
+    if "copy_of" in facts:
+        raise RefusedError("countersign_not_asked", where=where, title="copy")
     second = second_of(signed, facts)
     if second is not None:
         raise RefusedError(

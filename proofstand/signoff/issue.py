@@ -28,6 +28,7 @@ from ..report import judgement_json, judgements_json
 from ..version import VERSION
 from ..words.sentences import label
 from .asheld import channels_used, expired
+from .beside import NOT_ASKED, NOTHING, Asked, Beside, announced, gathered
 from .certificate import (
     CONFIRMATION_NAME,
     DATA_NAME,
@@ -80,6 +81,7 @@ def issue(
     concessions: Sequence[Path] = (),
     confirmation: Path | None = None,
     ask: AskPin = no_pin,
+    asked: Asked = NOT_ASKED,
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
 ) -> Issued:
@@ -97,6 +99,7 @@ def issue(
         concessions: failed findings that were accepted.
         confirmation: by a second person, where a fail became a pass.
         ask: asks for the PIN of who issues it, where the shop has a roll.
+        asked: what is to stand beside it.
         utc_ns: the clock.
         keep: keeps the page before it is handed out, and is told whether it is of a
             simulated rig; a page that can't be kept is not handed out.
@@ -111,6 +114,7 @@ def issue(
     key = key_of(run, run_path, key_folder)
     plan, judgement = judged(run, plan_name)
     run, judgement = _one_of(judgement, run, of, run_path)
+    beside = gathered(asked, run, key)
     _refuse_not_whole(run, plan, judgement, run_path)
     _refuse_expired(run, judgement, run_path)
     title = title_of(judgement, plan, as_found=as_found or plan.as_found)
@@ -146,8 +150,10 @@ def issue(
         countersign=(plan.countersign or "") if to_countersign else "",
         concessions=accepted,
         before=before,
+        replaces=beside.replaces,
+        as_found=beside.as_found_run,
     )
-    pdf, box = page_and_box(certificate, run, plan, judgement)
+    pdf, box = page_and_box(certificate, run, plan, judgement, beside)
     signed = sign(pdf, key, certificate.title.said, box)
     # On record first: a page that is not there can be made again, one that nobody
     # knows of can't be taken back.
@@ -166,18 +172,27 @@ def issue(
     if keep is not None:
         keep(signed, certificate.simulated)
     write_once(out, signed, "certificate")
+    announced(asked, certificate, issuer, key_folder, utc_ns)
     return Issued(out, certificate, judgement, len(signed))
 
 
 def page_of(
-    certificate: Certificate, run: Run, plan: Plan, judgement: Judgement
+    certificate: Certificate,
+    run: Run,
+    plan: Plan,
+    judgement: Judgement,
+    beside: Beside = NOTHING,
 ) -> bytes:
     """Return the page, unsigned, with the judgement and its own facts inside."""
-    return page_and_box(certificate, run, plan, judgement)[0]
+    return page_and_box(certificate, run, plan, judgement, beside)[0]
 
 
 def page_and_box(
-    certificate: Certificate, run: Run, plan: Plan, judgement: Judgement
+    certificate: Certificate,
+    run: Run,
+    plan: Plan,
+    judgement: Judgement,
+    beside: Beside = NOTHING,
 ) -> tuple[bytes, Box | None]:
     """Return the page as :func:`page_of`, and where a second signature is to show."""
     judged_json = judgements_json([judgement_json(judgement, run, plan)])
@@ -195,7 +210,7 @@ def page_and_box(
         text = certificate.before.confirmed.data.decode("utf-8")
         attached.append(Attached(CONFIRMATION_NAME, text, "A second person's word"))
     return set_page_and_box(
-        page_data(certificate, run, plan, judgement),
+        page_data(certificate, run, plan, judgement, beside),
         [picture_of(run, plan, part.number) for part in run.parts],
         code_text(certificate.number, certificate.run_sha256),
         attached,

@@ -7,26 +7,21 @@ what room is left. Only when nothing else helps a second page follows.
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
-from functools import cache
-from importlib import resources
-from typing import Any, Literal
+from typing import Any
 
 import segno
-import typst
 
-from records.errors import InputError
-
-from ..drawing.faces import FALLBACK_FAMILY, font_folders
-from ..drawing.inks import FONT_FAMILY, PAGE
+from ..drawing.inks import PAGE
 from ..drawing.picture import TracePicture
 from ..drawing.trace import trace_svg
 from .certificate import Box
+from .typeset import measured, typeset
 
-PDF_STANDARD: Literal["a-3b"] = "a-3b"
+TEMPLATE = "certificate.typ"
+COUNTERSIGNATURE_TEMPLATE = "countersignature.typ"
 # Sizes to try, largest first; the smallest letters never go below the template's least.
 # At 0.94 running text has 7.5 points.
 SCALES = (1.0, 0.97, 0.94, 0.92, 0.9, 0.88, 0.85, 0.82)
@@ -35,6 +30,8 @@ SCALES = (1.0, 0.97, 0.94, 0.92, 0.9, 0.88, 0.85, 0.82)
 TRACE_LEAST_MM = (50.0, 42.0, 32.0, 32.0, 32.0, 32.0, 32.0, 32.0)
 TRACE_WIDTH_MM = 188.0
 TRACE_MOST_MM = 115.0
+# Beyond this the table of findings is wider than the page.
+SCALE_ON_TWO_PAGES = 0.92
 TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
@@ -94,27 +91,18 @@ def set_page_and_box(
     """
     base = {**data, "code": code_svg(code), "traces": []}
     drawn = [picture for picture in pictures if picture.lines]
-    try:
-        scale, height = _fitted(base, len(drawn))
-        traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
-        inputs = _inputs({**base, "traces": traces, "scale": scale}, attached)
-        pdf, warnings = typst.compile_with_warnings(
-            _template(),
-            format="pdf",
-            sys_inputs=inputs,
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            pdf_standards=[PDF_STANDARD],
-            timestamp=when,
-        )
-    except typst.TypstError as error:
-        raise InputError("page_unprintable", why=error.message) from None
-    if warnings:
-        raise InputError("page_unprintable", why=warnings[0].message)
-    assert isinstance(pdf, bytes)
+    scale, height = _fitted(base, len(drawn))
+    traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
+    whole = {
+        **base,
+        "traces": traces,
+        "scale": scale,
+        "attached": [asdict(each) for each in attached],
+    }
+    pdf = typeset(TEMPLATE, whole, when)
     if not data.get("countersign"):
         return pdf, None
-    found = json.loads(_asked("<countersign>", inputs))
+    found = measured(TEMPLATE, whole, "<countersign>")
     return pdf, Box(int(found["page"]), **{k: float(found[k]) for k in _BOX})
 
 
@@ -124,27 +112,14 @@ def set_countersignature(data: dict[str, Any], when: datetime) -> bytes:
     Raises:
         InputError: ``page_unprintable``.
     """
-    try:
-        pdf = typst.compile(
-            _template("countersignature.typ"),
-            format="pdf",
-            sys_inputs=_inputs(data, ()),
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            pdf_standards=[PDF_STANDARD],
-            timestamp=when,
-        )
-    except typst.TypstError as error:
-        raise InputError("page_unprintable", why=error.message) from None
-    assert isinstance(pdf, bytes)
-    return pdf
+    return typeset(COUNTERSIGNATURE_TEMPLATE, data, when)
 
 
-def code_svg(text: str) -> str:
-    """Return a code to scan that holds a text, with the quiet margin it needs."""
+def code_svg(text: str, border: int = 2) -> str:
+    """Return a code to scan that holds a text, with a quiet margin, in modules."""
     out = io.BytesIO()
     segno.make(text, error="m", micro=False).save(
-        out, kind="svg", border=2, dark=PAGE.ink, xmldecl=False, svgns=True
+        out, kind="svg", border=border, dark=PAGE.ink, xmldecl=False, svgns=True
     )
     return out.getvalue().decode("utf-8")
 
@@ -156,43 +131,9 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
         each = (room.left_mm - _SLACK_MM) / traces - _GAP_MM if traces else least
         if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
             return scale, min(each, TRACE_MOST_MM)
-    return SCALES[0], TRACE_ON_TWO_PAGES_MM
+    return SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM
 
 
 def _room(data: dict[str, Any]) -> _Room:
-    end = json.loads(_asked("<end>", _inputs(data, ())))
+    end = measured(TEMPLATE, {**data, "attached": []}, "<end>")
     return _Room(int(end["page"]), float(end["left"]))
-
-
-def _asked(label: str, inputs: dict[str, str]) -> str:
-    """Return what the set page says of itself under a label."""
-    return typst.query(
-        _template(),
-        label,
-        field="value",
-        one=True,
-        sys_inputs=inputs,
-        font_paths=_fonts(),
-        ignore_system_fonts=True,
-    )
-
-
-@cache
-def _fonts() -> typst.Fonts:
-    """Return the fonts that the page may use; one that is installed never stands in."""
-    return typst.Fonts(
-        include_system_fonts=False,
-        include_embedded_fonts=False,
-        font_paths=list(font_folders()),
-    )
-
-
-def _template(name: str = "certificate.typ") -> bytes:
-    folder = resources.files("proofstand.signoff") / "templates"
-    return (folder / name).read_bytes()
-
-
-def _inputs(data: dict[str, Any], attached: Sequence[Attached]) -> dict[str, str]:
-    fonts = [FONT_FAMILY, FALLBACK_FAMILY]
-    files = [{"name": a.name, "text": a.text, "about": a.about} for a in attached]
-    return {"page": json.dumps({**data, "fonts": fonts, "attached": files})}

@@ -10,9 +10,9 @@ from typing import Any
 from records.errors import IntegrityError
 from records.people import name_key
 
-from .certificate import DATA_NAME, SCHEMA, Title
+from .certificate import COPIED_NAME, DATA_NAME, SCHEMA, Title
 from .notes import Note, read_note
-from .pades import Signed
+from .pades import Signed, check
 
 COUNTERSIGNATURE = "proofstand.countersignature/1"
 
@@ -32,7 +32,7 @@ def facts_of(signed: Signed, where: str) -> dict[str, Any]:
             and {"number", "title", "verdict", "issued", "by"} <= set(facts)
             and {"id", "sha256"} <= set(facts["run"])
         )
-        if fits:
+        if fits and "copy_of" not in facts:
             second_of(signed, facts)
     except (KeyError, ValueError, TypeError):
         fits = False
@@ -40,6 +40,27 @@ def facts_of(signed: Signed, where: str) -> dict[str, Any]:
         why = "what it says of itself does not fit its signature"
         raise IntegrityError("certificate_changed", where=where, why=why)
     return facts
+
+
+def original_of(signed: Signed, facts: Mapping[str, Any], where: str) -> Signed:
+    """Return the page itself: of a copy the certificate inside, once both agree.
+
+    Raises:
+        IntegrityError: ``certificate_changed``.
+    """
+    if "copy_of" not in facts:
+        return signed
+    data = signed.attached.get(COPIED_NAME, b"")
+    original = None
+    if hashlib.sha256(data).hexdigest() == facts["copy_of"]["sha256"]:
+        original = check(data, where)
+    if original is not None:
+        its = facts_of(original, where)
+        own = {k: v for k, v in facts.items() if k != "copy_of"}
+        if own == {**its, "key": facts["key"]}:
+            return original
+    why = "the certificate inside is missing or another one"
+    raise IntegrityError("certificate_changed", where=where, why=why)
 
 
 def second_of(signed: Signed, facts: Mapping[str, Any]) -> dict[str, Any] | None:

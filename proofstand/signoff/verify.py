@@ -17,7 +17,7 @@ from .certificate import JUDGEMENT_NAME, Title
 from .keys import key_id, load_public, signature_fits
 from .notes import Note, is_note, read_note
 from .pades import check, is_page
-from .pagefacts import facts_of, notes_of, second_of
+from .pagefacts import facts_of, notes_of, original_of, second_of
 from .persons import moment
 from .shopkeys import keys_by
 
@@ -41,6 +41,8 @@ class Paper:
         awaits: role whose second signature is still missing, or "".
         second: what the second signature says, or None.
         notes: what the page rests on beside the run.
+        copy_of: hash of the certificate that it is a copy of, else "".
+        replaces: number of the one that it takes the place of, else "".
     """
 
     number: str
@@ -54,6 +56,8 @@ class Paper:
     awaits: str = ""
     second: Mapping[str, Any] | None = None
     notes: tuple[Note, ...] = ()
+    copy_of: str = ""
+    replaces: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,8 +281,9 @@ def _certificate(path: Path, data: bytes, trusted: _Trusted | None) -> Verified:
     if trusted is not None:
         trusted.refuse_other(signed.key_id, str(facts["issued"]), path)
         signature = "fits"
-    notes = notes_of(signed, facts, str(path))
-    second = second_of(signed, facts)
+    original = original_of(signed, facts, str(path))
+    notes = notes_of(original, facts, str(path))
+    second = second_of(original, facts)
     title = str(facts["title"])
     waits = title == Title.TO_COUNTERSIGN.value and second is None
     paper = Paper(
@@ -288,11 +293,13 @@ def _certificate(path: Path, data: bytes, trusted: _Trusted | None) -> Verified:
         str(facts["issued"]),
         str(facts["by"]),
         signed.owner,
-        signed.attached.get(JUDGEMENT_NAME, b""),
+        original.attached.get(JUDGEMENT_NAME, b""),
         facts.get("issuer"),
         str(facts["countersign"]) if waits else "",
         second,
         notes,
+        str(facts.get("copy_of", {}).get("sha256", "")),
+        str(facts.get("replaces", {}).get("number", "")),
     )
     return Verified(
         path,

@@ -59,7 +59,10 @@ def test_welch_satterthwaite_of_a_bench_budget() -> None:
 
 @pytest.mark.parametrize(
     ("dof", "k"),
-    [(1, 13.97), (2, 4.53), (4, 2.87), (8, 2.37), (16, 2.17), (20, 2.13), (50, 2.05)],
+    [
+        *((1, 13.97), (2, 4.53), (3, 3.31), (4, 2.87), (5, 2.65), (8, 2.37)),
+        *((10, 2.28), (16, 2.17), (20, 2.13), (50, 2.05)),
+    ],
 )
 def test_published_coverage_factors(dof: float, k: float) -> None:
     """Source: JCGM 100:2008 (GUM), table G.2, 95.45 %."""
@@ -80,6 +83,56 @@ def test_end_gauge_of_the_gum() -> None:
     assert coverage_factor(found.dof, 0.99) == pytest.approx(2.9208, rel=1e-4)
     # H.1.6: U99 is 93 nm
     assert round(found.expanded(0.99)) == 93
+
+
+def test_the_rounded_u_of_the_end_gauge_would_give_other_degrees_of_freedom() -> None:
+    """32 nm in the formula in place of 31.71 nm: 17.47, not 16.7 (JCGM 100, H.1)."""
+    parts = ((25.0, 18), (9.7, 25.6), (2.900, 50), (16.675, 2))
+    printed = ((25.0, 18), (9.7, 25.6), (2.9, 50), (16.6, 2))
+    weighted = sum(u**4 / dof for u, dof in printed)
+    assert 32.0**4 / weighted == pytest.approx(17.47, abs=0.01)
+    found = combine([BudgetLine(source=str(u), u=u, dof=dof) for u, dof in parts])
+    assert found.dof == pytest.approx(16.656, abs=0.02)  # GTC
+
+
+@pytest.mark.parametrize(
+    ("of", "value", "u"),
+    [("R", 127.732, 0.071), ("X", 219.847, 0.295), ("Z", 254.260, 0.236)],
+)
+def test_correlated_inputs_of_the_gum(of: str, value: float, u: float) -> None:
+    """Source: JCGM 100:2008, H.2, tables H.2 and H.3 (figures from memory), ohm."""
+    volt, ampere, phase = 4.9990, 19.6610e-3, 1.04446
+    z = volt / ampere
+    cos, sin = math.cos(phase), math.sin(phase)
+    measurand, by_volt, by_ampere, by_phase = {
+        "R": (z * cos, cos / ampere, -z * cos / ampere, -z * sin),
+        "X": (z * sin, sin / ampere, -z * sin / ampere, z * cos),
+        "Z": (z, 1.0 / ampere, -z / ampere, 0.0),
+    }[of]
+    lines = [
+        BudgetLine(
+            source="V",
+            u=0.0032,
+            sensitivity=by_volt,
+            correlated=(("I", -0.36), ("phi", 0.86)),
+        ),
+        BudgetLine(
+            source="I", u=0.0095e-3, sensitivity=by_ampere, correlated=(("phi", -0.65),)
+        ),
+        BudgetLine(source="phi", u=0.00075, sensitivity=by_phase),
+    ]
+    assert measurand == pytest.approx(value, abs=6e-3)
+    # the inputs are printed with two digits
+    assert combine(lines).u == pytest.approx(u, rel=2e-2)
+
+
+def test_a_thermometer_s_line_of_the_gum() -> None:
+    """Source: JCGM 100:2008, H.3 (from memory): correction at 30 °C, u 0.0041 °C."""
+    lines = [
+        BudgetLine(source="y1", u=0.0029, correlated=(("y2", -0.930),)),
+        BudgetLine(source="y2", u=0.00067, sensitivity=30.0 - 20.0),
+    ]
+    assert combine(lines).u == pytest.approx(0.0041, abs=1e-4)
 
 
 def test_one_group_adds_with_its_signs() -> None:

@@ -30,14 +30,12 @@ from analysis.early import (
     look_at,
     look_due,
     looks,
-    with_hold_needed,
 )
 from analysis.estimate import Estimate
 from analysis.judge import judge
 from analysis.marks import Performance, performances
 from analysis.rate import LastingRate, lasting_rate
 from analysis.readings import Readings
-from records.errors import Reason
 from records.judgement import Outcome, ResolvedLimit
 from records.measure import parse_quantity
 from records.plan import Plan
@@ -430,13 +428,3 @@ def test_at_the_limit_or_below_what_volumes_leave_open_no_hold_decides() -> None
     assert needed_s(seat, limit_above(seat, 1e-6)) == math.inf
     # gas temperature alone makes this much uncertain, however long the hold
     assert needed_s(seat, limit_above(seat, 0.5)) == math.inf
-
-
-def test_a_finding_that_a_hold_left_open_says_what_would_have_decided() -> None:
-    seat = seat_after(45.0, 0.13)
-    limit, why = limit_above(seat, 0.45), (Reason.of("across_limit"),)
-    told = with_hold_needed(seat, Outcome.INCONCLUSIVE, limit, why)
-    assert told.evidence.notes[-1].id == "hold_would_decide"
-    assert with_hold_needed(seat, Outcome.PASS, limit, why) is seat
-    other = (Reason.of("outlet_not_shown_tight"),)
-    assert with_hold_needed(seat, Outcome.INCONCLUSIVE, limit, other) is seat

@@ -433,7 +433,9 @@ def test_what_the_card_has_no_place_for_is_said(run_of: RunOf) -> None:
 def test_what_a_whole_card_tells_stands_on_the_page(run_of: RunOf) -> None:
     run, judgement = judged(run_of())
     job = parse_job(example_text(), "example.toml")
-    left = Disposition(ending="returned to service", adjuster_seal="S-5521")
+    left = Disposition(
+        ending="returned to service", adjuster_seal="S-5521", bag_seal="B-77"
+    )
     job = replace(job, disposition=(left,))
     run = replace(run, header=replace(run.header, job=job))
     data = data_of(run, judgement)
@@ -443,7 +445,9 @@ def test_what_a_whole_card_tells_stands_on_the_page(run_of: RunOf) -> None:
     assert rows["as found"].startswith("not tested: the sender asked")
     assert rows["replaced"].startswith("diaphragm, valve disc, back cap gasket; by P.")
     assert "spring" not in rows["replaced"]
-    assert rows["adjuster seal"] == "S-5521"
+    assert rows["adjuster"] == "nut locked, cap on (step set); sealed, seal S-5521"
+    assert rows["bag seal"] == "capped and bagged, seal B-77"
+    assert rows["relief"] == "none fitted"
     assert data["not_recorded"] == ["place of test", "function of issuer"]
 
 

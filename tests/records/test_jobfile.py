@@ -70,7 +70,7 @@ def test_the_example_holds_every_table_and_is_the_page_s() -> None:
     assert job.inspection is not None
     assert job.rebuild is not None
     assert job.intake.received == datetime.date(2026, 11, 23)
-    assert len(job.inspection.points) == 11
+    assert len(job.inspection.points) == 12
     assert job.rebuild.torques[0].torque.typed == "25 in-lbf"
     assert example_text() in DOC.read_text("utf-8")
 

@@ -337,3 +337,44 @@ def test_a_look_that_asks_for_nothing_is_refused(
     with pytest.raises(InputError, match=id) as caught:
         parse_plan(text, "p.toml")
     assert right in str(dict(caught.value.facts)) + str(caught.value)
+
+
+def with_rule(rule: str, risk: str = "") -> str:
+    stated = f'\nrisk = "{risk}"' if risk else ""
+    return TEXT.replace('rule = "guarded"', f'rule = "{rule}"{stated}', 1)
+
+
+def test_a_plan_may_state_its_risk_and_a_limit_its_own() -> None:
+    assert parse_plan(TEXT, "p.toml").rule_for(None) == ("guarded", None)
+    assert parse_plan(with_rule("risk"), "p.toml").rule_for(None) == ("risk", 0.05)
+    plan = parse_plan(with_rule("risk", "2 %"), "p.toml")
+    assert plan.rule_for(None) == ("risk", 0.02)
+    own = 'finding = "seat_leak"\nrule = "risk"\nrisk = "1 %"'
+    text = TEXT.replace('finding = "seat_leak"', own, 1)
+    plan = parse_plan(text, "p.toml")
+    limits = {x.finding: plan.rule_for(x) for s in plan.steps for x in s.limits}
+    assert limits["seat_leak"] == ("risk", 0.01)
+    assert limits["external_leak"] == ("guarded", None)
+
+
+@pytest.mark.parametrize(
+    ("text", "id"),
+    [
+        (with_rule("guarded", "2 %"), "key_unknown"),
+        (with_rule("risk", "0 %"), "value_wrong"),
+        (with_rule("risk", "50 %"), "value_wrong"),
+        (with_rule("risk", "-1 %"), "value_wrong"),
+        (with_rule("risk", "2 s"), "quantity_kind_wrong"),
+        (
+            TEXT.replace(
+                'finding = "seat_leak"', 'finding = "seat_leak"\nrisk = "1 %"', 1
+            ),
+            "key_unknown",
+        ),
+    ],
+)
+def test_a_risk_that_says_nothing_is_refused(text: str, id: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_plan(text, "p.toml")
+    assert caught.value.id == id
+    assert "p.toml:" in caught.value.where
