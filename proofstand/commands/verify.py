@@ -25,8 +25,8 @@ def add(commands: Subparsers) -> None:
         help="check that records and certificates are as they were written",
         description="Check every byte of run files, journals, certificates, notes, "
         "bundles and whole archives (their folder); what is given together has to "
-        "belong together. Exit 0 when all are whole, 5 when one was changed or cut short, 2 "
-        "when one is not ours.",
+        "belong together. Exit 0 when all are whole, 5 when one was changed or cut "
+        "short, 2 when one is not ours.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
     parser.add_argument(
