@@ -50,7 +50,6 @@ COMMANDS = (
     window,
     plan,
     job,
-    records,
     people,
     keys,
     rig,
