@@ -530,7 +530,7 @@ def test_records_are_written_once_and_a_change_is_found(own_places: Path) -> Non
     assert shifts.latest_check(rig.id, "another") is None
     with pytest.raises(InputError, match="file_exists"):
         shifts.keep_check(folder, record_of(rig, by="someone else"))
-    failed = shifts.new_check(rig.id, "station-1", NOW + 1)
+    failed = shifts.new_check(rig.id, "station-1", NOW + 10**9)
     later = record_of(rig, utc_ns=NOW, passed=False)
     shifts.keep_check(failed, later)
     latest = shifts.latest_check(rig.id, "station-1")

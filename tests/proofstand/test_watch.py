@@ -385,6 +385,7 @@ def test_an_engine_restored_amid_alarms_goes_on_as_if_nothing_had_been() -> None
 COULD_HURT = (
     "fit_blank",
     "fit_regulator",
+    "fit_as_received",
     "disconnect",
     "raise_inlet",
     "set_inlet",

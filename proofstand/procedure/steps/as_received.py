@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import vented
 from ..stages import Ask, Hold, Stage
+from ..watch import no_pressure
 from .pressurise import raising
 
 HOLD_S = 30.0
@@ -20,7 +20,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     return (
         Ask(
             act="fit_as_received",
-            see=vented("inlet", "outlet"),
+            see=no_pressure("inlet", "outlet"),
             confirm=True,
             caution="zero_before_connecting",
             opens=True,

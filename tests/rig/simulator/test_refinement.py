@@ -19,6 +19,7 @@ FINE_S = 0.0005
 # Resolution of the transducers at the outlet, Pa: common practice, no source.
 RESOLUTION = {
     "second-stage": 0.2,
+    "pair": 0.2,
     "line": 0.2,
     "service": 0.2,
     "first-stage": 5.0,
