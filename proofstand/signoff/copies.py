@@ -191,7 +191,9 @@ def _over(strips: bytes, data: bytes) -> bytes:
         forms = {generic.pdf_name("/Certificate"): drawn}
         place = f"q {scale:.5f} 0 0 {scale:.5f} {left:.3f} 0 cm /Certificate Do"
         for n, (form, matrix) in enumerate(_in_fields(reader, number)):
-            forms[generic.pdf_name(f"/Field{n}")] = writer.import_object(form)
+            forms[generic.pdf_name(f"/Field{n}")] = writer.add_object(
+                writer.import_object(form)
+            )
             place += f" q {matrix} cm /Field{n} Do Q"
         stream = generic.StreamObject(stream_data=f"{place} Q".encode("ascii"))
         resources = generic.DictionaryObject(  # type: ignore[no-untyped-call]

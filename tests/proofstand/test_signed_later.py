@@ -73,6 +73,9 @@ def test_a_copy_has_the_countersignature_of_its_certificate(
     assert found.title == Title.CERTIFICATE.value
     assert found.second is not None
     assert (found.second, found.judgement) == (original.second, original.judgement)
+    for each in (copy, early):
+        done = subprocess.run(["qpdf", "--check", each], capture_output=True, text=True)
+        assert "No syntax or stream encoding errors" in done.stdout, done.stderr
     text = shown_in(copy, lacks)
     assert f"Countersigned by {LEAD}" in text
     assert f"by {SIGNER}, not proven" in text
