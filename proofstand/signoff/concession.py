@@ -49,7 +49,13 @@ _LEAKS = frozenset(
         *("pressure_decay_rate",),
     }
 )
-_RIG = frozenset({"rig_leak", "zero_offset", "closing_zero_change", "outlet_volume"})
+_RELIEF = frozenset({"relief_opening", "relief_reseat"})
+_RIG = frozenset(
+    {
+        *("rig_leak", "reference_leak", "zero_offset", "closing_zero_change"),
+        "outlet_volume",
+    }
+)
 _CREEP_STEPS = frozenset({"creep-hold"})
 
 
@@ -188,6 +194,8 @@ def refuse_impossible(finding: Finding, run: Run, plan: Plan, where: str) -> Non
         why = "leakage and creep are never accepted"
     elif step is not None and step.kind in _CREEP_STEPS:
         why = "it says how far the outlet creeps, and creep is never accepted"
+    elif finding.id in _RELIEF:
+        why = "a relief valve that fails is never accepted"
     elif finding.id in _RIG:
         why = "it says how well the rig measured, not how the regulator is"
     if why:
