@@ -332,6 +332,18 @@ def test_three_hundred_changed_bytes_are_found(shop: Shop) -> None:
     changed_bytes(shop, 300, 2)
 
 
+def test_every_line_that_the_head_repeats_is_covered(shop: Shop) -> None:
+    lines = shop.archive.head().lines
+    assert len(lines) == 3
+    data = shop.archive.head_path.read_bytes()
+    for line in lines:
+        at = data.index(line[-40:-20].encode())
+        flip(shop.archive.head_path, at)
+        assert [t.where for t in check(shop).troubles] == [str(shop.archive.head_path)]
+        flip(shop.archive.head_path, at)
+    assert check(shop).troubles == ()
+
+
 def lines_of(shop: Shop) -> list[bytes]:
     return shop.archive.chain_path.read_bytes().splitlines(keepends=True)
 
