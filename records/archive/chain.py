@@ -98,6 +98,14 @@ class Head:
         return int(json.loads(self.lines[-1])["n"])
 
     @property
+    def hangs_together(self) -> bool:
+        """Each line follows on the one before, so that the signature covers all."""
+        before = [json.loads(line)["before"] for line in self.lines[1:]]
+        return before == [
+            hashlib.sha256(line.encode()).hexdigest() for line in self.lines[:-1]
+        ]
+
+    @property
     def signed_bytes(self) -> bytes:
         """The bytes that its signature covers."""
         return _json(
@@ -276,7 +284,7 @@ class Archive:
                 key=str(told["key"]),
                 signature=str(told["signature"]),
             )
-            whole = head.data == data and head.n >= 0
+            whole = head.data == data and head.n >= 0 and head.hangs_together
         except (ValueError, KeyError, TypeError, AttributeError, IndexError):
             whole = False
         if not whole:

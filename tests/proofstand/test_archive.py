@@ -336,6 +336,18 @@ def test_three_hundred_changed_bytes_are_found(filled: Shop) -> None:
     changed_bytes(filled, 300, 2)
 
 
+def test_every_line_that_the_head_repeats_is_covered(filled: Shop) -> None:
+    lines = filled.archive.head().lines
+    assert len(lines) == 3
+    data = filled.archive.head_path.read_bytes()
+    for line in lines:
+        at = data.index(line[-40:-20].encode())
+        flip(filled.archive.head_path, at)
+        assert [t.where for t in check(filled).troubles] == [str(filled.archive.head_path)]
+        flip(filled.archive.head_path, at)
+    assert check(filled).troubles == ()
+
+
 def lines_of(filled: Shop) -> list[bytes]:
     return filled.archive.chain_path.read_bytes().splitlines(keepends=True)
 
