@@ -338,10 +338,9 @@ def _clipped(y: FloatArray, rows: _Rows | None, step: float) -> float:
             continue
         depth = sign * (top - y)
         below = float(np.mean((depth > 0.0) & (depth < 1.5 * step)))
-        if (share - 2.0 * below) * y.size < 3.0 * math.sqrt(
-            (share + 4.0 * below) * y.size
-        ):
-            continue  # so few share an end by chance, and none lie beside them
+        chance = math.sqrt((share + below) * y.size)
+        if (share - below) * y.size < 3.0 * chance:
+            continue  # few readings share an end by chance, and none lie beside it
         beside = np.flatnonzero(at[1:] != at[:-1])
         around = np.maximum(depth[beside], depth[beside + 1])
         if beside.size >= 10 and share > 2.0 * below and np.median(around) > 1.5 * step:

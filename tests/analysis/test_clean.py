@@ -86,6 +86,16 @@ def test_a_slow_instrument_that_repeats_its_reading_is_not_stuck() -> None:
         assert why(looked(t, 100.0 + y)) == "samples_stuck", every
 
 
+@pytest.mark.parametrize("n", [40, 85, 200])
+def test_a_few_readings_that_share_an_end_by_chance_are_not_cut_off(n: int) -> None:
+    t = times(20.0, n / 20.0)
+    said = [
+        why(looked(t, np.round(100.0 + noise(n, 4.5, seed=seed)), 1.0))
+        for seed in range(400)
+    ]
+    assert said.count("samples_clipped") == 0
+
+
 @pytest.mark.parametrize(("rate_hz", "seconds"), LENGTHS)
 @pytest.mark.parametrize("side", [1.0, -1.0])
 @pytest.mark.parametrize("at", [-0.5, 0.0, 0.8])

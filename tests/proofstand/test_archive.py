@@ -343,7 +343,9 @@ def test_every_line_that_the_head_repeats_is_covered(filled: Shop) -> None:
     for line in lines:
         at = data.index(line[-40:-20].encode())
         flip(filled.archive.head_path, at)
-        assert [t.where for t in check(filled).troubles] == [str(filled.archive.head_path)]
+        assert [t.where for t in check(filled).troubles] == [
+            str(filled.archive.head_path)
+        ]
         flip(filled.archive.head_path, at)
     assert check(filled).troubles == ()
 
