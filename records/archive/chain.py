@@ -284,7 +284,9 @@ class Archive:
                 key=str(told["key"]),
                 signature=str(told["signature"]),
             )
-            whole = head.data == data and head.n >= 0 and head.hangs_together
+            # hexadecimal in one way only, so that no byte is free
+            plain = bytes.fromhex(head.signature).hex() == head.signature
+            whole = plain and head.data == data and head.n >= 0 and head.hangs_together
         except (ValueError, KeyError, TypeError, AttributeError, IndexError):
             whole = False
         if not whole:
