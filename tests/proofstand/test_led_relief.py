@@ -238,14 +238,14 @@ def test_opening_and_reseat_are_those_of_the_simulated_relief(plain: Run) -> Non
     assert opened - shut == pytest.approx(0.5 * INCH_WATER_60F)
 
 
-@pytest.mark.parametrize(
-    "vent_meter", [pytest.param(True, marks=pytest.mark.slow), False]
-)
 # Their outlet creeps up for ten seconds after the valve is shut, and no closing is seen
-# in that: the lockup is given up. A weakness of how a closing is found, not of the relief.
+# in that: the lockup is given up. A weakness of how a closing is found.
 SLOW_TO_LOCK_UP = pytest.mark.xfail(reason="a slow lockup is not seen", strict=True)
 
 
+@pytest.mark.parametrize(
+    "vent_meter", [pytest.param(True, marks=pytest.mark.slow), False]
+)
 @pytest.mark.parametrize(
     "seed",
     [
