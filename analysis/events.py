@@ -481,9 +481,7 @@ def _from_rest(smooth: Trace, rise: Event) -> bool:
     return crept < _AT_REST * 0.5 * rise.change / (half - onset)
 
 
-def _closing(
-    part: Trace, smooth: Trace, rise: Event, since_s: float
-) -> ShutOff | None:
+def _closing(part: Trace, smooth: Trace, rise: Event, since_s: float) -> ShutOff | None:
     """Return when a rise began, was half done, and was all but done.
 
     Args:

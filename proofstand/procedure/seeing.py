@@ -359,17 +359,19 @@ TOUCH_S = 6.0
 _UNTOUCHED_S = 4.0  # after the hold's begin, while the closing itself may still show
 
 
-def touched(*roles: str) -> See:
+def touched(*roles: str, soaked_s: float = 0.0) -> See:
     """A held pressure went down at once, as no leak or creep lets it.
 
-    Of the inlet also up: somebody else is at the supply.
+    Of the inlet also up: somebody else is at the supply. What was held before its hold
+    began, to let the gas settle, is looked at too.
     """
 
     def see(view: View) -> Seen | None:
         for role in roles:
             if not view.has(role):
                 continue
-            for event in view.events(role, view.hold_from_s + _UNTOUCHED_S):
+            since = view.hold_from_s - soaked_s + _UNTOUCHED_S
+            for event in view.events(role, since):
                 took = event.window_s[1] - event.window_s[0]
                 level = max(abs(event.before), abs(event.after))
                 least = max(_TOUCHED[role] * level, 2.0 * event.fact("threshold"))

@@ -214,6 +214,11 @@ class Hands:
             "vent_down": self._vent_down,
             "disconnect": self._disconnect,
         }
+        self._befalls: dict[str, Callable[[], Doing]] = {
+            "bumps-bleed": self._bumps_bleed,
+            "neighbour": self._neighbour,
+            "supply-lost": self._supply_lost,
+        }
 
     @property
     def acts(self) -> frozenset[str]:
@@ -255,6 +260,18 @@ class Hands:
         """Drop what is half done; what is asked then is done from its beginning."""
         self._doing, self._doing_id, self._must_finish = None, "", 0
         self._besides = []
+
+    def left_alone(self, step: str) -> None:
+        """Begin what befalls them at a step at which they are to keep off.
+
+        That is asked and over in the same moment, so that they never look at it.
+        """
+        asked = Request(id="", step=step, act="hands_off")
+        for made in self._to_make:
+            if made.slip in self._befalls and made.can_be_at(asked):
+                self._to_make.remove(made)
+                self._besides.append(self._befalls[made.slip]())
+                return
 
     def _turn_to(self, request: Request | None) -> None:
         if request is None:
@@ -357,13 +374,8 @@ class Hands:
         if slip == "nut-moves-it":
             moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
             self._put("screw_m", self._at["screw_m"] + moved)
-        beside = {
-            "bumps-bleed": self._bumps_bleed,
-            "neighbour": self._neighbour,
-            "supply-lost": self._supply_lost,
-        }.get(slip)
-        if beside is not None:
-            self._besides.append(beside())
+        elif slip in self._befalls:
+            self._besides.append(self._befalls[slip]())
 
     def _is_away(self) -> Doing:
         # who is away does nothing else that is asked meanwhile

@@ -24,6 +24,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         Hold(
             seconds=step.hold.value_si,
             stop=first_of(fell_by(ENOUGH), decided(step, plan)),
-            guard=touched("outlet", "inlet"),
+            guard=touched("outlet", "inlet", soaked_s=soak),
         ),
     )
