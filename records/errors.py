@@ -400,6 +400,7 @@ REASON_IDS = frozenset(
         "not_steady",
         "no_shut_off_seen",
         "closing_time_outside",
+        "isolation_not_shown",
         "outlet_not_shown_tight",
         "outlet_leak_could_hide_it",
         "interstage_not_counted",
