@@ -379,6 +379,7 @@ REASON_IDS = frozenset(
         "conditional_inside",
         "conditional_outside",
         "step_not_done",
+        "step_skipped",
         "step_disturbed",
         "channel_missing",
         "too_few_samples",
