@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import record_notes, records_out
+from . import recall, record_notes, records_out
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -111,6 +111,7 @@ def add(commands: Subparsers) -> None:
     )
     _common(check, run_check)
     records_out.add(actions, _day)
+    recall.add(actions, _day)
     record_notes.add_all(actions)
 
 

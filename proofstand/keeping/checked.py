@@ -23,10 +23,12 @@ from records.run import Run
 from records.runfile import read_sealed
 
 from ..signoff.heads import public_keys
+from ..signoff.notices import read_notice
 from ..signoff.verify import Verified, verify_by_any
 from .keep import (
     certificate_facts,
     judgement_facts,
+    notice_facts,
     read_note,
     run_facts,
 )
@@ -331,6 +333,8 @@ def _contents(
                     _judgement(entry, run, place)
                 elif entry.kind == kinds.NOTE:
                     _note(entry, run, place)
+                elif entry.kind == kinds.NOTICE:
+                    _notice(entry, entries, keys, archive)
             except ProofstandError as error:
                 troubles.append(error)
         if not own and any(e.kind != kinds.RUN for e in entries):
@@ -407,3 +411,19 @@ def _note(entry: Entry, run: Run | None, place: Path) -> None:
     except (ValueError, OSError):
         raise IntegrityError("remark_of_another_run", where=str(place)) from None
     _same(entry, {"run": note.run}, place)
+
+
+def _notice(
+    entry: Entry, entries: Sequence[Entry], keys: Sequence[Path], archive: Archive
+) -> None:
+    """Refuse a notice that is not of a certificate beside it, or of another key."""
+    place = archive.folder / entry.path
+    notice = read_notice(place)
+    pages = [e for e in entries if e.kind == kinds.CERTIFICATE]
+    page = next((e for e in pages if e.sha256 == notice.sha256), None)
+    if page is None or verify_by_any(archive.folder / page.path, keys).key != (
+        notice.key
+    ):
+        why = "it is of another certificate, or another key signed it"
+        raise IntegrityError("notice_changed", where=str(place), why=why)
+    _same(entry, notice_facts(notice, entry.run), place)

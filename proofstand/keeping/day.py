@@ -91,7 +91,7 @@ def day_page(
         simulated: count runs of simulated rigs instead of real ones.
     """
     begin, end = begin_of(day), begin_of(day + timedelta(days=1))
-    found = _runs_of(index, begin, end)
+    found = list(index.all_runs(Query(since_ns=begin, before_ns=end, most=MOST)))
     runs = tuple(run for run in found if run.simulated == simulated)
     unread: list[str] = []
     opened = _opened(archive, runs, unread)
@@ -124,17 +124,6 @@ def day_page(
         simulated=len(found) - len(runs) if not simulated else 0,
         unread=tuple(unread),
     )
-
-
-def _runs_of(index: Index, begin: int, end: int) -> list[RunFound]:
-    found: list[RunFound] = []
-    after = ""
-    while True:
-        page = index.page(Query(since_ns=begin, before_ns=end, most=MOST, after=after))
-        found += page.runs
-        if not page.next:
-            return found
-        after = page.next
 
 
 def _opened(archive: Archive, runs: Iterable[RunFound], unread: list[str]) -> list[Run]:

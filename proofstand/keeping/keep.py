@@ -26,6 +26,7 @@ from records.tomlfile import from_json, to_json
 from ..approvals import plan_of
 from ..report import judgement_json, judgements_json
 from ..signoff.heads import SigningKey, trusted_keys
+from ..signoff.notices import Notice
 from ..signoff.verify import CERTIFICATE, Verified, verify
 from .nouns import shop_item
 
@@ -129,7 +130,8 @@ def add(
         for path, sort in sorted_.items():
             if sort not in (kinds.RUN, kinds.CERTIFICATE):
                 items.append(shop_item(path, sort, staged(path, sort)))
-        kept = _put(archive, items, key, who, utc_ns)
+        stack.pop_all()  # from here on the archive takes them away itself
+        kept = put_items(archive, items, key, who, utc_ns)
     return Added(run_id, kept)
 
 
@@ -163,7 +165,8 @@ def keep_issued(
             run_item(run, of_run),
             *certificate_items(run, found, run_path, of_page, staged),
         ]
-        kept = _put(archive, items, key, who, utc_ns)
+        stack.pop_all()  # from here on the archive takes them away itself
+        kept = put_items(archive, items, key, who, utc_ns)
     return Added(run.id, kept)
 
 
@@ -205,7 +208,7 @@ def comment(
         what=f"note on run {run.id}",
         about={"run": run.id},
     )
-    return Added(run.id, _put(archive, [item], key, who, utc_ns))
+    return Added(run.id, put_items(archive, [item], key, who, utc_ns))
 
 
 def read_note(data: bytes) -> Note:
@@ -217,13 +220,18 @@ def read_note(data: bytes) -> Note:
     return from_json(data, Note)
 
 
-def _put(
+def put_items(
     archive: Archive,
     items: Sequence[Item],
     key: SigningKey,
     who: str,
     utc_ns: Callable[[], int],
 ) -> tuple[Kept, ...]:
+    """Keep staged items for good, all or none; other benches' keys count as known.
+
+    Raises:
+        InputError, IntegrityError: see :meth:`Archive.add`.
+    """
     return archive.add(items, key=key, who=who, utc_ns=utc_ns, trusted=trusted_keys())
 
 
@@ -455,4 +463,34 @@ def certificate_items(
         kind=kinds.CERTIFICATE,
         what=f"{paper.title} {paper.number}",
         about=certificate_facts(found),
+    )
+
+
+def notice_facts(notice: Notice, run_id: str) -> dict[str, Fact]:
+    """Return what a notice beside a certificate is found by."""
+    return {
+        "run": run_id,
+        "certificate": notice.certificate,
+        "says": notice.says,
+        "by": notice.by,
+        "made": notice.made,
+    }
+
+
+def notice_item(notice: Notice, page: Path, run_id: str, made: Staged) -> Item:
+    """Return a notice as it is to be kept: beside its certificate.
+
+    Args:
+        notice: what it says.
+        page: the certificate, from the archive's folder on.
+        run_id: of its run.
+        made: the notice's staged file.
+    """
+    return Item(
+        staged=made,
+        folder=page.parent.as_posix(),
+        name=f"{page.stem}.notice-{{n}}.json",
+        kind=kinds.NOTICE,
+        what=f"{notice.certificate}: {notice.says}",
+        about=notice_facts(notice, run_id),
     )

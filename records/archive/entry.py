@@ -18,12 +18,13 @@ from ..errors import IntegrityError
 
 FORMAT = "proofstand.archive/1"
 CHAIN_NAME = "chain.jsonl"
-ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE = (
+ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE = (
     "archive",
     "run",
     "judgement",
     "certificate",
     "note",
+    "notice",
 )
 # Records of the shop itself, by the word in their format.
 SHOP_KINDS = (
@@ -36,8 +37,9 @@ SHOP_KINDS = (
     "job",
     "shift",
     "key",
+    "recall",
 )
-KINDS = (ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, *SHOP_KINDS)
+KINDS = (ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE, *SHOP_KINDS)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _LONGEST_NAME = 100
 _LONGEST_KEY = 200
