@@ -138,6 +138,7 @@ INPUT_IDS = frozenset(
         "archive_has_another",
         "record_unknown",
         "judgement_plan_not_kept",
+        "not_kept_yet",
         "run_id_unusable",
         "certificate_run_not_kept",
         "index_of_another",

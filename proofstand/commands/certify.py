@@ -132,6 +132,7 @@ def run(args: argparse.Namespace) -> int:
             by=args.by,
             key_folder=args.key,
             archive=args.archive,
+            plan_name=args.plan,
             told=places.append,
         )
     made = issue(

@@ -31,6 +31,7 @@ from .keep import (
     notice_facts,
     read_note,
     run_facts,
+    signed_note_facts,
 )
 
 _PATIENCE_S = 2.0
@@ -333,6 +334,8 @@ def _contents(
                     _judgement(entry, run, place)
                 elif entry.kind == kinds.NOTE:
                     _note(entry, run, place)
+                elif entry.kind in kinds.SIGNED_NOTES:
+                    _signed_note(entry, run, keys, place)
                 elif entry.kind == kinds.NOTICE:
                     _notice(entry, entries, keys, archive)
             except ProofstandError as error:
@@ -411,6 +414,18 @@ def _note(entry: Entry, run: Run | None, place: Path) -> None:
     except (ValueError, OSError):
         raise IntegrityError("remark_of_another_run", where=str(place)) from None
     _same(entry, {"run": note.run}, place)
+
+
+def _signed_note(
+    entry: Entry, run: Run | None, keys: Sequence[Path], place: Path
+) -> None:
+    """Refuse a signed note that is not of its run, or of another key."""
+    note = verify_by_any(place, keys).note
+    if note is None or note.what != entry.kind:
+        raise InputError("file_not_ours", where=str(place), what=entry.kind)
+    if run is not None and note.run_sha256 != run.sha256:
+        raise IntegrityError("note_of_another_run", where=str(place), what=note.what)
+    _same(entry, signed_note_facts(note), place)
 
 
 def _notice(

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from records.planfile import plan_by_name
+
 from .home import head_key, home, who_is
 from .keep import keep_issued
 
@@ -15,6 +17,7 @@ def keeper(
     by: str,
     key_folder: Path | None,
     archive: Path | None = None,
+    plan_name: str = "",
     told: Callable[[Path], None] = lambda path: None,
 ) -> Callable[[bytes, bool], None]:
     """Return what keeps a page that is issued, with its run.
@@ -27,6 +30,7 @@ def keeper(
         by: who issues the page.
         key_folder: of the key that signs the page.
         archive: folder of the archive, None for the shop's.
+        plan_name: another version of the plan that it is judged by; kept with it.
         told: is told where the page lies.
     """
 
@@ -35,7 +39,8 @@ def keeper(
             return
         where = home(archive).archive
         key = head_key(key_folder if simulated else None)
-        added = keep_issued(where, run_path, page, key=key, who=who_is(by))
+        plan = plan_by_name(plan_name)[1] if plan_name else ""
+        added = keep_issued(where, run_path, page, key=key, who=who_is(by), plan=plan)
         told(where.folder / added.kept[-1].path)
 
     return keep

@@ -13,7 +13,7 @@ import hashlib
 import io
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
@@ -47,6 +47,7 @@ from ..signoff.persons import AskPin, did, moment, no_pin
 from ..signoff.roll import Clock
 from ..signoff.signed_run import who_signs
 from .keep import notice_item, put_items
+from .nouns import recall_facts
 from .rejudging import Rejudged, rejudged, rejudged_json
 from .times import begin_of
 
@@ -673,19 +674,6 @@ def _keep(
         )
         stack.pop_all()  # from here on the archive takes them away itself
         return put_items(archive, items, head, who, utc_ns)
-
-
-def recall_facts(note: Note) -> dict[str, Any]:
-    """Return what a recall is found by."""
-    facts: Mapping[str, Any] = note.facts
-    return {
-        "id": str(facts["recall"]),
-        "since": str(facts["since"]),
-        "until": str(facts["until"]),
-        "runs": len(facts["runs"]),
-        "marked": len(facts["marked"]),
-        "by": note.by,
-    }
 
 
 def _last_place(archive: Archive, id: str) -> Path | None:

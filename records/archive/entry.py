@@ -26,6 +26,9 @@ ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE = (
     "note",
     "notice",
 )
+# Signed notes about a run, by the word in their schema.
+SIGNED_NOTES = ("concession", "rejection", "confirmation")
+SHIFT_RUN = "shift-run"
 # Records of the shop itself, by the word in their format.
 SHOP_KINDS = (
     "plan",
@@ -38,8 +41,15 @@ SHOP_KINDS = (
     "shift",
     "key",
     "recall",
+    "roll",
+    "rig-change",
 )
-KINDS = (ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE, *SHOP_KINDS)
+KINDS = (
+    *(ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE),
+    *SIGNED_NOTES,
+    *SHOP_KINDS,
+    SHIFT_RUN,
+)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _LONGEST_NAME = 100
 _LONGEST_KEY = 200
