@@ -288,7 +288,7 @@ def _lines(
         f"  last good {found.since}{good}; looked at to {found.until}",
     ]
     for each in recalled.runs:
-        said += _run_lines(each)
+        said += run_lines(each)
     turned = sum(each.turns for each in recalled.runs if each.trouble is None)
     unread = sum(each.trouble is not None for each in recalled.runs)
     said.append(
@@ -304,7 +304,8 @@ def _lines(
     return said + (_dry_lines() if marked is None else _marked_lines(marked))
 
 
-def _run_lines(each: Rejudged) -> list[str]:
+def run_lines(each: Rejudged) -> list[str]:
+    """Return what is told of a run that was judged anew."""
     from proofstand.display import plain
     from proofstand.words.sentences import trouble
 

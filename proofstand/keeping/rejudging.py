@@ -64,6 +64,7 @@ class Rejudged:
         run: as the index has it. sha256: the run's hash, "" where it can't be read.
         serial: of the regulator that the judgement is of.
         kept: the judgement that it is compared with, None where none is kept.
+        same: the new judgement says just what that one says.
         kept_version: version of the analysis that made that one.
         before, after: the verdicts, "" where it could not be judged.
         changes: findings whose outcome comes out another.
@@ -76,6 +77,7 @@ class Rejudged:
     sha256: str
     serial: str
     kept: Listed | None
+    same: bool
     kept_version: int
     before: str
     after: str
@@ -97,8 +99,11 @@ class Rejudged:
 
 Errors = Callable[[Run], Mapping[str, FoundError]]
 """Returns the error found of each channel of a run, by its id."""
-PlanFor = Callable[[Run], Plan]
-"""Returns the plan to judge a run by."""
+PlanFor = Callable[[Run, Plan, str], tuple[Plan, str]]
+"""Returns the plan to judge a run by and the digest of its text.
+
+It is given the plan of the kept judgement and the digest of that one's.
+"""
 
 
 def without_errors(run: Run, errors: Mapping[str, FoundError]) -> Run:
@@ -177,6 +182,7 @@ def _untold(
         sha256="",
         serial=found.serial,
         kept=None,
+        same=False,
         kept_version=0,
         before=found.verdict,
         after="",
@@ -212,20 +218,21 @@ def _each(
 ) -> Iterator[Rejudged]:
     """Give the run judged anew, once for each regulator that something was said of."""
     for serial, (kept, told) in _kept_last(archive, listed, run).items():
-        own_plan = _plan_then(index, archive, run, told)
-        plan = own_plan if plan_for is None else plan_for(run)
+        then = _plan_then(index, archive, run, told)
+        plan = then if plan_for is None else plan_for(run, *then)
         narrow = told is not None and _is_of_one(told)
         version = 0 if told is None else int(told["analysis_version"])
         before = told
         if before is None or (wrong is not None and version != ANALYSIS_VERSION):
-            before = _judged(run, own_plan, serial, narrow=narrow)
+            before = _judged(run, *then, serial, narrow=narrow)
         read = run if wrong is None else without_errors(run, wrong)
-        after = _judged(read, plan, serial, narrow=narrow)
+        after = _judged(read, *plan, serial, narrow=narrow)
         yield Rejudged(
             run=found,
             sha256=run.sha256,
             serial=serial,
             kept=kept,
+            same=told is not None and _is_same(told, after),
             kept_version=version,
             before=str(before["verdict"]),
             after=str(after["verdict"]),
@@ -268,19 +275,19 @@ def _is_of_one(told: Mapping[str, Any]) -> bool:
 
 def _plan_then(
     index: Index, archive: Archive, run: Run, told: Mapping[str, Any] | None
-) -> Plan:
-    """Return the plan that a kept judgement was made by.
+) -> tuple[Plan, str]:
+    """Return the plan that a kept judgement was made by, and the digest of its text.
 
     Raises:
         InputError: ``judgement_plan_not_kept``.
     """
     sha256 = run.header.plan_sha256 if told is None else told["plan"]["sha256"]
     if sha256 == run.header.plan_sha256:
-        return plan_of(run.header)
+        return plan_of(run.header), run.header.plan_sha256
     for each in index.entries(kind="plan"):
         plan, text = load_plan(archive.folder / each.path)
         if text_sha256(text) == sha256:
-            return as_approved(plan, str(sha256))
+            return as_approved(plan, str(sha256)), str(sha256)
     assert told is not None
     raise InputError(
         "judgement_plan_not_kept",
@@ -290,8 +297,10 @@ def _plan_then(
     )
 
 
-def _judged(run: Run, plan: Plan, serial: str, *, narrow: bool) -> dict[str, Any]:
-    judgement = judge(run, plan)
+def _judged(
+    run: Run, plan: Plan, sha256: str, serial: str, *, narrow: bool
+) -> dict[str, Any]:
+    judgement = replace(judge(run, plan), plan_sha256=sha256)
     if narrow:
         for own, of_one in each_regulator(judgement, run):
             if own.header.job.regulator.serial == serial:
@@ -368,7 +377,7 @@ def rejudged_json(each: Rejudged) -> dict[str, Any]:
     }
 
 
-def is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Tell whether two judgements say the same, whoever asked for them."""
     said = ("plan", "verdict", "findings", "suspects", "warnings", "analysis_version")
     now = json.loads(json.dumps(new, allow_nan=False))
