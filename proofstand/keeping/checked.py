@@ -325,8 +325,9 @@ def _contents(
                 if entry.kind == kinds.CERTIFICATE:
                     found = verify_by_any(place, keys)
                     _certificate(entry, found, run, judged, place)
-                    numbers[str(entry.about.get("number"))] += 1
-                    if numbers[str(entry.about.get("number"))] == 2:
+                    named = f"{entry.about['number']} {entry.about['title']}"
+                    numbers[named] += 1
+                    if numbers[named] == 2:
                         troubles.append(
                             IntegrityError("certificate_number_twice", where=str(place))
                         )

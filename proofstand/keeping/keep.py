@@ -123,7 +123,7 @@ def add(
         for page in pages:
             made = staged(page, "certificate")
             found = _of(page, verify, made)
-            run = run if runs else _kept_run(archive, found, page)
+            run = run if runs else kept_run(archive, found, page)
             run_id = run.id
             items += certificate_items(run, found, page, made, staged)
         for path, sort in sorted_.items():
@@ -303,7 +303,12 @@ def run_folder(archive: Archive, run_id: str) -> Path:
     raise InputError("record_unknown", where=str(archive.folder), given=run_id)
 
 
-def _kept_run(archive: Archive, found: Verified, page: Path) -> Run:
+def kept_run(archive: Archive, found: Verified, page: Path) -> Run:
+    """Return the run of a certificate, which has to be kept.
+
+    Raises:
+        InputError: ``certificate_run_not_kept``. IntegrityError: it was changed.
+    """
     try:
         return read_sealed(run_folder(archive, found.run) / RUN_NAME)
     except InputError:
@@ -444,10 +449,12 @@ def certificate_items(
     except ValueError:
         why = "the judgement inside is not one of its run"
         raise IntegrityError("certificate_changed", where=str(page), why=why) from None
+    # one number, two files: the page that waited, and the same with both signatures
+    second = "" if paper.second is None else "-countersigned"
     return item, Item(
         staged=made,
         folder=folder_of(run),
-        name=f"certificate-{safe_name(paper.number)}.pdf",
+        name=f"certificate-{safe_name(paper.number)}{second}.pdf",
         kind=kinds.CERTIFICATE,
         what=f"{paper.title} {paper.number}",
         about=certificate_facts(found),

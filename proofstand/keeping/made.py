@@ -26,13 +26,16 @@ from ..signoff.heads import SigningKey
 from ..signoff.keys import shop_key
 from ..signoff.notes import Note
 from ..signoff.notices import read_notice
+from ..signoff.verify import verify
 from ..words.sentences import trouble
 from .home import home, who_is
 from .keep import (
     RUN_NAME,
+    certificate_items,
     folder_of,
     judgement_bytes,
     judgement_item,
+    kept_run,
     notice_item,
     page_kept,
     put_items,
@@ -160,6 +163,23 @@ def keep_note(
             found.append(judgement_item(run, judged, stage(judged, "judgement")))
         found.append(signed_note_item(run, note, stage(note_path, "note")))
         return found
+
+    return _kept(items, by=by)
+
+
+def keep_countersigned(page: Path, *, by: str) -> InputError | None:
+    """Keep a page that was countersigned beside the one that waited for it.
+
+    What a demonstration key signed is of a simulated rig and not kept.
+    """
+
+    def items(archive: Archive, stage: Stage) -> list[Item]:
+        made = stage(page, "certificate")
+        found = verify(made.path)
+        if found.simulated:
+            return []
+        run = kept_run(archive, found, page)
+        return list(certificate_items(run, found, page, made, stage))
 
     return _kept(items, by=by)
 

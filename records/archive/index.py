@@ -491,8 +491,15 @@ def take_in(connection: sa.Connection, batch: Sequence[Entry]) -> None:
             _insert(connection, RUNS).on_conflict_do_nothing(), list(runs.values())
         )
     if papers:
+        added = _insert(connection, CERTIFICATES)
         connection.execute(
-            _insert(connection, CERTIFICATES).on_conflict_do_nothing(),
+            added.on_conflict_do_update(  # a countersigned page has the same number
+                index_elements=["number"],
+                set_={
+                    name: added.excluded[name]
+                    for name in ("path", "title", "verdict", "utc_ns")
+                },
+            ),
             list(papers.values()),
         )
     _sum(connection, counts, models)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import io
 import json
 import shutil
+import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, NoReturn
 
+import jsonschema
 import pytest
 
 from proofstand.keeping.checked import Checked, check_archive
@@ -31,6 +34,7 @@ from .conftest import SealedRun
 from .shop import HAND, LEAD, PINS, SECOND, SIGNER, real
 from .shops import Call, call
 from .test_calibrate import POINTS, REFERENCE, RIG
+from .test_countersign import asked_for_real
 
 __all__ = ["call"]
 
@@ -49,6 +53,7 @@ direction = "down"
 applied = [150, 100, 50, 0]
 reading = [150.02, 100.03, 50.01, 0.02]
 """
+SCHEMAS = Path(__file__).parents[2] / "docs" / "schemas"
 ACCEPT = "set by the maker's sheet (invented)"
 
 
@@ -265,3 +270,106 @@ def test_what_can_t_be_kept_now_counts_and_is_told(
     (record,) = (own_places / "approvals").iterdir()
     assert call("records", "add", plan, record, "--by", LEAD)[0] == 0
     assert {entry.kind for entry in kept()} == {"plan", "approval"}
+
+
+def test_a_certificate_tells_the_tests_of_its_job_before_it(
+    call: Call,
+    sealed_run: SealedRun,
+    bench_key: Path,
+    tmp_path: Path,
+    lacks: Callable[[str], NoReturn],
+) -> None:
+    shop_folder().parent.mkdir(parents=True, mode=0o700)
+    shop_folder().symlink_to(bench_key)
+
+    def test_of(number: int, job: str, *faults: str) -> Path:
+        def named(run: Run) -> Run:
+            run = real(run)
+            header = run.header
+            card = replace(header.job, id=job)
+            started = header.started_utc_ns + number * 3_600 * 10**9
+            header = replace(header, id=f"r-{number}", job=card, started_utc_ns=started)
+            return replace(run, header=header, truth=None)
+
+        return sealed_run(*faults, key=bench_key, change=named)
+
+    def certified(run: Path, name: str) -> tuple[Path, dict[str, Any]]:
+        page = tmp_path / f"{name}.pdf"
+        code, out, _ = call("certify", run, "--out", page, "--by", SIGNER, "--json")
+        assert code == 0
+        schema = json.loads((SCHEMAS / "certificate-1.json").read_text("utf-8"))
+        told: dict[str, Any] = json.loads(out)
+        jsonschema.validate(
+            {k: told[k] for k in told.keys() & schema["properties"]}, schema
+        )
+        return page, told
+
+    failed, other = test_of(1, "J-1", "stem_friction"), test_of(2, "J-2")
+    _, first = certified(failed, "first")
+    assert "earlier" not in first
+    certified(other, "other")
+    page, told = certified(test_of(3, "J-1"), "second")
+    (before,) = told["earlier"]
+    assert before == {
+        "run": "r-1",
+        "sha256": read_sealed(failed).sha256,
+        "day": "2026-06-15",
+        "verdict": "fail",
+    }
+    try:
+        done = subprocess.run(
+            ["pdftotext", str(page), "-"], capture_output=True, text=True, check=True
+        )
+    except FileNotFoundError:
+        lacks("pdftotext")
+    said = " ".join(done.stdout.split())
+    assert "number 2 of this regulator; before it: 2026-06-15 fail (run r-1)" in said
+    # the first one again: what came after it is no test before it
+    _, again = certified(failed, "first-again")
+    assert "earlier" not in again
+    # an archive that can't be looked into is told, not passed over
+    (run,) = archive_dir().glob("2026/r-1/run.h5")
+    run.chmod(0o644)
+    run.write_bytes(run.read_bytes()[:-1])
+    _, unknown = certified(test_of(4, "J-1"), "third")
+    assert unknown["earlier"] is None
+
+
+def test_a_countersigned_page_is_kept_beside_the_one_that_waited(
+    call: Call, sealed_run: SealedRun, bench_key: Path, tmp_path: Path
+) -> None:
+    shop_folder().parent.mkdir(parents=True, mode=0o700)
+    shop_folder().symlink_to(bench_key)
+    run, page = sealed_run(key=bench_key, change=asked_for_real), tmp_path / "page.pdf"
+    code, out, _ = call("certify", run, "--out", page, "--by", SIGNER, "--json")
+    assert code == 0
+    number = json.loads(out)["number"]
+    done = tmp_path / "certificate.pdf"
+    given = ("records", "countersign", page, "--out", done, "--by", LEAD)
+    code, _, said = call(*given)
+    assert (code, said) == (0, "")
+    pages = sorted(entry.path for entry in kept() if entry.kind == "certificate")
+    assert [path.rsplit("/", 1)[1] for path in pages] == [
+        f"certificate-{number}-countersigned.pdf",
+        f"certificate-{number}.pdf",
+    ]
+    assert (archive_dir() / pages[0]).read_bytes() == done.read_bytes()
+    _, out, _ = call("records", "find", "--json")
+    (found,) = json.loads(out)["runs"]
+    assert found["title"] == "certificate"
+    assert call("verify", archive_dir(), done)[0] == 0
+    # again is no harm, and nor is the index made anew
+    assert call("records", "add", done)[0] == 0
+    assert call("archive", "rebuild")[0] == 0
+    _, out, _ = call("records", "show", number, "--json")
+    assert json.loads(out)["runs"][0]["title"] == "certificate"
+    lone = tmp_path / "lone"
+    lone.mkdir()
+    made = call("certify", run, "--out", lone / "r.pdf", "--by", SIGNER, "--no-archive")
+    assert made[0] == 0
+    shutil.rmtree(archive_dir())
+    out_ = lone / "c.pdf"
+    given = ("records", "countersign", lone / "r.pdf", "--out", out_, "--by", LEAD)
+    code, _, said = call(*given)
+    assert code == 0
+    assert "not in the archive yet" in said
