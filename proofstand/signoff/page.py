@@ -35,7 +35,7 @@ SCALE_ON_TWO_PAGES = 0.92
 TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
-_MOSTLY = 3  # of the sizes
+_MOSTLY = 3  # of the sizes: where a whole test ends
 _BOX = ("x", "y", "width", "height")
 
 
@@ -143,7 +143,7 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
     """Return the scale and the height of each trace.
 
     What fits at one size fits at all smaller ones, so that the largest that does is
-    found by halving; the search begins where it mostly ends.
+    found by halving; the search begins where it mostly ends, and beside that.
     """
     found: tuple[float, float] | None = None
     first, last, at = 0, len(SCALES), _MOSTLY
@@ -155,7 +155,7 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
             found, last = (scale, min(each, TRACE_MOST_MM)), at
         else:
             first = at + 1
-        at = (first + last) // 2
+        at = last - 1 if last == _MOSTLY else (first + last) // 2
     return found or (SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM)
 
 
