@@ -305,6 +305,9 @@ def channel_trace(
     second measurement.
     """
     t_s: FloatArray = np.asarray((t_ns - origin_ns) * 1e-9, dtype=np.float64)
+    if bool((t_s[1:] > t_s[:-1]).all()):  # as nearly always
+        with np.errstate(invalid="ignore", over="ignore"):
+            return Trace(channel.id, t_s, channel_values(channel, raw), flags)
     before = np.maximum.accumulate(np.concatenate(([-np.inf], t_s[:-1])))[: t_s.size]
     keep = t_s > before
     with np.errstate(invalid="ignore", over="ignore"):

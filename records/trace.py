@@ -137,19 +137,24 @@ class Trace:
 
     def __post_init__(self) -> None:
         """Freeze the arrays and check them."""
-        for name, dtype in (
-            ("t_s", np.float64),
-            ("value", np.float64),
-            ("flags", np.uint8),
-            ("repeated_s", np.float64),
-            ("backward_s", np.float64),
+        for name, array, dtype in (
+            ("t_s", self.t_s, np.float64),
+            ("value", self.value, np.float64),
+            ("flags", self.flags, np.uint8),
+            ("repeated_s", self.repeated_s, np.float64),
+            ("backward_s", self.backward_s, np.float64),
         ):
-            object.__setattr__(self, name, _frozen(getattr(self, name), dtype))
+            if (
+                array.__class__ is not np.ndarray
+                or array.flags.writeable
+                or array.dtype != dtype
+            ):
+                object.__setattr__(self, name, _frozen(array, dtype))
         if not self.t_s.shape == self.value.shape == self.flags.shape:
             raise ValueError(
                 f"{self.channel}: times, values and flags differ in length"
             )
-        if self.t_s.size > 1 and not bool(np.all(self.t_s[1:] > self.t_s[:-1])):
+        if not bool((self.t_s[1:] > self.t_s[:-1]).all()):
             raise ValueError(f"{self.channel}: time must rise from sample to sample")
 
     def __len__(self) -> int:

@@ -7,6 +7,7 @@ which were heard is a fold of the marks, here for engine, window and terminal al
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -209,9 +210,7 @@ class _Guarded:
         return found
 
     def _forget(self, now_s: float) -> None:
-        old = 0
-        while old < self.looked and self.t_s[old] < now_s - _KEEP_S:
-            old += 1
+        old = bisect_left(self.t_s, now_s - _KEEP_S, 0, self.looked)
         if old > 256:
             del self.t_s[:old], self.value[:old], self.flags[:old]
             self.looked -= old

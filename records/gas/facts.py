@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from types import MappingProxyType
 
 import numpy as np
@@ -54,8 +55,7 @@ class Gas:
     @property
     def gamma(self) -> float:
         """Ratio of heats of the ideal gas at 293.15 K, 1."""
-        _, cv, _, _ = self._all(0.0, STANDARD_TEMPERATURE_K)
-        return 1.0 + self.gas_constant / cv
+        return 1.0 + self.gas_constant / _standard_cv(self)
 
     def pressure(self, density: float, temperature_k: float) -> float:
         """Return absolute pressure, Pa, from kg/m3 and K."""
@@ -160,6 +160,12 @@ class Gas:
             density,
             temperature_k,
         )
+
+
+@cache
+def _standard_cv(gas: Gas) -> float:
+    """Return the ideal gas's heat at 293.15 K, once: valves ask for it at each turn."""
+    return gas.heats(0.0, STANDARD_TEMPERATURE_K)[0]
 
 
 def _gas(name: str, row: Row) -> Gas:
