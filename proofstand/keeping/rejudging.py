@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from typing import Any
@@ -32,6 +32,7 @@ from records.tomlfile import text_sha256
 from ..approvals import as_approved, plan_of
 from ..report import judgement_json
 from ..signoff.persons import moment
+from ..signoff.verify import verify
 from .keep import RUN_NAME, run_folder
 
 _PAIR = "tested_with"  # in the warnings of a judgement that is of one of two
@@ -237,7 +238,7 @@ def _each(
             before=str(before["verdict"]),
             after=str(after["verdict"]),
             changes=tuple(_changes(before, after)),
-            papers=papers,
+            papers=_papers_of(archive, papers, serial) if narrow else papers,
             data=after,
         )
 
@@ -267,6 +268,23 @@ def _kept_last(
         (told,) = json.loads(data)["judgements"]
         found[str(told["regulator"]["serial"])] = each, told
     return found or {run.header.job.regulator.serial: (None, None)}
+
+
+def _papers_of(
+    archive: Archive, papers: Iterable[Paper], serial: str
+) -> tuple[Paper, ...]:
+    """Return the papers of one of two regulators; one that can't be read counts."""
+
+    def is_of(paper: Paper) -> bool:
+        try:
+            found = verify(archive.folder / paper.path).paper
+            assert found is not None
+            (told,) = json.loads(found.judgement)["judgements"]
+        except (ProofstandError, ValueError, KeyError, TypeError):
+            return True
+        return bool(told["regulator"]["serial"] == serial)
+
+    return tuple(filter(is_of, papers))
 
 
 def _is_of_one(told: Mapping[str, Any]) -> bool:
