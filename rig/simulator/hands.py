@@ -96,6 +96,7 @@ MISTAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "closes-slowly": ("close_bleed",),
         "leaves-bleed": ("close_bleed",),
         "wrong-valve": ("isolate_inlet",),
+        "forgets-valve": ("isolate_inlet",),
         "walks-away": ("set_outlet",),
         "long-absence": (),
         "over-adjusts": ("set_outlet",),
@@ -208,6 +209,7 @@ class Hands:
             "lock_nut": self._lock_nut,
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
+            "draw_off": self._open_bleed,
             "close_bleed": self._close_bleed,
             "look": self._look,
             "hands_off": self._hands_off,
@@ -353,6 +355,9 @@ class Hands:
         if slip == "leaves-bleed":
             yield from self._leaves_bleed()
             return
+        if slip == "forgets-valve":
+            yield from self._wait(self._between(0.5, 1.5))
+            return  # said to be done, and it is not
         yield from doing
         if slip == "nut-moves-it":
             moved = _NUT_SHARE * self._read("outlet") / self._manner.slope

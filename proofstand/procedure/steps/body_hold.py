@@ -1,10 +1,14 @@
-"""Body-hold: inlet isolated next to the regulator, bleed untouched, both sides held."""
+"""Body-hold: inlet isolated next to the regulator, bleed untouched, both sides held.
+
+Then a little gas is drawn off, so that the trace shows that the inlet was isolated.
+"""
 
 from __future__ import annotations
 
 from records.plan import Plan, Step
 
 from ..seeing import decided, fell_by, first_of, touched
+from ..seeing_isolated import INLET_SUPPLIED, drawn_off
 from ..stages import Ask, Hold, Soak, Stage
 from .lockup import locking
 
@@ -25,5 +29,11 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             seconds=step.hold.value_si,
             stop=first_of(fell_by(ENOUGH), decided(step, plan)),
             guard=touched("outlet", "inlet"),
+        ),
+        Ask(
+            act="draw_off",
+            see=drawn_off(step.hold.value_si),
+            spoils=INLET_SUPPLIED,
+            give_up_s=180.0,
         ),
     )
