@@ -252,7 +252,7 @@ SLOW_TO_LOCK_UP = (9, 14)
         *SLOW_TO_LOCK_UP,
         *(
             pytest.param(n, marks=pytest.mark.slow)
-            for n in range(3, 20)
+            for n in range(3, 12)
             if n not in SLOW_TO_LOCK_UP
         ),
     ],
