@@ -13,6 +13,7 @@ from records.errors import InputError, RefusedError
 from records.jobcard import FORMAT as JOB_FORMAT
 from records.jobcard import JobCard
 from records.jobfile import with_upstream
+from records.plan import Plan
 from records.planfile import DEFAULT_PLAN, plan_by_name
 from records.rig import HandValves, Rig
 from records.run import Mark, MarkKind, Request
@@ -23,7 +24,14 @@ from rig.rigfile import parse_rig
 from rig.simulator.devices import InProcessLink, SimulatedRig
 from rig.simulator.families import FAMILIES, FIRST_STAGE, PAIR, SECOND_STAGE
 from rig.simulator.faults import parsed_faults
-from rig.simulator.hands import ABSENCE_S, Hands, Mistake, Moves, manner_for
+from rig.simulator.hands import (
+    ABSENCE_S,
+    MISTAKES,
+    Hands,
+    Mistake,
+    Moves,
+    manner_for,
+)
 from rig.simulator.hands_link import ValveWriter
 from rig.simulator.history import true_findings
 from rig.simulator.rigbody import REGULATOR
@@ -36,7 +44,9 @@ from .procedure.engine import (
     Command,
     needed_roles,
     prepared_plan,
+    stages_of,
 )
+from .procedure.stages import Ask
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -373,6 +383,26 @@ class Simulated:
     rig_seconds: float
 
 
+def _check_mistakes(mistakes: Sequence[str], plan: Plan) -> None:
+    """Refuse a mistake that hands can't make at the step named, or at any."""
+    asked = {
+        step.id: {s.act for s in stages_of(step, plan) if isinstance(s, Ask)}
+        for step in plan.steps
+        if not (step.left_out or step.from_shift)
+    }
+    for text in mistakes:
+        made = Mistake.parse(text)
+        acts = MISTAKES[made.slip]
+        can = [id for id, own in asked.items() if not acts or own & set(acts)]
+        if not can or made.step not in ("", *can):
+            raise InputError(
+                "mistake_nowhere",
+                given=text,
+                plan=plan.id,
+                steps=", ".join(can) or "none",
+            )
+
+
 def simulate(
     *,
     family: str,
@@ -423,6 +453,7 @@ def simulate(
     plan, plan_text = plan_by_name(plan_name)
     job = demo_job(family)
     prepared = prepared_plan(plan, job)
+    _check_mistakes(mistakes, prepared)
     metered = "flow" in needed_roles(prepared)
     reads_vent = vent_meter and any(s.kind == "relief" for s in prepared.steps)
     text = rig_text(

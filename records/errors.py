@@ -96,6 +96,7 @@ INPUT_IDS = frozenset(
         "family_without_plan",
         "log_map_needed",
         "mistake_unknown",
+        "mistake_nowhere",
         "log_column_missing",
         "log_line_unreadable",
         "log_time_backwards",

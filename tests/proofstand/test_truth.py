@@ -159,6 +159,32 @@ def test_a_bumped_bleed_is_noticed_and_what_was_held_is_held_again(
     assert judge(run).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(
+    "mistake",
+    [
+        "wrong-valve@nosuchstep",
+        "supply-lost@creep-hold",
+        "nut-moves-it@creep-hold",
+        "wrong-valve@vent-down",
+    ],
+)
+def test_a_mistake_that_can_t_be_made_there_is_refused(
+    tmp_path: Path, mistake: str
+) -> None:
+    with pytest.raises(InputError, match="mistake_nowhere") as told:
+        simulate(
+            family="second-stage",
+            plan_name="low-pressure",
+            faults=(),
+            mistakes=(mistake,),
+            seed=4,
+            out=tmp_path / "run.h5",
+        )
+    steps = str(told.value.facts["steps"]).split(", ")
+    assert mistake.partition("@")[2] not in steps
+    assert {"lockup-1", "body-hold", "set"} & set(steps)
+
+
 def test_a_mistake_that_hands_don_t_know_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="mistake_unknown"):
         simulate(
