@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
-from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, words_of
+from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
 from proofstand.procedure.answers import parsed_answer
 from proofstand.procedure.engine import (
@@ -253,6 +253,10 @@ class Presenter:
                 self._trouble_mark(mark)
             case MarkKind.NOTE if "settling" in mark.data:
                 self._soak = (mark.t_s, float(mark.data["settling"]))
+            case MarkKind.NOTE if self._header is not None:
+                told = note_words(mark, self._request, self._header)
+                self._notice = told or self._notice
+                self._confirmed = self._confirmed and not told
             case MarkKind.ABANDONED:
                 self._abandoned = True
                 self._stopping = self._ending

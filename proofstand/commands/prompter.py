@@ -8,7 +8,13 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from proofstand.alarms import AlarmWords, hose_page, over_words, words_of
+from proofstand.alarms import (
+    AlarmWords,
+    hose_page,
+    note_words,
+    over_words,
+    words_of,
+)
 from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions
 from proofstand.bench.shift import clock_words
@@ -164,6 +170,8 @@ class Prompter:
                 self._say_alarm(mark)
             case Marked(mark) if ALARM_OVER in mark.data or "back" in mark.data:
                 self._say_over(mark)
+            case Marked(mark) if mark.kind is MarkKind.NOTE:
+                self._say_note(mark)
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
                 channel = mark.data.get("channel") or mark.data.get("instrument", "")
@@ -205,6 +213,13 @@ class Prompter:
             what = mark.data.get(ALARM_OVER, SILENT)
             channel = mark.data.get("back") or mark.data.get("channel", "")
             self._say(f"{mark.t_s:8.1f} s    {over_words(what, channel, self._header)}")
+
+    def _say_note(self, mark: Mark) -> None:
+        """Say what the procedure notes while it waits for hands."""
+        if self._header is not None:
+            told = note_words(mark, self._request, self._header)
+            if told:
+                self._say(f"{BELL}{mark.t_s:8.1f} s    {told}")
 
     def _ring(self, t_s: float) -> None:
         """Ring the bell again while an alarm has not been heard."""

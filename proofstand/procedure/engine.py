@@ -25,7 +25,17 @@ from records.trace import Trace
 from . import resuming
 from .answers import parsed_answer
 from .leaves import leans_on_lockup, left_out
-from .progress import DECLARED, MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .progress import (
+    DECLARED,
+    LAPSED,
+    MAKES_SAFE,
+    RESUMED,
+    STANDS,
+    TOLD_S,
+    TOO_EARLY,
+    Progress,
+    fold,
+)
 from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
 from .steps import (
@@ -451,6 +461,8 @@ class Engine:
                     return []
                 if waiting.look:
                     return [waiting]  # "done" answers no question
+                if self.progress.confirmed or self._said_too_early(by):
+                    return self._take_out()
                 self._mark(
                     MarkKind.CONFIRMED, {"request": request, "act": waiting.act}, by=by
                 )
@@ -692,6 +704,7 @@ class Engine:
                     return False
                 # As often as that it is the regulator's way; the judgement weighs it.
                 seen = Seen("shut_off", seen.t_s, seen.facts)
+            self._hold_to_word(stage, seen)
             told_so = self.progress.confirmed or not stage.confirm
             done = (seen is not None or stage.see is None) and told_so
             if stage.either:
@@ -709,6 +722,34 @@ class Engine:
         if stage.opens and MarkKind.OPENED not in told:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
+
+    def _said_too_early(self, by: str) -> bool:
+        """Say that it is not so yet, and ask again; a word before the deed is none."""
+        stage = self._stages()[self.progress.stage]
+        return isinstance(stage, Ask) and self._not_there(stage, TOO_EARLY, by)
+
+    def _hold_to_word(self, stage: Ask, seen: Seen | None) -> None:
+        """Ask once more where it did not stay as it was when a person said so."""
+        now = self.progress
+        if now.confirmed and seen is None:
+            self._not_there(stage, LAPSED, "trace")
+        elif now.unheld and not (now.confirmed or now.stood) and seen is not None:
+            assert now.waiting is not None
+            self._mark(MarkKind.NOTE, {STANDS: now.waiting.id})
+
+    def _not_there(self, stage: Ask, note: str, by: str) -> bool:
+        against = None if stage.there is None else stage.there(self._view())
+        waiting = self.progress.waiting
+        if against is None or waiting is None:
+            return False
+        role, value = against
+        told = {note: waiting.id, "act": waiting.act}
+        if role:
+            told |= {"channel": self._watched[role].channel.id}
+            told |= {"value": repr(round(value, 3))}
+        self._mark(MarkKind.NOTE, told, by=by)
+        self._out.append(waiting)
+        return True
 
     def _not_done(self) -> None:
         """Leave a step that can't be done."""

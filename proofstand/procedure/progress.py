@@ -19,6 +19,11 @@ from .watch import NO_ALARMS, OVER_PRESSURE, SILENT, Alarms
 TOLD_S = "told_s"
 # A step begun again after an interruption starts with a look at zero and state.
 RESUMED = "resumed"
+# Notes of a stage: a person's word came before the pressure stood, or it did not stay;
+# it stands now and wants a word. Each names the request.
+TOO_EARLY = "too_early"
+LAPSED = "lapsed"
+STANDS = "stands"
 # Nobody asked for it: a person says that it was done.
 DECLARED = "declared"
 
@@ -47,6 +52,8 @@ class Progress:
         hold_from_s: when the hold that is on began. hold_why: what ended it early.
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
+        unheld: what a person said before did not count. stood: it stands since, and
+            that was told.
         requests: how many were made.
         alarm: an over-pressure stopped the test, or came while the gas came off.
         alarms: those that stand.
@@ -72,6 +79,8 @@ class Progress:
     locked: bool = False
     waiting: Request | None = None
     confirmed: bool = False
+    unheld: bool = False
+    stood: bool = False
     requests: int = 0
     alarm: bool = False
     alarms: Alarms = NO_ALARMS
@@ -116,6 +125,8 @@ def _between(was: Progress) -> Progress:
         stage=-1,
         waiting=None,
         confirmed=False,
+        unheld=False,
+        stood=False,
         hold_from_s=None,
         hold_why="",
         told=frozenset(),
@@ -239,6 +250,10 @@ def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Prog
 
 
 def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if TOO_EARLY in mark.data or LAPSED in mark.data:
+        return replace(now, confirmed=False, unheld=True, stood=False)
+    if STANDS in mark.data:
+        return replace(now, stood=True)
     return _stage_begins(now) if "settling" in mark.data else now
 
 

@@ -13,6 +13,7 @@ from records.plan import Plan, Step
 from .leaves import inlet_before
 from .seeing import all_of, at_pressure, zeroed
 from .stages import Ask, Stage
+from .standing import at_aim, at_zero
 from .watch import nothing_under_pressure
 
 # Steps that lean on the lockup before them, bleed untouched.
@@ -46,6 +47,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         act="open_to_air",
         see=all_of(nothing_under_pressure, zeroed("inlet", "outlet")),
         confirm=True,
+        there=at_zero,
         caution="vent",
     )
     inlet = _inlet_level(step, plan)
@@ -59,6 +61,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             aim=inlet,
             see=at_pressure("inlet", inlet.value_si),
             confirm=True,
+            there=at_aim("inlet", inlet.value_si),
             caution="raise_slowly",
         ),
     )

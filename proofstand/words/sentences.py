@@ -112,6 +112,11 @@ def alarm_words(id: str, /, **facts: object) -> str:
     return _filled(words()["alarm"][id], facts)
 
 
+def noted_words(id: str, /, **facts: object) -> str:
+    """Return what is said of a note of the procedure, its facts filled in."""
+    return _filled(words()["noted"][id], facts)
+
+
 def alarm_said(what: str, part: str, /, **facts: object) -> str:
     """Return a piece of what one kind of alarm says: its first words, and so on."""
     return _filled(words()["alarm"][what][part], facts)

@@ -21,7 +21,7 @@ from proofstand.procedure.engine import (
     Skip,
     prepared_plan,
 )
-from proofstand.procedure.progress import TOLD_S
+from proofstand.procedure.progress import LAPSED, STANDS, TOLD_S, TOO_EARLY
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
@@ -222,10 +222,11 @@ def test_zero_and_state_are_looked_at_before_pressure_comes_back() -> None:
     inlet = next(s.inlet for s in plan().steps if s.kind == "pressurise")
     assert engine.request is not None
     assert engine.request.aim == inlet
-    answer(engine)
-    assert asked(feed(engine, 33.0, 36.0)) == []  # said, but not seen
+    assert notes(answer(engine)) == [TOO_EARLY]  # said, but not so
     assert inlet is not None
-    assert asked(feed(engine, 36.0, 40.0, inlet=inlet.value_si)) == ["set_outlet"]
+    assert asked(feed(engine, 33.0, 40.0, inlet=inlet.value_si)) == []
+    answer(engine)
+    assert asked(feed(engine, 40.0, 41.0, inlet=inlet.value_si)) == ["set_outlet"]
 
 
 def test_after_an_over_pressure_a_new_part_only_vents() -> None:
@@ -321,10 +322,10 @@ def asked(out: Sequence[object]) -> list[str]:
     return [o.act for o in out if isinstance(o, Request)]
 
 
-def answer(engine: Engine) -> None:
+def answer(engine: Engine) -> list[object]:
     request = engine.request
     assert request is not None
-    engine.command(Acknowledge(request.id, "t"))
+    return [*engine.command(Acknowledge(request.id, "t"))]
 
 
 def test_nothing_is_connected_while_there_is_pressure() -> None:
@@ -335,11 +336,72 @@ def test_nothing_is_connected_while_there_is_pressure() -> None:
     answer(engine)
     out = feed(engine, 35.0, 60.0)
     assert asked(out) == ["fit_blank"]
-    # Confirmed, but the inlet reads pressure: the next request does not come.
+    # Confirmed while the inlet reads pressure: that is no word, then or later.
     assert feed(engine, 60.0, 63.0, inlet=5_000.0) == []
+    assert notes(answer(engine)) == [TOO_EARLY]
+    assert feed(engine, 63.0, 80.0, inlet=5_000.0) == []
+    out = feed(engine, 80.0, 90.0)
+    assert (asked(out), notes(out)) == ([], [STANDS])
+    assert notes(answer(engine)) == []
+    assert asked(feed(engine, 90.0, 91.0)) == ["raise_inlet"]
+
+
+def notes(out: Sequence[object]) -> list[str]:
+    """Return what notes of waiting tell."""
+    known = (TOO_EARLY, LAPSED, STANDS)
+    return [n for o in out if isinstance(o, Mark) for n in known if n in o.data]
+
+
+def test_a_word_before_the_pressure_stands_is_no_confirmation() -> None:
+    engine, t = led_to("raise_inlet")
+    request = engine.request
+    assert request is not None
+    assert request.aim is not None
+    aim = request.aim.value_si
+    out = answer(engine)
+    assert notes(out) == [TOO_EARLY]
+    told = next(o for o in out if isinstance(o, Mark))
+    assert (told.by, told.data["act"]) == ("t", "raise_inlet")
+    assert abs(float(told.data["value"])) < 100.0
+    assert asked(out) == ["raise_inlet"]  # asked for again
+    out = feed(engine, t, t + 30.0, inlet=aim)
+    assert (asked(out), notes(out)) == ([], [STANDS])
+    assert feed(engine, t + 30.0, t + 300.0, inlet=aim) == []
+    assert notes(answer(engine)) == []
+    out = feed(engine, t + 300.0, t + 301.0, inlet=aim)
+    assert asked(out)
+    assert engine.request is not None
+    assert engine.request.id != request.id
+
+
+def test_a_pressure_that_does_not_stay_wants_another_word() -> None:
+    engine, t = led_to("raise_inlet")
+    request = engine.request
+    assert request is not None
+    assert request.aim is not None
+    aim = request.aim.value_si
+    feed(engine, t, t + 1.5, inlet=aim)
+    assert notes(answer(engine)) == []  # it reads so; seen to stand it is not yet
+    out = feed(engine, t + 1.5, t + 4.0, inlet=0.5 * aim)
+    assert notes(out) == [LAPSED]
+    out = feed(engine, t + 4.0, t + 20.0, inlet=aim)
+    assert (asked(out), notes(out)) == ([], [STANDS])
     answer(engine)
-    assert asked(feed(engine, 63.0, 80.0, inlet=5_000.0)) == []
-    assert asked(feed(engine, 80.0, 90.0)) == ["raise_inlet"]
+    assert asked(feed(engine, t + 20.0, t + 21.0, inlet=aim))
+
+
+def led_to(act: str) -> tuple[Engine, float]:
+    """Return an engine that asks for an act, no pressure before, and up to when."""
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    t = 5.0
+    while engine.request is None or engine.request.act != act:
+        if engine.request is not None and engine.request.confirm:
+            answer(engine)
+        feed(engine, t, t + 1.0)
+        t += 1.0
+        assert t < 120.0
+    return engine, t
 
 
 def test_an_answer_to_an_old_request_is_passed_over() -> None:
