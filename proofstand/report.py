@@ -276,6 +276,8 @@ def stops(run: Run, plan: Plan) -> list[str]:
             said.append(page("given_up_note", step=mark.step))
         elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "rig_leaks":
             said.append(page("rig_leaks_note", step=mark.step))
+        elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "opened":
+            said.append(page("opened_note", step=mark.step))
     return said
 
 

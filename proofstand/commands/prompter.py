@@ -30,6 +30,7 @@ from proofstand.procedure.engine import (
     Repeat,
     Skip,
 )
+from proofstand.procedure.progress import AWAITS, BACK_TO, DECLARED, MAKES_SAFE
 from proofstand.procedure.watch import ALARM_OVER, ALARMS, NO_ALARMS, SILENT
 from proofstand.report import role_of
 from proofstand.session import (
@@ -42,7 +43,14 @@ from proofstand.session import (
     Started,
     Troubled,
 )
-from proofstand.words.sentences import action, alarm_words, caution, label, trouble
+from proofstand.words.sentences import (
+    action,
+    alarm_words,
+    caution,
+    label,
+    noted_words,
+    trouble,
+)
 from records.errors import InputError
 from records.judgement import Judgement, Outcome
 from records.run import Mark, MarkKind, Request, RunHeader
@@ -161,8 +169,15 @@ class Prompter:
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
                 what = mark.data.get("event") or mark.data.get("why", "hold over")
                 self._say(f"{mark.t_s:8.1f} s    {what.replace('_', ' ')}")
+            case Marked(mark) if mark.kind is MarkKind.CONFIRMED:
+                if AWAITS in mark.data:
+                    self._say(f"{mark.t_s:8.1f} s    {noted_words('awaits')}")
             case Marked(mark) if mark.kind is MarkKind.ANSWERED:
                 self._say(f"{mark.t_s:8.1f} s    answered: {mark.data['value']}")
+            case Marked(mark) if DECLARED in mark.data:
+                self._say_declared(mark)
+            case Marked(mark) if BACK_TO in mark.data:
+                self._say_anew(mark)
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
@@ -213,6 +228,20 @@ class Prompter:
             what = mark.data.get(ALARM_OVER, SILENT)
             channel = mark.data.get("back") or mark.data.get("channel", "")
             self._say(f"{mark.t_s:8.1f} s    {over_words(what, channel, self._header)}")
+
+    def _say_anew(self, mark: Mark) -> None:
+        """Say from which step the test goes on, and why."""
+        why, back = mark.data.get("why", ""), mark.data[BACK_TO]
+        told = f"again, from {back} on: {why}"
+        if why in ("opened", "adjusted"):
+            told = noted_words(f"anew_{why}", step=back)
+        self._say(f"{mark.t_s:8.1f} s    {told}")
+
+    def _say_declared(self, mark: Mark) -> None:
+        """Say that what a person says to have done comes too late to go on from."""
+        step = None if self._header is None else self._header.plan.step(mark.step)
+        if step is not None and step.kind in MAKES_SAFE:
+            self._say(f"{mark.t_s:8.1f} s    {noted_words('too_late')}")
 
     def _say_note(self, mark: Mark) -> None:
         """Say what the procedure notes while it waits for hands."""

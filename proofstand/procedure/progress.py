@@ -24,13 +24,19 @@ RESUMED = "resumed"
 TOO_EARLY = "too_early"
 LAPSED = "lapsed"
 STANDS = "stands"
+# In a confirmation: what was confirmed has still to show in the trace.
+AWAITS = "awaits"
+# In a repeat: the step that the test goes on from, with a look at zero and state.
+BACK_TO = "back_to"
+# In the note of a channel that reads again: a hold was on meanwhile.
+SPOILT = "spoilt"
 # Nobody asked for it: a person says that it was done.
 DECLARED = "declared"
 
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
 MAKES_SAFE = ("vent-down", "closing-zero")
-_GIVEN_UP = ("timed_out", "rig_leaks")
+_GIVEN_UP = ("timed_out", "rig_leaks", "opened")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = (
     *("set_outlet", "open_bleed", "set_flow"),
@@ -50,6 +56,7 @@ class Progress:
         now_s: when the latest mark was written. since_s: when the stage began.
         told: marks written within the stage.
         hold_from_s: when the hold that is on began. hold_why: what ended it early.
+        lost_s: when readings came back that were lost in the hold that is on.
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
         unheld: what a person said before did not count. stood: it stands since, and
@@ -75,6 +82,7 @@ class Progress:
     told: frozenset[MarkKind] = frozenset()
     hold_from_s: float | None = None
     hold_why: str = ""
+    lost_s: float | None = None
     shut_off_s: float | None = None
     locked: bool = False
     waiting: Request | None = None
@@ -129,6 +137,7 @@ def _between(was: Progress) -> Progress:
         stood=False,
         hold_from_s=None,
         hold_why="",
+        lost_s=None,
         told=frozenset(),
     )
 
@@ -167,12 +176,15 @@ def _how_ended(now: Progress) -> str:
 def _step_repeat(
     now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf
 ) -> Progress:
-    resumed = RESUMED in mark.data
+    back = mark.data.get(BACK_TO, "")
+    resumed = RESUMED in mark.data or bool(back)
+    at = replace(mark, step=back) if back else mark
     return replace(
         _between(now),
-        step=_step_of(now, mark, plan),
+        step=_step_of(now, at, plan),
         over=False,
-        attempt=1 if resumed else now.attempt + 1,
+        # readings that were lost are nobody's attempt
+        attempt=1 if resumed else now.attempt + (mark.data.get("why") != SILENT),
         disturbed=now.disturbed + (mark.data.get("why") == "disturbed"),
         resumed=resumed,
     )
@@ -252,6 +264,8 @@ def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Prog
 def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
     if TOO_EARLY in mark.data or LAPSED in mark.data:
         return replace(now, confirmed=False, unheld=True, stood=False)
+    if SPOILT in mark.data:
+        return replace(now, lost_s=now.now_s)
     if STANDS in mark.data:
         return replace(now, stood=True)
     return _stage_begins(now) if "settling" in mark.data else now

@@ -36,6 +36,7 @@ class Ask:
         see: what the trace must show, or None where no trace can show it.
         confirm: a person must say that it is done; where gas could hurt someone.
         there: what their word is held against when it is said, and until it is seen.
+            None where the word is of valves only, as when the gas is let off.
         caution: id of the caution to show.
         give_up_s: how long to wait before the step counts as not done.
         adjusts: this changes the setting, so a mark ``adjusted`` is written.

@@ -48,7 +48,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="open_to_air",
             see=vented("inlet", "outlet"),
             confirm=True,
-            there=at_zero,
             caution="vent",
         ),
     )

@@ -50,7 +50,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="open_to_air",
             see=no_pressure("inlet", "outlet"),
             confirm=True,
-            there=at_zero,
             caution="vent",
         ),
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from records.plan import Plan, Step
 
 from ..stages import Ask, Hold, Stage
-from ..standing import at_zero
 from ..watch import no_pressure
 
 
@@ -17,7 +16,6 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="open_to_air",
             see=no_pressure("inlet", "outlet"),
             confirm=True,
-            there=at_zero,
             caution="vent",
         ),
         Hold(seconds=step.hold.value_si),
