@@ -12,7 +12,7 @@ from records.rig import Channel
 from records.run import Mark, Request, RunHeader
 
 from .display import unit_for, value_text
-from .procedure.progress import LAPSED, STANDS, TOO_EARLY
+from .procedure.progress import HINT, LAPSED, STANDS, TOO_EARLY
 from .procedure.watch import OPENED, OVER_PRESSURE, SILENT, Alarm
 from .words.burst_hose import BurstHose, burst_hose
 from .words.sentences import alarm_does, alarm_said, alarm_words, noted_words
@@ -70,6 +70,8 @@ def note_words(mark: Mark, request: Request | None, header: RunHeader) -> str:
     told = mark.data
     if STANDS in told:
         return noted_words("stands")
+    if HINT in told:
+        return noted_words(told[HINT], waited_s=told.get("waited_s", "?"))
     note = next((n for n in (TOO_EARLY, LAPSED) if n in told), "")
     if not note:
         return ""

@@ -30,7 +30,7 @@ from proofstand.procedure.engine import (
     Repeat,
     Skip,
 )
-from proofstand.procedure.progress import AWAITS, BACK_TO, DECLARED, MAKES_SAFE
+from proofstand.procedure.progress import AWAITS, BACK_TO, DECLARED, MAKES_SAFE, RESUMED
 from proofstand.procedure.watch import ALARM_OVER, ALARMS, NO_ALARMS, SILENT
 from proofstand.report import role_of
 from proofstand.session import (
@@ -47,6 +47,7 @@ from proofstand.words.sentences import (
     action,
     alarm_words,
     caution,
+    ended_words,
     label,
     noted_words,
     trouble,
@@ -178,6 +179,16 @@ class Prompter:
                 self._say_declared(mark)
             case Marked(mark) if BACK_TO in mark.data:
                 self._say_anew(mark)
+            case Marked(mark) if mark.kind is MarkKind.STEP_END:
+                ended = ended_words(mark.data.get("how", ""), mark.step)
+                if ended:
+                    self._say(f"{BELL}{mark.t_s:8.1f} s    {ended}")
+            case Marked(mark) if mark.data.get("why") == SILENT and (
+                mark.kind is MarkKind.STEP_REPEAT
+            ):
+                lost = "lost_long" if RESUMED in mark.data else "lost"
+                what = noted_words(lost, step=mark.step)
+                self._say(f"{mark.t_s:8.1f} s    {what}")
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")

@@ -30,6 +30,7 @@ from .progress import (
     AWAITS,
     BACK_TO,
     DECLARED,
+    HINT,
     LAPSED,
     MAKES_SAFE,
     RESUMED,
@@ -42,6 +43,7 @@ from .progress import (
 )
 from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
+from .standing import at_it_since
 from .steps import (
     as_received,
     body_hold,
@@ -67,6 +69,8 @@ from .watch import ALARM_OVER, HEARD, OPENED, OVER_PRESSURE, SILENT, Over, Watch
 TICK_S = 0.25
 # Without readings for longer than this it counts as an interruption of the test.
 UNWATCHED_S = 10.0
+# So long nothing may show of what was asked before that is said.
+HINT_S = 60.0
 # What came back is read for so long before hands are asked: events are found by it.
 READ_AGAIN_S = 5.0
 
@@ -773,6 +777,7 @@ class Engine:
                 if self._waits_too_long(stage):
                     self._not_done()
                     return True
+                self._hint(stage)
                 return False
             if seen is not None:
                 facts = {"event": seen.event, **dict(seen.facts)}
@@ -833,7 +838,30 @@ class Engine:
         step = self.step
         if stage.confirm or step is None or _makes_safe(step):
             return False
-        return self._now_s - self.progress.since_s > stage.give_up_s
+        if self._now_s - self.progress.since_s <= stage.give_up_s:
+            return False
+        if step.kind in _SPARE:
+            return True
+        # who is away comes back, and what was never touched can't have failed
+        since = at_it_since(self._view())
+        return since is not None and self._now_s - since > stage.give_up_s
+
+    def _hint(self, stage: Ask) -> None:
+        """Say once after a while, and once more, that nothing of it shows."""
+        now, step = self.progress, self.step
+        if stage.confirm or step is None or _makes_safe(step) or stage.see is None:
+            return
+        waited = self._now_s - now.since_s
+        due = (HINT_S, stage.give_up_s)
+        if now.hints >= len(due) or waited < due[now.hints]:
+            return
+        if at_it_since(self._view()) is not None or now.waiting is None:
+            return
+        still = not self._view().events("outlet")
+        what = "outlet_still" if still and stage.act == "set_outlet" else "nothing_seen"
+        told = {HINT: what, "request": now.waiting.id, "waited_s": f"{waited:.0f}"}
+        self._mark(MarkKind.NOTE, told)
+        self._out.append(now.waiting)
 
     def _advance_hold(self, stage: Hold) -> bool:
         now = self.progress

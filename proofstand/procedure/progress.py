@@ -30,6 +30,8 @@ AWAITS = "awaits"
 BACK_TO = "back_to"
 # In the note of a channel that reads again: a hold was on meanwhile.
 SPOILT = "spoilt"
+# A note of what may be the matter where nothing shows of what was asked.
+HINT = "hint"
 # Nobody asked for it: a person says that it was done.
 DECLARED = "declared"
 
@@ -61,6 +63,7 @@ class Progress:
         waiting: what is asked of the hands. confirmed: a person said it is done.
         unheld: what a person said before did not count. stood: it stands since, and
             that was told.
+        hints: how often it was said in the stage that nothing shows.
         requests: how many were made.
         alarm: an over-pressure stopped the test, or came while the gas came off.
         alarms: those that stand.
@@ -89,6 +92,7 @@ class Progress:
     confirmed: bool = False
     unheld: bool = False
     stood: bool = False
+    hints: int = 0
     requests: int = 0
     alarm: bool = False
     alarms: Alarms = NO_ALARMS
@@ -135,6 +139,7 @@ def _between(was: Progress) -> Progress:
         confirmed=False,
         unheld=False,
         stood=False,
+        hints=0,
         hold_from_s=None,
         hold_why="",
         lost_s=None,
@@ -264,6 +269,8 @@ def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Prog
 def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
     if TOO_EARLY in mark.data or LAPSED in mark.data:
         return replace(now, confirmed=False, unheld=True, stood=False)
+    if HINT in mark.data:
+        return replace(now, hints=now.hints + 1)
     if SPOILT in mark.data:
         return replace(now, lost_s=now.now_s)
     if STANDS in mark.data:

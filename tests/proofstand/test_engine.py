@@ -38,6 +38,7 @@ from rig.rigfile import parse_rig
 from rig.simulator.rigtext import rig_text
 
 from .conftest import RunOf
+from .led import plan_text
 
 
 def replay(run: Run, cuts: list[float]) -> list[Mark]:
@@ -672,3 +673,56 @@ def test_an_oxygen_regulator_never_passes_early() -> None:
     assert prepared_plan(bold, job).early_pass
     oxygen = replace(job, regulator=replace(job.regulator, gas="oxygen"))
     assert not prepared_plan(bold, oxygen).early_pass
+
+
+def at_set(outlet: float = 0.0) -> tuple[Engine, float]:
+    """Return an engine that asks for the set pressure, the outlet at rest."""
+    short = prepared_plan(parse_plan(plan_text(""), "p"), demo_job())
+    engine = Engine(short, simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "set":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 31.0, inlet=68_950.0, outlet=outlet)
+    return engine, 31.0
+
+
+def ends(out: Sequence[object]) -> list[str]:
+    kind = MarkKind.STEP_END
+    return [o.data["how"] for o in out if isinstance(o, Mark) and o.kind is kind]
+
+
+def hints(out: Sequence[object]) -> list[str]:
+    return [o.data["hint"] for o in out if isinstance(o, Mark) and "hint" in o.data]
+
+
+def test_an_outlet_that_never_answers_is_said_and_ends_no_test() -> None:
+    engine, t = at_set()
+    out = feed(engine, t, t + 60.0, inlet=68_950.0)
+    assert hints(out) == ["outlet_still"]
+    assert asked(out) == ["set_outlet"]  # asked for again
+    out = feed(engine, t + 60.0, t + 900.0, inlet=68_950.0)
+    assert (hints(out), ends(out)) == (["outlet_still"], [])
+
+
+def test_who_comes_back_after_an_hour_has_the_whole_time_to_set() -> None:
+    engine, t = at_set(500.0)
+    out = feed(engine, t, t + 1800.0, inlet=68_950.0, outlet=500.0)
+    assert ends(out) == []
+    t += 1800.0
+    for level in (1500.0, 2200.0, 2600.0):  # turned on and on, never in the band
+        out = feed(engine, t, t + 40.0, inlet=68_950.0, outlet=level)
+        assert ends(out) == []
+        t += 40.0
+    out = feed(engine, t, t + 10.0, inlet=68_950.0, outlet=2737.0)
+    assert [o.act for o in out if isinstance(o, Request)] == ["lock_nut"]
+
+
+def test_who_turns_and_turns_and_never_gets_there_is_given_up() -> None:
+    engine, t = at_set(500.0)
+    out: list[object] = []
+    for turn in range(10):
+        level = 1500.0 + 400.0 * (turn % 2)
+        out += feed(engine, t, t + 30.0, inlet=68_950.0, outlet=level)
+        t += 30.0
+    assert ends(out)[:1] == ["timed_out"]
+    assert hints(out) == []
