@@ -1006,8 +1006,9 @@ class Engine:
         back = self.progress.step
         if leans_on_lockup(step, self.plan):
             back = resuming.step_to_repeat(self.plan, back)
-        if unwatched or step.kind in _ISOLATED:
-            told[RESUMED] = "yes"  # the inlet has to be brought back first
+        if unwatched or step.kind in (*_ISOLATED, *resuming.AT_FITTING):
+            # the inlet has to be brought back first, or the gas let off
+            told[RESUMED] = "yes"
         self._repeat(back, told, "trace")
 
     def _go_back(self, to: str, reason: str, by: str) -> None:

@@ -16,6 +16,7 @@ from proofstand.procedure.engine import (
     STEP_KINDS,
     Abandon,
     Acknowledge,
+    Declare,
     Engine,
     Repeat,
     Skip,
@@ -726,3 +727,37 @@ def test_who_turns_and_turns_and_never_gets_there_is_given_up() -> None:
         t += 30.0
     assert ends(out)[:1] == ["timed_out"]
     assert hints(out) == []
+
+
+def test_what_was_opened_as_it_came_is_found_no_more_and_ends_the_test() -> None:
+    as_found = prepared_plan(builtin_plan("as-found")[0], demo_job())
+    engine = Engine(as_found, simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.kind != "as-received":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 11.0, inlet=20_000.0)
+    out = engine.command(Declare("opened", "a joint tightened", "t"))
+    assert asked(out) == ["vent_down"]
+    assert ends(out) == ["opened"]
+    skipped = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.STEP_SKIP]
+    assert {m.data["why"] for m in skipped} == {"opened"}
+
+
+def test_while_the_gas_of_another_step_comes_off_no_first_pressure_is_watched() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "lockup-1":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 11.0, inlet=68_950.0, outlet=2_880.0)
+    out = engine.command(Declare("opened", "bonnet screw", "t"))
+    assert asked(out) == ["vent_down"]
+    out = feed(engine, 11.0, 41.0, inlet=68_950.0, outlet=2_880.0)
+    assert asked(out) == []
+    assert not engine.over_pressure
+    assert notes(answer(engine)) == [TOO_EARLY]
+    assert asked(feed(engine, 41.0, 61.0)) == []
+    answer(engine)
+    assert asked(feed(engine, 61.0, 62.0)) == ["fit_regulator"]
+    # where it is raised from nothing the plan's first outlet is watched
+    feed(engine, 62.0, 63.0, outlet=2_880.0)
+    assert engine.over_pressure
