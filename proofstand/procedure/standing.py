@@ -20,7 +20,7 @@ _SLOW_S = 5.0  # of instruments that read more slowly
 _NEARLY = 2.0
 # So long after the last movement nobody is at it any more.
 BREAK_S = 60.0
-# How long before the moment an outlet that moves by itself did so already.
+# A stretch in which an outlet that moves by itself is seen to do so.
 _BEFORE_S = 10.0
 
 
@@ -69,7 +69,7 @@ def at_it_since(view: View) -> float | None:
     if not view.has("outlet"):
         return view.since_s
     since = view.now_s
-    if view.just_moved("outlet", BREAK_S):
+    if view.moving("outlet"):
         since -= _BEFORE_S
     for event in reversed(view.events("outlet")):
         start, stop = event.window_s
@@ -78,8 +78,17 @@ def at_it_since(view: View) -> float | None:
         since = min(since, start)
     if since < view.now_s:
         return max(since, view.since_s)
-    # not in these seconds, which may be the first of a hand
-    before = copy(view)
-    before.now_s -= _BEFORE_S
-    stood = outlet_stands(_BEFORE_S)(before) is not None
-    return None if stood else view.since_s
+    return None if _stood(view) else view.since_s
+
+
+def _stood(view: View) -> bool:
+    """Tell whether the outlet stood in any stretch of the last minute.
+
+    Not in its last seconds, which may be the first of a hand.
+    """
+    stands, before = outlet_stands(_BEFORE_S), copy(view)
+    for _ in range(round(BREAK_S / _BEFORE_S)):
+        before.now_s -= _BEFORE_S
+        if stands(before) is not None:
+            return True
+    return False
