@@ -843,7 +843,12 @@ class Engine:
         if step.kind in _SPARE:
             return True
         # who is away comes back, and what was never touched can't have failed
-        since = at_it_since(self._view())
+        view = self._view()
+        since = at_it_since(view)
+        if since is None and stage.act != "set_outlet":
+            # a valve was turned and left; of a screw half turned nobody knows that
+            touched = view.events("outlet")
+            since = touched[-1].window_s[1] if touched else None
         return since is not None and self._now_s - since > stage.give_up_s
 
     def _hint(self, stage: Ask) -> None:

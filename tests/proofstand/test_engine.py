@@ -761,3 +761,17 @@ def test_while_the_gas_of_another_step_comes_off_no_first_pressure_is_watched() 
     # where it is raised from nothing the plan's first outlet is watched
     feed(engine, 62.0, 63.0, outlet=2_880.0)
     assert engine.over_pressure
+
+
+def test_a_valve_that_was_turned_and_left_without_effect_is_given_up() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "exercise":
+        engine.command(Skip("try", "t"))
+    out = feed(engine, 1.0, 400.0, inlet=68_950.0, outlet=2_740.0)
+    assert (hints(out), ends(out)) == (["nothing_seen"] * 2, [])
+    feed(engine, 400.0, 405.0, inlet=68_950.0, outlet=2_000.0)
+    out = feed(engine, 405.0, 560.0, inlet=68_950.0, outlet=2_740.0)
+    assert ends(out) == []
+    out = feed(engine, 560.0, 640.0, inlet=68_950.0, outlet=2_740.0)
+    assert ends(out)[:1] == ["timed_out"]
