@@ -38,10 +38,11 @@ DECLARED = "declared"
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
 MAKES_SAFE = ("vent-down", "closing-zero")
+_BUILT_UP_AGAIN = ("disturbed", "inlet_supplied")
 _GIVEN_UP = ("timed_out", "rig_leaks", "opened")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = (
-    *("set_outlet", "open_bleed", "set_flow"),
+    *("set_outlet", "open_bleed", "set_flow", "draw_off"),
     *("vent_down", "screw_out", "open_to_air", "let_down_outlet"),
 )
 
@@ -57,7 +58,8 @@ class Progress:
         stage: place of the stage that is on, -1 until the first is begun.
         now_s: when the latest mark was written. since_s: when the stage began.
         told: marks written within the stage.
-        hold_from_s: when the hold that is on began. hold_why: what ended it early.
+        hold_from_s: when the hold that is on began.
+        cut_short: a hold of the step ended early.
         lost_s: when readings came back that were lost in the hold that is on.
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
@@ -84,7 +86,7 @@ class Progress:
     since_s: float = 0.0
     told: frozenset[MarkKind] = frozenset()
     hold_from_s: float | None = None
-    hold_why: str = ""
+    cut_short: bool = False
     lost_s: float | None = None
     shut_off_s: float | None = None
     locked: bool = False
@@ -141,7 +143,6 @@ def _between(was: Progress) -> Progress:
         stood=False,
         hints=0,
         hold_from_s=None,
-        hold_why="",
         lost_s=None,
         told=frozenset(),
     )
@@ -159,6 +160,7 @@ def _step_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> P
         over=False,
         attempt=int(mark.data.get("attempt", "1")),
         resumed=RESUMED in mark.data,
+        cut_short=False,
         since_s=now.now_s,
     )
 
@@ -190,7 +192,7 @@ def _step_repeat(
         over=False,
         # readings that were lost are nobody's attempt
         attempt=1 if resumed else now.attempt + (mark.data.get("why") != SILENT),
-        disturbed=now.disturbed + (mark.data.get("why") == "disturbed"),
+        disturbed=now.disturbed + (mark.data.get("why") in _BUILT_UP_AGAIN),
         resumed=resumed,
     )
 
@@ -232,7 +234,7 @@ def _hold_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> P
 
 
 def _hold_end(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    return _wrote(replace(now, hold_why=mark.data.get("why", "")), mark)
+    return _wrote(replace(now, cut_short="why" in mark.data), mark)
 
 
 def _confirmed(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
