@@ -1,4 +1,4 @@
-"""An alarm in words: what it is, what was read, what to do; for window and terminal."""
+"""Alarms and what the procedure notes while it waits, in words; window and terminal."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from records.measure import Kind, Quantity, Reference
 from records.plan import Plan
 from records.ratings import asked_of
 from records.rig import Channel
-from records.run import RunHeader
+from records.run import Mark, Request, RunHeader
 
 from .display import unit_for, value_text
+from .procedure.progress import HINT, LAPSED, STANDS, TOO_EARLY
 from .procedure.watch import OPENED, OVER_PRESSURE, SILENT, Alarm
 from .words.burst_hose import BurstHose, burst_hose
-from .words.sentences import alarm_does, alarm_said, alarm_words
+from .words.sentences import alarm_does, alarm_said, alarm_words, noted_words
 
 # The rig itself failed: no mark of the procedure, and nobody reads anything any more.
 RIG_LOST = "rig_lost"
@@ -62,6 +63,27 @@ def over_words(what: str, channel: str, header: RunHeader) -> str:
     name = _named(channel, header.rig.channel_by_id(channel))
     first = alarm_said(what, "first", channel=name)
     return alarm_words("over", first=first)
+
+
+def note_words(mark: Mark, request: Request | None, header: RunHeader) -> str:
+    """Return what a note of the procedure says to who is asked for something, or ""."""
+    told = mark.data
+    if STANDS in told:
+        return noted_words("stands")
+    if HINT in told:
+        return noted_words(told[HINT], waited_s=told.get("waited_s", "?"))
+    note = next((n for n in (TOO_EARLY, LAPSED) if n in told), "")
+    if not note:
+        return ""
+    aim = None if request is None else request.aim
+    channel = header.rig.channel_by_id(told.get("channel", ""))
+    facts = {
+        "channel": _named(told.get("channel", "?"), channel),
+        "value": _value(told.get("value", ""), channel, header.plan, Reference.GAUGE),
+    }
+    if aim is None:
+        return noted_words(f"{note}_zero", **facts)
+    return noted_words(note, aim=aim.typed, **facts)
 
 
 def hose_page(job: JobCard | None = None, plan: Plan | None = None) -> BurstHose:

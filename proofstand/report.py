@@ -109,7 +109,12 @@ def why_text(finding: Finding) -> str:
     """Return why a finding is as it is, and what would decide it where it is open."""
     told = [*finding.why]
     told += [note for note in finding.evidence.notes if note.id in WHAT_DECIDES]
-    return " ".join(reason(w) for w in told)
+    return said_once(told)
+
+
+def said_once(told: Iterable[Reason]) -> str:
+    """Return reasons as sentences, each once: two channels may give the same one."""
+    return " ".join(dict.fromkeys(reason(w) for w in told))
 
 
 def rule_texts(findings: Iterable[Finding]) -> list[str]:
@@ -172,7 +177,7 @@ def _finding(finding: Finding, plan: Plan, rig: Rig) -> dict[str, Any]:
         "risk": finding.risk,
         "p_conform": _finite(finding.p_conform),
         "outcome": finding.outcome.value,
-        "why": " ".join(reason(w) for w in finding.why),
+        "why": said_once(finding.why),
         "why_ids": [w.id for w in finding.why],
         "evidence": {
             "part": finding.evidence.part,
@@ -276,6 +281,8 @@ def stops(run: Run, plan: Plan) -> list[str]:
             said.append(page("given_up_note", step=mark.step))
         elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "rig_leaks":
             said.append(page("rig_leaks_note", step=mark.step))
+        elif mark.kind is MarkKind.STEP_END and mark.data.get("how") == "opened":
+            said.append(page("opened_note", step=mark.step))
     return said
 
 

@@ -64,6 +64,8 @@ PLANS = {
 # A simulated run has a date of its own, so that the same seed gives the same bytes.
 EPOCH = datetime(2026, 6, 15, 8, 0, tzinfo=UTC)
 BY = "simulated hands"
+SAY_AGAIN_S = 2.0
+SAID_AGAIN = 60  # times
 PATIENCE_S = 300.0  # rig time without anything new, beyond the longest hold
 EPOCH_NS = int(EPOCH.timestamp()) * 1_000_000_000
 
@@ -246,6 +248,8 @@ class _Worker:
     ) -> None:
         self._hands = hands
         self._move = move
+        self._said: Command | None = None
+        self._said_id, self._said_s, self._more = "", 0.0, 0
 
     def work(
         self, t_s: float, request: Request | None, seen: Mapping[str, float]
@@ -255,10 +259,22 @@ class _Worker:
         if moves.valves:
             self._move(moves.valves)
         if moves.acknowledge is None:
-            return None
+            return self._once_more(t_s, request)
+        self._said_id, self._said_s, self._more = moves.acknowledge, t_s, SAID_AGAIN
         if moves.answer is not None:
-            return Answer(moves.acknowledge, moves.answer, BY)
-        return Acknowledge(moves.acknowledge, BY)
+            self._said = Answer(moves.acknowledge, moves.answer, BY)
+        else:
+            self._said = Acknowledge(moves.acknowledge, BY)
+        return self._said
+
+    def _once_more(self, t_s: float, request: Request | None) -> Command | None:
+        """Say again what was said of a request that stands, as who is asked again."""
+        if request is None or request.id != self._said_id or not self._more:
+            return None
+        if t_s - self._said_s < SAY_AGAIN_S:
+            return None
+        self._said_s, self._more = t_s, self._more - 1
+        return self._said
 
 
 class FarWorker:

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
-from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, words_of
+from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
 from proofstand.procedure.answers import parsed_answer
 from proofstand.procedure.engine import (
@@ -225,7 +225,10 @@ class Presenter:
                 self._step = None if plan is None else plan.step(mark.step)
                 self._attempt = int(mark.data.get("attempt", "1"))
                 if self._attempt == 1:
-                    self._step_s, self._notice = mark.t_s, ""
+                    self._step_s = mark.t_s
+                    again = self._marks[-2:-1]
+                    if not again or again[0].kind is not MarkKind.STEP_REPEAT:
+                        self._notice = ""
                 self._request = self._hold = self._soak = None
                 self._closing_s = ""
                 self._hold_highest(None)
@@ -253,6 +256,10 @@ class Presenter:
                 self._trouble_mark(mark)
             case MarkKind.NOTE if "settling" in mark.data:
                 self._soak = (mark.t_s, float(mark.data["settling"]))
+            case MarkKind.NOTE if self._header is not None:
+                told = note_words(mark, self._request, self._header)
+                self._notice = told or self._notice
+                self._confirmed = self._confirmed and not told
             case MarkKind.ABANDONED:
                 self._abandoned = True
                 self._stopping = self._ending
@@ -264,7 +271,7 @@ class Presenter:
         if mark.step not in self._ended:
             self._ended.append(mark.step)
         how = mark.data.get("how", "")
-        if how in ("timed_out", "rig_leaks") and self._over_pressure is None:
+        if how in ("timed_out", "rig_leaks", "opened") and self._over_pressure is None:
             what = said("left_out", how, step=step_words(mark.step))
             self._over_pressure = Strip(what=what, do=caution("stopped"))
             self._over_pressure_was = what

@@ -8,7 +8,13 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from proofstand.alarms import AlarmWords, hose_page, over_words, words_of
+from proofstand.alarms import (
+    AlarmWords,
+    hose_page,
+    note_words,
+    over_words,
+    words_of,
+)
 from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions
 from proofstand.bench.shift import clock_words
@@ -24,6 +30,7 @@ from proofstand.procedure.engine import (
     Repeat,
     Skip,
 )
+from proofstand.procedure.progress import AWAITS, BACK_TO, DECLARED, MAKES_SAFE, RESUMED
 from proofstand.procedure.watch import ALARM_OVER, ALARMS, NO_ALARMS, SILENT
 from proofstand.report import role_of
 from proofstand.session import (
@@ -36,7 +43,15 @@ from proofstand.session import (
     Started,
     Troubled,
 )
-from proofstand.words.sentences import action, alarm_words, caution, label, trouble
+from proofstand.words.sentences import (
+    action,
+    alarm_words,
+    caution,
+    ended_words,
+    label,
+    noted_words,
+    trouble,
+)
 from records.errors import InputError
 from records.judgement import Judgement, Outcome
 from records.run import Mark, MarkKind, Request, RunHeader
@@ -155,8 +170,25 @@ class Prompter:
             case Marked(mark) if mark.kind in (MarkKind.SEEN, MarkKind.HOLD_END):
                 what = mark.data.get("event") or mark.data.get("why", "hold over")
                 self._say(f"{mark.t_s:8.1f} s    {what.replace('_', ' ')}")
+            case Marked(mark) if mark.kind is MarkKind.CONFIRMED:
+                if AWAITS in mark.data:
+                    self._say(f"{mark.t_s:8.1f} s    {noted_words('awaits')}")
             case Marked(mark) if mark.kind is MarkKind.ANSWERED:
                 self._say(f"{mark.t_s:8.1f} s    answered: {mark.data['value']}")
+            case Marked(mark) if DECLARED in mark.data:
+                self._say_declared(mark)
+            case Marked(mark) if BACK_TO in mark.data:
+                self._say_anew(mark)
+            case Marked(mark) if mark.kind is MarkKind.STEP_END:
+                ended = ended_words(mark.data.get("how", ""), mark.step)
+                if ended:
+                    self._say(f"{BELL}{mark.t_s:8.1f} s    {ended}")
+            case Marked(mark) if mark.data.get("why") == SILENT and (
+                mark.kind is MarkKind.STEP_REPEAT
+            ):
+                lost = "lost_long" if RESUMED in mark.data else "lost"
+                what = noted_words(lost, step=mark.step)
+                self._say(f"{mark.t_s:8.1f} s    {what}")
             case Marked(mark) if mark.kind is MarkKind.STEP_REPEAT:
                 why = mark.data.get("why", "").replace("_", " ")
                 self._say(f"{mark.t_s:8.1f} s    again: {why}")
@@ -164,6 +196,8 @@ class Prompter:
                 self._say_alarm(mark)
             case Marked(mark) if ALARM_OVER in mark.data or "back" in mark.data:
                 self._say_over(mark)
+            case Marked(mark) if mark.kind is MarkKind.NOTE:
+                self._say_note(mark)
             case Marked(mark) if mark.kind is MarkKind.TROUBLE:
                 what = mark.data.get("trouble", "").replace("_", " ")
                 channel = mark.data.get("channel") or mark.data.get("instrument", "")
@@ -205,6 +239,27 @@ class Prompter:
             what = mark.data.get(ALARM_OVER, SILENT)
             channel = mark.data.get("back") or mark.data.get("channel", "")
             self._say(f"{mark.t_s:8.1f} s    {over_words(what, channel, self._header)}")
+
+    def _say_anew(self, mark: Mark) -> None:
+        """Say from which step the test goes on, and why."""
+        why, back = mark.data.get("why", ""), mark.data[BACK_TO]
+        told = f"again, from {back} on: {why}"
+        if why in ("opened", "adjusted"):
+            told = noted_words(f"anew_{why}", step=back)
+        self._say(f"{mark.t_s:8.1f} s    {told}")
+
+    def _say_declared(self, mark: Mark) -> None:
+        """Say that what a person says to have done comes too late to go on from."""
+        step = None if self._header is None else self._header.plan.step(mark.step)
+        if step is not None and step.kind in MAKES_SAFE:
+            self._say(f"{mark.t_s:8.1f} s    {noted_words('too_late')}")
+
+    def _say_note(self, mark: Mark) -> None:
+        """Say what the procedure notes while it waits for hands."""
+        if self._header is not None:
+            told = note_words(mark, self._request, self._header)
+            if told:
+                self._say(f"{BELL}{mark.t_s:8.1f} s    {told}")
 
     def _ring(self, t_s: float) -> None:
         """Ring the bell again while an alarm has not been heard."""

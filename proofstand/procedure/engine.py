@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 from analysis.early import BEFORE_S, LATEST_S
@@ -25,9 +26,24 @@ from records.trace import Trace
 from . import resuming
 from .answers import parsed_answer
 from .leaves import leans_on_lockup, left_out
-from .progress import DECLARED, MAKES_SAFE, RESUMED, TOLD_S, Progress, fold
+from .progress import (
+    AWAITS,
+    BACK_TO,
+    DECLARED,
+    HINT,
+    LAPSED,
+    MAKES_SAFE,
+    RESUMED,
+    SPOILT,
+    STANDS,
+    TOLD_S,
+    TOO_EARLY,
+    Progress,
+    fold,
+)
 from .seeing import TOUCH_S
 from .stages import MOST_ATTEMPTS, Ask, Hold, Seen, Soak, Stage
+from .standing import at_it_since
 from .steps import (
     as_received,
     body_hold,
@@ -51,6 +67,12 @@ from .view import KEEP_S, View, Watched
 from .watch import ALARM_OVER, HEARD, OPENED, OVER_PRESSURE, SILENT, Over, Watch
 
 TICK_S = 0.25
+# Without readings for longer than this it counts as an interruption of the test.
+UNWATCHED_S = 10.0
+# So long nothing may show of what was asked before that is said.
+HINT_S = 60.0
+# What came back is read for so long before hands are asked: events are found by it.
+READ_AGAIN_S = 5.0
 
 STEP_KINDS: Mapping[str, Callable[[Step, Plan], tuple[Stage, ...]]] = {
     "zero": zero.stages,
@@ -261,6 +283,33 @@ def steps_back_to(plan: Plan, on: Step) -> tuple[Step, ...]:
     return tuple(step for step in before if step.kind in _GONE_BACK_TO)
 
 
+def found_anew_from(plan: Plan, on: Step, opened: bool, pressed: bool) -> Step | None:
+    """Return the step to go on from when what was found is found no more, or None.
+
+    What ends is told by ``analysis.validity``: opened, all that was found of the
+    regulator, from the first pressure on; adjusted, what follows from the setting. None
+    where nothing was found yet that this ends, or where no step finds it anew.
+
+    Args:
+        plan: that is gone by.
+        on: its step that is on.
+        opened: something was opened, else the setting was touched.
+        pressed: there is pressure on the rig.
+    """
+    done = plan.steps[: plan.steps.index(on) + 1]
+    if opened:
+        fitted = next((s for s in done if s.kind == "pressurise"), None)
+        if fitted is None or on is fitted:
+            return on if pressed and on.kind in resuming.AT_FITTING else None
+        return fitted
+    sets = [s for s in done[:-1] if s.kind == "set" and not s.trial]
+    # of each pressure, the last time that it was set to
+    last = {s.target.value_si: s for s in sets if s.target is not None}
+    if on.kind == "set" and on.target is not None:
+        last.pop(on.target.value_si, None)
+    return min(last.values(), key=plan.steps.index, default=None)
+
+
 def stages_of(step: Step, plan: Plan, resumed: bool = False) -> tuple[Stage, ...]:
     """Return the stages of a step.
 
@@ -355,7 +404,7 @@ class Engine:
                 watched.look(now)
             engine._watch.add(id, trace)
         if traces is not None:
-            engine._watch.look(now - TICK_S, engine.step)
+            engine._watch.look(now - TICK_S, engine._raised_in())
             engine._finish(engine._look(now))
         return engine
 
@@ -451,9 +500,12 @@ class Engine:
                     return []
                 if waiting.look:
                     return [waiting]  # "done" answers no question
-                self._mark(
-                    MarkKind.CONFIRMED, {"request": request, "act": waiting.act}, by=by
-                )
+                if self.progress.confirmed or self._said_too_early(by):
+                    return self._take_out()
+                told = {"request": request, "act": waiting.act}
+                if self._awaits_more():
+                    told[AWAITS] = "yes"
+                self._mark(MarkKind.CONFIRMED, told, by=by)
             case Answer(request, said, by):
                 waiting = self.request
                 if waiting is None or waiting.id != request or not waiting.look:
@@ -475,7 +527,7 @@ class Engine:
                     self._again(reason, by, **({RIG_CAUSE: "yes"} if of_rig else {}))
             case Declare(what, act, by):
                 self._mark(MarkKind(what), {"act": act, DECLARED: "yes"}, by=by)
-                self._follow_declared(what, by)
+                self._follow_declared(what, act, by)
             case Hear(alarms, by):
                 for alarm in alarms:
                     self._hear(*alarm, by)
@@ -526,7 +578,8 @@ class Engine:
         elif DECLARED in last.data or last.data.get("trouble") == OPENED:
             told = last.data
             by = told.get("by", last.by)
-            self._follow_declared(told.get("what", last.kind.value), by)
+            what = told.get("what", last.kind.value)
+            self._follow_declared(what, told.get("act", ""), by)
         elif last.kind is MarkKind.ABANDONED:
             self._go_on_to_venting()
         elif now.over:
@@ -537,8 +590,6 @@ class Engine:
             self._begin_stage(0)
         elif last.kind is MarkKind.ASKED and now.waiting is not None:
             self._out.append(now.waiting)
-        elif "back" in last.data:
-            self._hold_again_after(frozenset({last.data["back"]}))
         if not now.by_person:
             self._watch_over(overs)
 
@@ -552,9 +603,14 @@ class Engine:
         self._watch_over(self._look(now_s))
 
     def _look(self, now_s: float) -> tuple[Over, ...]:
-        overs = self._watch.look(now_s, self.step)
+        overs = self._watch.look(now_s, self._raised_in())
         self._pressed = self._watch.under_pressure(now_s)
         return overs
+
+    def _raised_in(self) -> Step | None:
+        """Return the step that is on, once no gas of another one is to be let off."""
+        now = self.progress
+        return None if now.resumed and now.stage <= 0 else self.step
 
     def _watch_over(self, overs: tuple[Over, ...]) -> None:
         """Let the watch over people come first, then the step that is on."""
@@ -632,33 +688,53 @@ class Engine:
             told = {"trouble": SILENT, "channel": id, "why": silent[id]}
             self._mark(MarkKind.TROUBLE, told)
         back = known - silent.keys()
+        ours = {self._watched[r].channel.id for r in _GATING if r in self._watched}
         for id in sorted(back):
-            self._mark(MarkKind.NOTE, {"back": id})
-        self._hold_again_after(back)
+            spoilt = self.progress.hold_from_s is not None and id in ours
+            self._mark(
+                MarkKind.NOTE, {"back": id, **({SPOILT: "yes"} if spoilt else {})}
+            )
         return bool(silent)
 
-    def _hold_again_after(self, back: frozenset[str]) -> None:
-        """Begin a hold again in which inlet or outlet gave nothing for a while."""
-        ours = {self._watched[r].channel.id for r in _GATING if r in self._watched}
-        if back & ours and not self.progress.silent & ours:
-            if self.progress.hold_from_s is not None:
-                self._again("channel_silent", "trace")
+    def _unwatched(self) -> bool:
+        """Tell whether nothing was read for so long that nobody knows what was done."""
+        view, found = self._view(), 0.0
+        for role in _GATING:
+            if view.has(role):
+                t, _ = view.last(role, 2.0 * UNWATCHED_S)
+                edges = [self._now_s - 2.0 * UNWATCHED_S, *t.tolist()]
+                found = max([found, *(b - a for a, b in pairwise(edges))])
+        return found > UNWATCHED_S
 
     def _hear(self, what: str, channel: str, by: str) -> None:
         for alarm in self.progress.alarms.sounding:
             if (alarm.what, alarm.channel) == (what, channel):
                 self._mark(MarkKind.NOTE, {HEARD: what, "channel": channel}, by=by)
 
-    def _follow_declared(self, what: str, by: str) -> None:
-        """Say at once what was opened under pressure; a hold that was on is void."""
+    def _follow_declared(self, what: str, act: str, by: str) -> None:
+        """Say at once what was opened under pressure; what ended is found anew.
+
+        A hold that was on is void in any case.
+        """
         told = self.progress.last
         if what == MarkKind.OPENED and self._pressed and told is not None:
             if told.data.get("trouble") != OPENED:
                 id = max(self._pressed, key=lambda id: self._pressed[id])
                 value = repr(round(self._pressed[id], 3))
                 alarm = {"trouble": OPENED, "channel": id, "value": value}
-                self._mark(MarkKind.TROUBLE, {**alarm, "what": what, "by": by})
-        if self.progress.hold_from_s is not None:
+                told_of = {"what": what, "act": act, "by": by}
+                self._mark(MarkKind.TROUBLE, {**alarm, **told_of})
+        step = self.step
+        if step is None or _only_venting(self.progress) or _makes_safe(step):
+            return
+        opened = what == MarkKind.OPENED
+        back = found_anew_from(self.plan, step, opened, bool(self._pressed))
+        if back is not None:
+            self._begin_anew(back, what, by)
+        elif opened and self._pressed and _gas_comes_off_after(step, self.plan):
+            # nothing can be found anew here; nothing is asked for under pressure either
+            self._end_step("opened")
+        elif self.progress.hold_from_s is not None:
             self._again(what, by)
 
     def _advance(self) -> bool:
@@ -696,6 +772,7 @@ class Engine:
                     return False
                 # As often as that it is the regulator's way; the judgement weighs it.
                 seen = Seen("shut_off", seen.t_s, seen.facts)
+            self._hold_to_word(stage, seen)
             told_so = self.progress.confirmed or not stage.confirm
             done = (seen is not None or stage.see is None) and told_so
             if stage.either:
@@ -704,6 +781,7 @@ class Engine:
                 if self._waits_too_long(stage):
                     self._not_done()
                     return True
+                self._hint(stage)
                 return False
             if seen is not None:
                 facts = {"event": seen.event, **dict(seen.facts)}
@@ -713,6 +791,41 @@ class Engine:
         if stage.opens and MarkKind.OPENED not in told:
             self._mark(MarkKind.OPENED, {"act": stage.act})
         return self._next_stage()
+
+    def _said_too_early(self, by: str) -> bool:
+        """Say that it is not so yet, and ask again; a word before the deed is none."""
+        stage = self._stages()[self.progress.stage]
+        return isinstance(stage, Ask) and self._not_there(stage, TOO_EARLY, by)
+
+    def _awaits_more(self) -> bool:
+        """Tell whether what is confirmed has still to show in the trace."""
+        stage = self._stages()[self.progress.stage]
+        if not isinstance(stage, Ask) or stage.see is None or stage.either:
+            return False
+        return stage.see(self._view()) is None
+
+    def _hold_to_word(self, stage: Ask, seen: Seen | None) -> None:
+        """Ask once more where it did not stay as it was when a person said so."""
+        now = self.progress
+        if now.confirmed and seen is None:
+            self._not_there(stage, LAPSED, "trace")
+        elif now.unheld and not (now.confirmed or now.stood) and seen is not None:
+            assert now.waiting is not None
+            self._mark(MarkKind.NOTE, {STANDS: now.waiting.id})
+
+    def _not_there(self, stage: Ask, note: str, by: str) -> bool:
+        against = None if stage.there is None else stage.there(self._view())
+        waiting = self.progress.waiting
+        if against is None or waiting is None:
+            return False
+        role, value = against
+        told = {note: waiting.id, "act": waiting.act}
+        if role:
+            told |= {"channel": self._watched[role].channel.id}
+            told |= {"value": repr(round(value, 3))}
+        self._mark(MarkKind.NOTE, told, by=by)
+        self._out.append(waiting)
+        return True
 
     def _not_done(self) -> None:
         """Leave a step that can't be done."""
@@ -729,11 +842,43 @@ class Engine:
         step = self.step
         if stage.confirm or step is None or _makes_safe(step):
             return False
-        return self._now_s - self.progress.since_s > stage.give_up_s
+        if self._now_s - self.progress.since_s <= stage.give_up_s:
+            return False
+        if step.kind in _SPARE:
+            return True
+        # who is away comes back, and what was never touched can't have failed
+        view = self._view()
+        since = at_it_since(view)
+        if since is None and stage.act != "set_outlet":
+            # a valve was turned and left; of a screw half turned nobody knows that
+            touched = view.events("outlet")
+            since = touched[-1].window_s[1] if touched else None
+        return since is not None and self._now_s - since > stage.give_up_s
+
+    def _hint(self, stage: Ask) -> None:
+        """Say once after a while, and once more, that nothing of it shows."""
+        now, step = self.progress, self.step
+        if stage.confirm or step is None or _makes_safe(step) or stage.see is None:
+            return
+        waited = self._now_s - now.since_s
+        due = (HINT_S, stage.give_up_s)
+        if now.hints >= len(due) or waited < due[now.hints]:
+            return
+        if at_it_since(self._view()) is not None or now.waiting is None:
+            return
+        still = not self._view().events("outlet")
+        what = "outlet_still" if still and stage.act == "set_outlet" else "nothing_seen"
+        told = {HINT: what, "request": now.waiting.id, "waited_s": f"{waited:.0f}"}
+        self._mark(MarkKind.NOTE, told)
+        self._out.append(now.waiting)
 
     def _advance_hold(self, stage: Hold) -> bool:
         now = self.progress
         if MarkKind.HOLD_END not in now.told:
+            if now.lost_s is not None:
+                if self._now_s - now.lost_s >= READ_AGAIN_S:
+                    self._build_up_again(Seen(SILENT, now.lost_s), self._unwatched())
+                return False
             spoilt = stage.guard(self._view()) if stage.guard is not None else None
             if spoilt is not None and now.disturbed < MOST_ATTEMPTS:
                 self._build_up_again(spoilt)
@@ -848,9 +993,6 @@ class Engine:
     def _again(self, reason: str, by: str, **facts: str) -> None:
         if self.step is None:
             return
-        if self.progress.attempt >= MOST_ATTEMPTS and by == "trace":
-            self._not_done()
-            return
         told = {name: value for name, value in facts.items() if name != "why"}
         self._repeat(self.progress.step, {**told, "why": reason}, by)
 
@@ -859,16 +1001,22 @@ class Engine:
         view = self._view()
         return any(view.has(r) and view.just_moved(r, TOUCH_S) for r in _GATING)
 
-    def _build_up_again(self, spoilt: Seen) -> None:
-        """Begin again what was disturbed, from the lockup that it leans on."""
+    def _build_up_again(self, spoilt: Seen, unwatched: bool = False) -> None:
+        """Begin again what was disturbed, from the lockup that it leans on.
+
+        Args:
+            spoilt: what disturbed it.
+            unwatched: nobody knows how things stand: zero and state come first.
+        """
         step = self.step
         assert step is not None
         told = {**dict(spoilt.facts), "why": spoilt.event}
         back = self.progress.step
         if leans_on_lockup(step, self.plan):
             back = resuming.step_to_repeat(self.plan, back)
-        if step.kind in _ISOLATED:
-            told[RESUMED] = "yes"  # the inlet has to be brought back first
+        if unwatched or step.kind in (*_ISOLATED, *resuming.AT_FITTING):
+            # the inlet has to be brought back first, or the gas let off
+            told[RESUMED] = "yes"
         self._repeat(back, told, "trace")
 
     def _go_back(self, to: str, reason: str, by: str) -> None:
@@ -878,8 +1026,12 @@ class Engine:
             return
         back = next((s for s in steps_back_to(self.plan, step) if s.id == to), None)
         if back is not None:
-            self._mark(MarkKind.STEP_REPEAT, {"why": reason, "back_to": to}, by=by)
-            self._begin_attempt(back, 1, resumed=True)
+            self._begin_anew(back, reason, by)
+
+    def _begin_anew(self, back: Step, reason: str, by: str) -> None:
+        """Go on from a step, zero and state before it; what was on is given up."""
+        self._mark(MarkKind.STEP_REPEAT, {"why": reason, BACK_TO: back.id}, by=by)
+        self._begin_attempt(back, 1, resumed=True)
 
     def _repeat(self, index: int, told: Mapping[str, str], by: str) -> None:
         step = self.plan.steps[index]
@@ -891,6 +1043,11 @@ def _makes_safe(step: Step) -> bool:
     return step.kind in MAKES_SAFE
 
 
+def _gas_comes_off_after(step: Step, plan: Plan) -> bool:
+    later = plan.steps[plan.steps.index(step) + 1 :]
+    return step.kind != "zero" and any(_makes_safe(each) for each in later)
+
+
 def _only_venting(now: Progress) -> bool:
     return now.alarm or bool(now.given_up) or now.stopped
 
@@ -900,7 +1057,9 @@ def _why_left_out(now: Progress) -> str:
         return "abandoned"
     if now.alarm:
         return "over_pressure"
-    return "rig_leaks" if now.given_up == "rig_leaks" else "earlier_step_not_done"
+    if now.given_up in ("rig_leaks", "opened"):
+        return now.given_up
+    return "earlier_step_not_done"
 
 
 def _check_ratings(plan: Plan, rig: Rig) -> None:

@@ -19,6 +19,19 @@ from .watch import NO_ALARMS, OVER_PRESSURE, SILENT, Alarms
 TOLD_S = "told_s"
 # A step begun again after an interruption starts with a look at zero and state.
 RESUMED = "resumed"
+# Notes of a stage: a person's word came before the pressure stood, or it did not stay;
+# it stands now and wants a word. Each names the request.
+TOO_EARLY = "too_early"
+LAPSED = "lapsed"
+STANDS = "stands"
+# In a confirmation: what was confirmed has still to show in the trace.
+AWAITS = "awaits"
+# In a repeat: the step that the test goes on from, with a look at zero and state.
+BACK_TO = "back_to"
+# In the note of a channel that reads again: a hold was on meanwhile.
+SPOILT = "spoilt"
+# A note of what may be the matter where nothing shows of what was asked.
+HINT = "hint"
 # Nobody asked for it: a person says that it was done.
 DECLARED = "declared"
 
@@ -26,7 +39,7 @@ StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
 MAKES_SAFE = ("vent-down", "closing-zero")
 _BUILT_UP_AGAIN = ("disturbed", "inlet_supplied")
-_GIVEN_UP = ("timed_out", "rig_leaks")
+_GIVEN_UP = ("timed_out", "rig_leaks", "opened")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = (
     *("set_outlet", "open_bleed", "set_flow", "draw_off"),
@@ -47,8 +60,12 @@ class Progress:
         told: marks written within the stage.
         hold_from_s: when the hold that is on began.
         cut_short: a hold of the step ended early.
+        lost_s: when readings came back that were lost in the hold that is on.
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
+        unheld: what a person said before did not count. stood: it stands since, and
+            that was told.
+        hints: how often it was said in the stage that nothing shows.
         requests: how many were made.
         alarm: an over-pressure stopped the test, or came while the gas came off.
         alarms: those that stand.
@@ -70,10 +87,14 @@ class Progress:
     told: frozenset[MarkKind] = frozenset()
     hold_from_s: float | None = None
     cut_short: bool = False
+    lost_s: float | None = None
     shut_off_s: float | None = None
     locked: bool = False
     waiting: Request | None = None
     confirmed: bool = False
+    unheld: bool = False
+    stood: bool = False
+    hints: int = 0
     requests: int = 0
     alarm: bool = False
     alarms: Alarms = NO_ALARMS
@@ -118,7 +139,11 @@ def _between(was: Progress) -> Progress:
         stage=-1,
         waiting=None,
         confirmed=False,
+        unheld=False,
+        stood=False,
+        hints=0,
         hold_from_s=None,
+        lost_s=None,
         told=frozenset(),
     )
 
@@ -158,12 +183,15 @@ def _how_ended(now: Progress) -> str:
 def _step_repeat(
     now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf
 ) -> Progress:
-    resumed = RESUMED in mark.data
+    back = mark.data.get(BACK_TO, "")
+    resumed = RESUMED in mark.data or bool(back)
+    at = replace(mark, step=back) if back else mark
     return replace(
         _between(now),
-        step=_step_of(now, mark, plan),
+        step=_step_of(now, at, plan),
         over=False,
-        attempt=1 if resumed else now.attempt + 1,
+        # readings that were lost are nobody's attempt
+        attempt=1 if resumed else now.attempt + (mark.data.get("why") != SILENT),
         disturbed=now.disturbed + (mark.data.get("why") in _BUILT_UP_AGAIN),
         resumed=resumed,
     )
@@ -241,6 +269,14 @@ def _trouble(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Prog
 
 
 def _note(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
+    if TOO_EARLY in mark.data or LAPSED in mark.data:
+        return replace(now, confirmed=False, unheld=True, stood=False)
+    if HINT in mark.data:
+        return replace(now, hints=now.hints + 1)
+    if SPOILT in mark.data:
+        return replace(now, lost_s=now.now_s)
+    if STANDS in mark.data:
+        return replace(now, stood=True)
     return _stage_begins(now) if "settling" in mark.data else now
 
 

@@ -13,10 +13,13 @@ from records.plan import Plan, Step
 from .leaves import inlet_before
 from .seeing import all_of, at_pressure, zeroed
 from .stages import Ask, Stage
-from .watch import nothing_under_pressure
+from .standing import at_aim, at_zero
+from .watch import no_pressure, nothing_under_pressure
 
 # Steps that lean on the lockup before them, bleed untouched.
 _LEAN_ON_LOCKUP = ("creep-hold", "body-hold", "find-volume", "relief")
+# Steps at whose beginning blanks or the regulator are fitted, both sides at zero.
+AT_FITTING = ("rig-hold", "reference-leak", "pressurise")
 # Steps that find the regulator on the rig and under pressure.
 _UNDER_PRESSURE = (
     *("set", "exercise", "lockup", "inlet-sweep", "flow-sweep", "look"),
@@ -40,6 +43,17 @@ def finds_regulator(step: Step) -> bool:
 
 def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
     """Return what comes before the step's own stages when it begins again."""
+    if step.kind in AT_FITTING:
+        # gas may stand on it, and its own first word is to connect
+        return (
+            Ask(
+                act="vent_down",
+                see=no_pressure("inlet", "outlet"),
+                confirm=True,
+                there=at_zero,
+                caution="vent_two_stages" if plan.two_stages else "vent",
+            ),
+        )
     if not finds_regulator(step):
         return ()  # it begins with its own look at zero, or asks for none
     first = Ask(
@@ -59,6 +73,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             aim=inlet,
             see=at_pressure("inlet", inlet.value_si),
             confirm=True,
+            there=at_aim("inlet", inlet.value_si),
             caution="raise_slowly",
         ),
     )

@@ -21,6 +21,9 @@ class Seen:
 
 
 See = Callable[[View], Seen | None]
+# What stands against a person's word: the role that reads otherwise and what it reads,
+# Pa gauge, or None.
+There = Callable[[View], tuple[str, float] | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +35,8 @@ class Ask:
         lasting: how long it is to be done, where that matters.
         see: what the trace must show, or None where no trace can show it.
         confirm: a person must say that it is done; where gas could hurt someone.
+        there: what their word is held against when it is said, and until it is seen.
+            None where the word is of valves only, as when the gas is let off.
         caution: id of the caution to show.
         give_up_s: how long to wait before the step counts as not done.
         adjusts: this changes the setting, so a mark ``adjusted`` is written.
@@ -49,6 +54,7 @@ class Ask:
     lasting: Quantity | None = None
     see: See | None = None
     confirm: bool = False
+    there: There | None = None
     caution: str = ""
     repeats: int = 1
     give_up_s: float = 600.0

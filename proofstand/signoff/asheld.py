@@ -33,6 +33,7 @@ _ENDED = {
     "timed_out": "ended_given_up",
     "interrupted": "ended_interrupted",
     "rig_leaks": "ended_rig_leaks",
+    "opened": "ended_opened",
     "no_room": "ended_no_room",
     "abandoned": "ended_by_hand",
 }
@@ -40,6 +41,7 @@ _SKIPPED = {
     "over_pressure": "skipped_over_pressure",
     "earlier_step_not_done": "skipped_earlier",
     "rig_leaks": "skipped_rig_leaks",
+    "opened": "skipped_opened",
     "abandoned": "skipped_ended",
     "from_shift": "skipped_from_shift",
     "not_reached": "skipped_not_reached",

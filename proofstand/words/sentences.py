@@ -112,6 +112,17 @@ def alarm_words(id: str, /, **facts: object) -> str:
     return _filled(words()["alarm"][id], facts)
 
 
+def noted_words(id: str, /, **facts: object) -> str:
+    """Return what is said of a note of the procedure, its facts filled in."""
+    return _filled(words()["noted"][id], facts)
+
+
+def ended_words(how: str, step: str) -> str:
+    """Return what is said of a step that ended the test, or ""."""
+    said = words()["bench"]["left_out"].get(how, "")
+    return _filled(said, {"step": step})
+
+
 def alarm_said(what: str, part: str, /, **facts: object) -> str:
     """Return a piece of what one kind of alarm says: its first words, and so on."""
     return _filled(words()["alarm"][what][part], facts)

@@ -16,12 +16,13 @@ from proofstand.procedure.engine import (
     STEP_KINDS,
     Abandon,
     Acknowledge,
+    Declare,
     Engine,
     Repeat,
     Skip,
     prepared_plan,
 )
-from proofstand.procedure.progress import TOLD_S
+from proofstand.procedure.progress import LAPSED, STANDS, TOLD_S, TOO_EARLY
 from proofstand.simulated import JOB_TEXT, demo_job
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
@@ -38,6 +39,7 @@ from rig.rigfile import parse_rig
 from rig.simulator.rigtext import rig_text
 
 from .conftest import RunOf
+from .led import plan_text
 
 
 def replay(run: Run, cuts: list[float]) -> list[Mark]:
@@ -158,7 +160,7 @@ def test_a_new_part_begins_the_step_that_was_on_again() -> None:
     engine, marks = interrupted({}, {})
     assert marks[-1].step == "rig-hold"
     out = engine.resume(2)
-    assert asked(out) == ["fit_blank"]
+    assert asked(out) == ["vent_down"]  # gas may stand on what is to be fitted
     told = [o for o in out if isinstance(o, Mark)]
     assert {m.part for m in told} == {2}
     assert told[0].data == {"part": "2", "step": "rig-hold"}
@@ -222,10 +224,11 @@ def test_zero_and_state_are_looked_at_before_pressure_comes_back() -> None:
     inlet = next(s.inlet for s in plan().steps if s.kind == "pressurise")
     assert engine.request is not None
     assert engine.request.aim == inlet
-    answer(engine)
-    assert asked(feed(engine, 33.0, 36.0)) == []  # said, but not seen
+    assert notes(answer(engine)) == [TOO_EARLY]  # said, but not so
     assert inlet is not None
-    assert asked(feed(engine, 36.0, 40.0, inlet=inlet.value_si)) == ["set_outlet"]
+    assert asked(feed(engine, 33.0, 40.0, inlet=inlet.value_si)) == []
+    answer(engine)
+    assert asked(feed(engine, 40.0, 41.0, inlet=inlet.value_si)) == ["set_outlet"]
 
 
 def test_after_an_over_pressure_a_new_part_only_vents() -> None:
@@ -321,10 +324,10 @@ def asked(out: Sequence[object]) -> list[str]:
     return [o.act for o in out if isinstance(o, Request)]
 
 
-def answer(engine: Engine) -> None:
+def answer(engine: Engine) -> list[object]:
     request = engine.request
     assert request is not None
-    engine.command(Acknowledge(request.id, "t"))
+    return [*engine.command(Acknowledge(request.id, "t"))]
 
 
 def test_nothing_is_connected_while_there_is_pressure() -> None:
@@ -335,11 +338,72 @@ def test_nothing_is_connected_while_there_is_pressure() -> None:
     answer(engine)
     out = feed(engine, 35.0, 60.0)
     assert asked(out) == ["fit_blank"]
-    # Confirmed, but the inlet reads pressure: the next request does not come.
+    # Confirmed while the inlet reads pressure: that is no word, then or later.
     assert feed(engine, 60.0, 63.0, inlet=5_000.0) == []
+    assert notes(answer(engine)) == [TOO_EARLY]
+    assert feed(engine, 63.0, 80.0, inlet=5_000.0) == []
+    out = feed(engine, 80.0, 90.0)
+    assert (asked(out), notes(out)) == ([], [STANDS])
+    assert notes(answer(engine)) == []
+    assert asked(feed(engine, 90.0, 91.0)) == ["raise_inlet"]
+
+
+def notes(out: Sequence[object]) -> list[str]:
+    """Return what notes of waiting tell."""
+    known = (TOO_EARLY, LAPSED, STANDS)
+    return [n for o in out if isinstance(o, Mark) for n in known if n in o.data]
+
+
+def test_a_word_before_the_pressure_stands_is_no_confirmation() -> None:
+    engine, t = led_to("raise_inlet")
+    request = engine.request
+    assert request is not None
+    assert request.aim is not None
+    aim = request.aim.value_si
+    out = answer(engine)
+    assert notes(out) == [TOO_EARLY]
+    told = next(o for o in out if isinstance(o, Mark))
+    assert (told.by, told.data["act"]) == ("t", "raise_inlet")
+    assert abs(float(told.data["value"])) < 100.0
+    assert asked(out) == ["raise_inlet"]  # asked for again
+    out = feed(engine, t, t + 30.0, inlet=aim)
+    assert (asked(out), notes(out)) == ([], [STANDS])
+    assert feed(engine, t + 30.0, t + 300.0, inlet=aim) == []
+    assert notes(answer(engine)) == []
+    out = feed(engine, t + 300.0, t + 301.0, inlet=aim)
+    assert asked(out)
+    assert engine.request is not None
+    assert engine.request.id != request.id
+
+
+def test_a_pressure_that_does_not_stay_wants_another_word() -> None:
+    engine, t = led_to("raise_inlet")
+    request = engine.request
+    assert request is not None
+    assert request.aim is not None
+    aim = request.aim.value_si
+    feed(engine, t, t + 1.2, inlet=aim)
+    assert notes(answer(engine)) == []  # it reads so; seen to stand it is not yet
+    out = feed(engine, t + 1.2, t + 4.0, inlet=0.5 * aim)
+    assert notes(out)[0] == LAPSED
+    assert asked(out) == ["raise_inlet"]
+    assert asked(feed(engine, t + 4.0, t + 20.0, inlet=aim)) == []
     answer(engine)
-    assert asked(feed(engine, 63.0, 80.0, inlet=5_000.0)) == []
-    assert asked(feed(engine, 80.0, 90.0)) == ["raise_inlet"]
+    assert asked(feed(engine, t + 20.0, t + 21.0, inlet=aim))
+
+
+def led_to(act: str) -> tuple[Engine, float]:
+    """Return an engine that asks for an act, no pressure before, and up to when."""
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 5.0)
+    t = 5.0
+    while engine.request is None or engine.request.act != act:
+        if engine.request is not None and engine.request.confirm:
+            answer(engine)
+        feed(engine, t, t + 1.0)
+        t += 1.0
+        assert t < 120.0
+    return engine, t
 
 
 def test_an_answer_to_an_old_request_is_passed_over() -> None:
@@ -610,3 +674,104 @@ def test_an_oxygen_regulator_never_passes_early() -> None:
     assert prepared_plan(bold, job).early_pass
     oxygen = replace(job, regulator=replace(job.regulator, gas="oxygen"))
     assert not prepared_plan(bold, oxygen).early_pass
+
+
+def at_set(outlet: float = 0.0) -> tuple[Engine, float]:
+    """Return an engine that asks for the set pressure, the outlet at rest."""
+    short = prepared_plan(parse_plan(plan_text(""), "p"), demo_job())
+    engine = Engine(short, simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "set":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 31.0, inlet=68_950.0, outlet=outlet)
+    return engine, 31.0
+
+
+def ends(out: Sequence[object]) -> list[str]:
+    kind = MarkKind.STEP_END
+    return [o.data["how"] for o in out if isinstance(o, Mark) and o.kind is kind]
+
+
+def hints(out: Sequence[object]) -> list[str]:
+    return [o.data["hint"] for o in out if isinstance(o, Mark) and "hint" in o.data]
+
+
+def test_an_outlet_that_never_answers_is_said_and_ends_no_test() -> None:
+    engine, t = at_set()
+    out = feed(engine, t, t + 60.0, inlet=68_950.0)
+    assert hints(out) == ["outlet_still"]
+    assert asked(out) == ["set_outlet"]  # asked for again
+    out = feed(engine, t + 60.0, t + 900.0, inlet=68_950.0)
+    assert (hints(out), ends(out)) == (["outlet_still"], [])
+
+
+def test_who_comes_back_after_an_hour_has_the_whole_time_to_set() -> None:
+    engine, t = at_set(500.0)
+    out = feed(engine, t, t + 1800.0, inlet=68_950.0, outlet=500.0)
+    assert ends(out) == []
+    t += 1800.0
+    for level in (1500.0, 2200.0, 2600.0):  # turned on and on, never in the band
+        out = feed(engine, t, t + 40.0, inlet=68_950.0, outlet=level)
+        assert ends(out) == []
+        t += 40.0
+    out = feed(engine, t, t + 10.0, inlet=68_950.0, outlet=2737.0)
+    assert [o.act for o in out if isinstance(o, Request)] == ["lock_nut"]
+
+
+def test_who_turns_and_turns_and_never_gets_there_is_given_up() -> None:
+    engine, t = at_set(500.0)
+    out: list[object] = []
+    for turn in range(10):
+        level = 1500.0 + 400.0 * (turn % 2)
+        out += feed(engine, t, t + 30.0, inlet=68_950.0, outlet=level)
+        t += 30.0
+    assert ends(out)[:1] == ["timed_out"]
+    assert hints(out) == []
+
+
+def test_what_was_opened_as_it_came_is_found_no_more_and_ends_the_test() -> None:
+    as_found = prepared_plan(builtin_plan("as-found")[0], demo_job())
+    engine = Engine(as_found, simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.kind != "as-received":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 11.0, inlet=20_000.0)
+    out = engine.command(Declare("opened", "a joint tightened", "t"))
+    assert asked(out) == ["vent_down"]
+    assert ends(out) == ["opened"]
+    skipped = [o for o in out if isinstance(o, Mark) and o.kind is MarkKind.STEP_SKIP]
+    assert {m.data["why"] for m in skipped} == {"opened"}
+
+
+def test_while_the_gas_of_another_step_comes_off_no_first_pressure_is_watched() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "lockup-1":
+        engine.command(Skip("try", "t"))
+    feed(engine, 1.0, 11.0, inlet=68_950.0, outlet=2_880.0)
+    said = engine.command(Declare("opened", "bonnet screw", "t"))
+    assert asked(said) == ["vent_down"]
+    out = feed(engine, 11.0, 41.0, inlet=68_950.0, outlet=2_880.0)
+    assert asked(out) == []
+    assert not engine.over_pressure
+    assert notes(answer(engine)) == [TOO_EARLY]
+    assert asked(feed(engine, 41.0, 61.0)) == []
+    answer(engine)
+    assert asked(feed(engine, 61.0, 62.0)) == ["fit_regulator"]
+    # where it is raised from nothing the plan's first outlet is watched
+    feed(engine, 62.0, 63.0, outlet=2_880.0)
+    assert engine.over_pressure
+
+
+def test_a_valve_that_was_turned_and_left_without_effect_is_given_up() -> None:
+    engine = Engine(plan(), simulated_rig())
+    feed(engine, 0.0, 1.0)
+    while engine.step is not None and engine.step.id != "exercise":
+        engine.command(Skip("try", "t"))
+    out = feed(engine, 1.0, 400.0, inlet=68_950.0, outlet=2_740.0)
+    assert (hints(out), ends(out)) == (["nothing_seen"] * 2, [])
+    feed(engine, 400.0, 405.0, inlet=68_950.0, outlet=2_000.0)
+    out = feed(engine, 405.0, 560.0, inlet=68_950.0, outlet=2_740.0)
+    assert ends(out) == []
+    out = feed(engine, 560.0, 640.0, inlet=68_950.0, outlet=2_740.0)
+    assert ends(out)[:1] == ["timed_out"]

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
@@ -21,6 +22,7 @@ from proofstand.procedure.engine import (
     Engine,
     Repeat,
     Skip,
+    found_anew_from,
     prepared_plan,
 )
 from proofstand.session import Marked, SessionEvent
@@ -28,6 +30,7 @@ from proofstand.simulated import demo_job
 from records.judgement import Judgement, Outcome, Verdict
 from records.planfile import parse_plan
 from records.run import Mark, MarkKind, Request, Run
+from records.trace import Trace
 from rig.rigfile import parse_rig
 from rig.simulator.hands import Hands
 from rig.simulator.rigtext import rig_text
@@ -321,13 +324,87 @@ def test_the_rig_is_named_as_the_cause_in_the_mark(tmp_path: Path) -> None:
     assert given_up(run, run.header.plan) == ()
 
 
-def test_what_a_person_declares_in_a_hold_begins_it_again(tmp_path: Path) -> None:
+def test_a_setting_that_was_touched_is_found_anew_with_all_that_follows(
+    tmp_path: Path,
+) -> None:
     told = Prank("creep-hold", 8.0, said=Declare("adjusted", "cap knocked", BY))
-    run, _ = meddled(tmp_path, LOCKUP + HIGHEST + CREEP, told)
-    assert ("creep-hold", "adjusted") in again(run)
-    first = next(f for f in judge(run).findings if f.id == "lockup_highest")
-    assert first.outcome is Outcome.INCONCLUSIVE
-    assert dict(first.why[0].facts)["what"] == "cap knocked"
+    run, _ = meddled(tmp_path, LOCKUP + HIGHEST + CREEP + TIGHT, told)
+    (repeat,) = [m for m in run.marks if m.kind is MarkKind.STEP_REPEAT]
+    assert (repeat.step, repeat.data["why"]) == ("creep-hold", "adjusted")
+    assert (repeat.data["back_to"], repeat.by) == ("set", BY)
+    since = run.marks[run.marks.index(repeat) :]
+    acts = [m.data["act"] for m in since if m.kind is MarkKind.ASKED]
+    # what the gauge side holds is let off before anything is built up again
+    assert acts[:4] == ["open_to_air", "close_bleed", "raise_inlet", "set_outlet"]
+    found = judge(run)
+    assert found.verdict is Verdict.PASS
+    first = next(f for f in found.findings if f.id == "lockup_highest")
+    assert first.evidence.window_s is not None
+    assert first.evidence.window_s[0] > repeat.t_s
+
+
+def test_what_was_opened_under_pressure_is_let_down_and_found_anew(
+    tmp_path: Path,
+) -> None:
+    told = Prank("creep-hold", 8.0, said=Declare("opened", "bonnet screw", BY))
+    run, _ = meddled(tmp_path, LOCKUP + HIGHEST + CREEP + TIGHT, told)
+    alarm = next(m for m in run.marks if m.kind is MarkKind.TROUBLE)
+    assert alarm.data["trouble"] == "opened_under_pressure"
+    since = run.marks[run.marks.index(alarm) :]
+    over = next(m for m in since if "alarm_over" in m.data)
+    repeat = next(m for m in since if m.kind is MarkKind.STEP_REPEAT)
+    assert (repeat.data["why"], repeat.data["back_to"]) == ("opened", "pressurise")
+    asked = [m for m in since if m.kind is MarkKind.ASKED]
+    # nothing but letting the gas off is asked for while the alarm stands
+    assert {m.data["act"] for m in asked if m.t_s <= over.t_s} == {"vent_down"}
+    acts = [m.data["act"] for m in asked]
+    assert acts[:4] == ["vent_down", "fit_regulator", "screw_out", "raise_inlet"]
+    steps = [m.step for m in since if m.kind is MarkKind.STEP_END]
+    later = ["pressurise", "set", "lockup-1", "creep-hold", "body-hold"]
+    assert steps[: len(later)] == later
+    found = judge(run)
+    assert found.verdict is Verdict.PASS
+    assert {f.outcome for f in found.findings if f.required} <= {
+        Outcome.PASS,
+        Outcome.NO_LIMIT,
+    }
+
+
+@pytest.mark.parametrize(
+    ("on", "opened", "pressed", "back"),
+    [
+        ("zero", True, False, None),
+        ("rig-hold", True, True, "rig-hold"),
+        ("rig-hold", True, False, None),
+        ("pressurise", True, True, "pressurise"),
+        ("set", True, True, "pressurise"),
+        ("body-hold", True, False, "pressurise"),
+        ("set", False, True, None),
+        ("lockup-1", False, True, "set"),
+        ("set-again", False, True, None),
+        ("lockup-2", False, True, "set-again"),
+    ],
+)
+def test_where_a_test_goes_on_from_after_what_a_person_did(
+    on: str, opened: bool, pressed: bool, back: str | None
+) -> None:
+    text = plan_text(LOCKUP + CREEP + TIGHT + SET_AGAIN + AGAIN)
+    plan = prepared_plan(parse_plan(text, "p"), demo_job())
+    step = plan.step(on)
+    assert step is not None
+    found = found_anew_from(plan, step, opened, pressed)
+    assert (None if found is None else found.id) == back
+
+
+def test_another_pressure_set_since_leaves_none_of_both_standing() -> None:
+    other = SET_AGAIN.replace("11.0 in", "10.0 in")
+    text = plan_text(LOCKUP + other + AGAIN)
+    plan = prepared_plan(parse_plan(text, "p"), demo_job())
+    step = plan.step("lockup-2")
+    assert step is not None
+    found = found_anew_from(plan, step, opened=False, pressed=True)
+    assert found is not None
+    assert found.id == "set"
 
 
 # --- what is meddled with ------------------------------------------------------------
@@ -406,3 +483,72 @@ def test_a_test_meddled_with_is_never_stuck_and_finds_nothing_from_it(
         ]
         for limit in run.header.plan.step(id).limits if spoilt else ():  # type: ignore[union-attr]
             assert found[id, limit.finding] not in (Outcome.PASS, Outcome.FAIL), spoilt
+
+
+# --- readings that are lost -----------------------------------------------------------
+
+
+class _Deaf(Engine):
+    """An engine to which inlet and outlet say nothing for a while, in a hold."""
+
+    lost: Sequence[tuple[str, float, float]]
+    begun: Mapping[str, float]
+
+    def feed(self, traces: Mapping[str, Trace]) -> list[Request | Mark]:
+        left, told = list(self.lost), {}
+        for id, trace in traces.items():
+            good = np.ones(len(trace), bool)
+            for step, after, lasts in left:
+                start = self.begun.get(step, np.inf) + after
+                good &= (trace.t_s < start) | (trace.t_s >= start + lasts)
+            told[id] = replace(trace, value=np.where(good, trace.value, np.nan))
+        return super().feed(told)
+
+
+def deaf(folder: Path, steps: str, *lost: tuple[str, float, float]) -> Run:
+    """Return a run whose engine had no readings from so long after a hold's begin on.
+
+    Args:
+        folder: to work in.
+        steps: of the plan.
+        lost: step, after how many seconds of its first hold, and for how long.
+    """
+    begun: dict[str, float] = {}
+
+    def listen(event: SessionEvent) -> None:
+        if isinstance(event, Marked) and event.mark.kind is MarkKind.HOLD_BEGIN:
+            at = float(event.mark.data.get("told_s", event.mark.t_s))
+            begun.setdefault(event.mark.step, at)
+
+    kind = type("Deaf", (_Deaf,), {"lost": lost, "begun": begun})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("proofstand.session.Engine", kind)
+        return led(folder, steps, tell=listen)
+
+
+def test_readings_lost_again_and_again_end_no_test(tmp_path: Path) -> None:
+    lost = [("creep-hold", after, 3.0) for after in (5.0, 55.0, 105.0, 155.0)]
+    run = deaf(tmp_path, LOCKUP + HIGHEST + CREEP + TIGHT, *lost)
+    silent = [step for step, why in again(run) if why == "channel_silent"]
+    assert silent[0] == "lockup-1", "what leans on a lockup is built up from it"
+    assert len(silent) > 2
+    assert set(ended(run).values()) == {"done"}
+    marks = [m for m in run.marks if m.kind is MarkKind.STEP_REPEAT]
+    assert not [m for m in marks if "resumed" in m.data]
+    begun = marked(run, "creep-hold", MarkKind.STEP_BEGIN)
+    assert {m.data["attempt"] for m in begun} == {"1"}
+    # the hold that counts begins after the last reading that was lost
+    last = marked(run, "creep-hold", MarkKind.HOLD_BEGIN)[-1]
+    assert last.t_s > marks[-1].t_s
+    assert judge(run).verdict is Verdict.PASS
+
+
+def test_readings_lost_for_long_are_an_interruption(tmp_path: Path) -> None:
+    run = deaf(tmp_path, LOCKUP + HIGHEST + CREEP, ("creep-hold", 5.0, 20.0))
+    (mark,) = [m for m in run.marks if m.kind is MarkKind.STEP_REPEAT]
+    assert (mark.step, mark.data["why"]) == ("lockup-1", "channel_silent")
+    assert mark.data["resumed"] == "yes"
+    since = run.marks[run.marks.index(mark) :]
+    after = [m.data["act"] for m in since if m.kind is MarkKind.ASKED]
+    assert after[:3] == ["open_to_air", "close_bleed", "raise_inlet"]
+    assert set(ended(run).values()) == {"done"}

@@ -22,6 +22,7 @@ from proofstand.procedure.engine import (
     Skip,
 )
 from proofstand.session import Asked, Judged, Marked, Shown, Started
+from records.measure import parse_quantity
 from records.run import Mark, MarkKind, Request
 from records.runfile import open_run
 from tests.records.samples import header
@@ -225,3 +226,78 @@ def test_a_burst_hose_is_answered_at_any_time_for_the_gas_at_hand(
     for words in ("A HOSE BURSTS", "nitrogen", "stay clear", "emergency number"):
         assert words in said, words
     assert "Fuel gas" not in said
+
+
+def say(mark: Mark, monkeypatch: pytest.MonkeyPatch, capsys: object) -> str:
+    prompter, _ = alarmed(monkeypatch)
+    aim = parse_quantity("3 psi gauge")
+    prompter.tell(Asked(replace(REQUEST, act="raise_inlet", aim=aim)))
+    capsys.readouterr()  # type: ignore[attr-defined]
+    prompter.tell(Marked(mark))
+    return capsys.readouterr().err  # type: ignore[attr-defined, no-any-return]
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "said"),
+    [
+        (
+            MarkKind.NOTE,
+            {"too_early": "a.1", "channel": "inlet", "value": "6894.757"},
+            "Not yet: inlet reads 1.00 psi gauge. That does not count; "
+            "confirm once it stands at 3 psi gauge.",
+        ),
+        (MarkKind.NOTE, {"lapsed": "a.1", "channel": "inlet", "value": "0"}, "stay:"),
+        (MarkKind.NOTE, {"stands": "a.1"}, "It stands now."),
+        (
+            MarkKind.NOTE,
+            {"hint": "outlet_still", "waited_s": "60"},
+            "not answered the adjusting screw for 60 s. Is the blank still fitted?",
+        ),
+        (MarkKind.NOTE, {"hint": "nothing_seen", "waited_s": "90"}, "for 90 s"),
+        (MarkKind.CONFIRMED, {"act": "vent_down", "awaits": "yes"}, "once the trace"),
+        (MarkKind.STEP_END, {"how": "timed_out"}, "Step set was given up: the outlet"),
+        (MarkKind.STEP_END, {"how": "opened"}, "opened in step set"),
+        (
+            MarkKind.STEP_REPEAT,
+            {"why": "channel_silent"},
+            "Readings were lost in the hold",
+        ),
+        (
+            MarkKind.STEP_REPEAT,
+            {"why": "channel_silent", "resumed": "yes"},
+            "zero and state first",
+        ),
+        (
+            MarkKind.STEP_REPEAT,
+            {"why": "opened", "back_to": "pressurise"},
+            "The gas comes off first; then all is found anew, from step pressurise on.",
+        ),
+        (
+            MarkKind.STEP_REPEAT,
+            {"why": "adjusted", "back_to": "set"},
+            "found anew, from step set on",
+        ),
+        (MarkKind.STEP_REPEAT, {"why": "too high", "back_to": "set"}, ": too high"),
+    ],
+)
+def test_what_is_waited_for_and_why_is_said(
+    kind: MarkKind,
+    data: dict[str, str],
+    said: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    mark = Mark(part=1, t_s=9.0, kind=kind, step="set", data=data)
+    assert said in say(mark, monkeypatch, capsys)
+
+
+def test_what_is_opened_while_the_gas_comes_off_is_said_to_be_too_late(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan = header().plan
+    steps = [s.id for s in plan.steps if s.kind == "vent-down"]
+    data = {"act": "a joint", "declared": "yes"}
+    for step in steps:
+        mark = Mark(part=1, t_s=9.0, kind=MarkKind.OPENED, step=step, data=data)
+        assert "it takes a new test" in say(mark, monkeypatch, capsys)
+    assert steps

@@ -5,6 +5,7 @@ from __future__ import annotations
 from records.plan import Plan, Step
 
 from ..stages import Ask, Hold, Stage
+from ..standing import at_zero
 from ..watch import no_pressure
 from .pressurise import raising
 
@@ -22,6 +23,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="fit_as_received",
             see=no_pressure("inlet", "outlet"),
             confirm=True,
+            there=at_zero,
             caution="zero_before_connecting",
             opens=True,
         ),

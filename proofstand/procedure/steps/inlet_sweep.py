@@ -10,6 +10,7 @@ from records.plan import Plan, Step
 
 from ..seeing import all_of, at_pressure, flowing, off_pressure, outlet_stands
 from ..stages import Ask, Hold, Stage
+from ..standing import at_aim
 from .flow_sweep import flow_brought_to
 from .lockup import INLET_BAND
 
@@ -30,6 +31,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
                 aim=pressure,
                 see=all_of(at_pressure("inlet", at, 0.5 * band), outlet_stands()),
                 confirm=True,
+                there=at_aim("inlet", at, band),
                 caution="raise_slowly",
                 tells_aim=True,
             ),

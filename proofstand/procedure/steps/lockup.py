@@ -16,6 +16,7 @@ from ..seeing import (
     touched,
 )
 from ..stages import Ask, Hold, Stage
+from ..standing import at_aim
 
 SHORTEST_CLOSING_S = 1.0
 LONGEST_CLOSING_S = 5.0
@@ -75,6 +76,7 @@ def bringing_inlet(step: Step, band: float) -> list[Stage]:
             # closer than the hold needs it: gas let down comes up again
             see=at_pressure("inlet", pressure.value_si, 0.5 * band),
             confirm=True,
+            there=at_aim("inlet", pressure.value_si, band),
             caution="raise_slowly",
         )
         for pressure in (*step.stages, step.inlet)

@@ -6,6 +6,7 @@ from records.plan import Plan, Step
 
 from ..seeing import at_pressure
 from ..stages import Ask, Hold, Stage
+from ..standing import at_aim, at_zero
 from ..watch import no_pressure
 
 
@@ -17,6 +18,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="fit_regulator",
             see=no_pressure("inlet", "outlet"),
             confirm=True,
+            there=at_zero,
             caution="zero_before_connecting",
             opens=True,
         ),
@@ -36,6 +38,7 @@ def raising(step: Step) -> list[Stage]:
             aim=pressure,
             see=at_pressure("inlet", pressure.value_si),
             confirm=True,
+            there=at_aim("inlet", pressure.value_si),
             caution="raise_slowly",
         )
         for pressure in (*step.stages, step.inlet)

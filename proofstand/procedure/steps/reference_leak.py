@@ -9,6 +9,7 @@ from records.plan import Plan, Step
 
 from ..seeing import at_pressure, vented
 from ..stages import Ask, Hold, Soak, Stage
+from ..standing import at_aim, at_zero
 from .pressurise import raising
 
 _OPENED_S = 2.0  # the hand at the leak's valve, before the reading begins
@@ -25,6 +26,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="fit_blank",
             see=vented("inlet", "outlet"),
             confirm=True,
+            there=at_zero,
             caution="zero_before_connecting",
             opens=True,
         ),
@@ -35,6 +37,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             aim=step.outlet,
             see=at_pressure("outlet", step.outlet.value_si, 0.05),
             confirm=True,
+            there=at_aim("outlet", step.outlet.value_si, 0.05),
         ),
         Ask(act="hands_off"),
         Soak(seconds=soak),

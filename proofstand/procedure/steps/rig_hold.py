@@ -6,6 +6,7 @@ from records.plan import Plan, Step
 
 from ..seeing import at_pressure, leaks, touched
 from ..stages import Ask, Hold, Soak, Stage
+from ..standing import at_aim, at_zero
 from ..watch import no_pressure
 from .pressurise import raising
 
@@ -25,6 +26,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="fit_blank",
             see=no_pressure("inlet", "outlet"),
             confirm=True,
+            there=at_zero,
             caution="zero_before_connecting",
             opens=True,
         ),
@@ -35,6 +37,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             aim=step.outlet,
             see=at_pressure("outlet", step.outlet.value_si, 0.05),
             confirm=True,
+            there=at_aim("outlet", step.outlet.value_si, 0.05),
         ),
         Ask(act="hands_off"),
         Soak(seconds=soak),

@@ -8,6 +8,7 @@ from __future__ import annotations
 from records.plan import Plan, Step
 
 from ..stages import Ask, Stage
+from ..standing import at_zero
 from ..watch import no_pressure
 
 
@@ -20,12 +21,14 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             act="vent_down",
             see=empty,
             confirm=True,
+            there=at_zero,
             caution="vent_two_stages" if two else "vent",
         ),
         Ask(
             act="disconnect",
             see=empty,
             confirm=True,
+            there=at_zero,
             caution="interstage_before_disconnecting"
             if two
             else "zero_before_disconnecting",
