@@ -89,6 +89,7 @@ INPUT_IDS = frozenset(
         "plan_gate_wide",
         "plan_target_missing",
         "job_target_missing",
+        "job_not_gauge",
         "fault_unknown",
         "fault_not_fitted",
         "fault_severity",

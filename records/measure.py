@@ -258,12 +258,7 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
     if match is None:
         raise InputError("quantity_unreadable", where=where, given=repr(text))
     number = float(match[1].replace(",", "."))
-    rest = match[2].strip()
-    reference = Reference.NONE
-    for candidate in _REFERENCES:
-        if rest == candidate.value or rest.endswith(" " + candidate.value):
-            reference = candidate
-            rest = rest[: -len(candidate.value)].strip()
+    rest, reference = _apart(match[2].strip())
     unit = unit_of(rest, where, kind)
     if kind is Kind.TEMPERATURE_STEP and unit.kind is Kind.TEMPERATURE:
         # A temperature difference: the zero of the scale does not enter.
@@ -284,6 +279,28 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
     if not math.isfinite(value):
         raise InputError("quantity_unreadable", where=where, given=repr(text))
     return Quantity(value, unit.kind, reference, text.strip())
+
+
+def _apart(typed: str) -> tuple[str, Reference]:
+    """Return a unit's name without the reference that follows it, and that."""
+    for candidate in _REFERENCES:
+        if typed == candidate.value or typed.endswith(" " + candidate.value):
+            return typed[: -len(candidate.value)].strip(), candidate
+    return typed, Reference.NONE
+
+
+def as_gauge_words(pressure: Quantity) -> str:
+    """Return what an absolute pressure is as gauge, in its own unit, rounded.
+
+    Against a standard atmosphere, 101.325 kPa: to tell a person, not to reckon with.
+    A gauge pressure or a difference is returned with its value as it is.
+    """
+    air = STANDARD_PRESSURE_PA if pressure.reference is Reference.ABSOLUTE else 0.0
+    match = _NUMBER.match(pressure.typed)
+    assert match is not None  # it was read by the same rule
+    unit = unit_of(_apart(match[2].strip())[0])
+    value = to_unit(pressure.value_si - air, unit)
+    return f"{value:.4g} {unit.name} {Reference.GAUGE.value}"
 
 
 def to_unit(value_si: float, unit: Unit, *, difference: bool = False) -> float:

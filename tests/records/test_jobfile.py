@@ -355,3 +355,44 @@ def test_the_other_card_is_a_file_and_no_table(tmp_path: Path) -> None:
         parse_job(text, "c.toml")
     assert caught.value.id == "value_wrong"
     assert caught.value.facts["key"] == "upstream"
+
+
+PLATE = """[regulator.nameplate]
+inlet_max = "10 psi gauge"
+outlet_min = "9 in. w.c. gauge"
+outlet_max = "13 in. w.c. gauge"
+outlet_rating = "2 psi gauge"
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "gauge"),
+    [
+        ('"10 psi gauge"', '"10 psi absolute"', "-4.696 psi gauge"),
+        ('"10 psi gauge"', '"10 psi difference"', "10 psi gauge"),
+        ('"9 in. w.c. gauge"', '"416 in. w.c. absolute"', "8.811 in. w.c. gauge"),
+        ('"13 in. w.c. gauge"', '"420 in. w.c. absolute"', "12.81 in. w.c. gauge"),
+        ('"2 psi gauge"', '"2 psi difference"', "2 psi gauge"),
+        ('"11.0 in. w.c. gauge"', '"11.0 in. w.c. absolute"', "-396.2 in. w.c. gauge"),
+        ('"11.0 in. w.c. gauge"', '"11.0 in. w.c. difference"', "11 in. w.c. gauge"),
+    ],
+)
+def test_what_is_stamped_or_asked_for_is_gauge(old: str, new: str, gauge: str) -> None:
+    text = EARLIER + PLATE
+    error = refused(text.replace(old, new, 1), "job_not_gauge")
+    assert error.facts["gauge"] == gauge  # against 101.325 kPa, by hand
+    assert error.where == f"c.toml:{text[: text.index(old)].count(chr(10)) + 1}"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"10 psi gauge"', '"-10 psi gauge"'),
+        ('"10 psi gauge"', '"0 psi gauge"'),
+        ('"9 in. w.c. gauge"', '"-9 in. w.c. gauge"'),
+        ('"9 in. w.c. gauge"', '"14 in. w.c. gauge"'),
+    ],
+)
+def test_no_nameplate_says_that(old: str, new: str) -> None:
+    parse_job(EARLIER + PLATE, "c.toml")
+    refused((EARLIER + PLATE).replace(old, new, 1), "value_wrong")
