@@ -6,6 +6,7 @@ import datetime
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal
 
+from .gas.names import is_oxidiser
 from .inspection import Inspection
 from .measure import Quantity
 from .rebuild import Rebuild
@@ -25,6 +26,7 @@ INLET_ACTS: dict[str, InletActs] = {
     "oxygen": "closing",
 }
 
+FAMILIES = tuple(INLET_ACTS)  # whose rules are known; a card may name another
 TWO_STAGES = ("cylinder-2",)  # families with both in one body
 
 
@@ -69,6 +71,11 @@ class Regulator:
     gas: str
     nameplate: Nameplate = Nameplate()
     inlet_acts: InletActs | None = None
+
+    @property
+    def oxidising(self) -> bool:
+        """It is of oxygen or nitrous oxide, by its gas or by its family."""
+        return is_oxidiser(self.gas) or is_oxidiser(self.family)
 
     @property
     def pushed(self) -> InletActs | None:

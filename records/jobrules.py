@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from .errors import InputError
-from .inspection import RESULTS_OF
-from .jobcard import JobCard
+from .inspection import RESULTS_OF, Inspected
+from .jobcard import Disposition, JobCard
 from .measure import Quantity, Reference, as_gauge_words
+from .rebuild import Part, Torque
 
 Place = Callable[..., str]
 
@@ -22,12 +23,36 @@ def check_card(job: JobCard, place: Place) -> None:
     Raises:
         InputError: ``job_not_gauge``, ``value_wrong``.
     """
+    _check_known(job, place)
     _check_gauge(job, place)
     _check_set_pressure(job, place)
     _check_rating(job, place)
     _check_points(job, place)
     _check_torques(job, place)
     _check_serials(job, place)
+
+
+def _check_known(job: JobCard, place: Place) -> None:
+    """Refuse a card whose regulator nobody could tell, and a count below nothing."""
+    intake = job.intake
+    tagged = intake is not None and intake.serial_unreadable
+    if not job.regulator.serial.strip() and not tagged:
+        raise InputError(
+            "value_wrong",
+            where=place("serial="),
+            key="regulator.serial",
+            given="nothing",
+            right="as stamped; where it can't be read the shop's number, "
+            "with serial_unreadable and shop_number under [intake]",
+        )
+    if intake is not None and intake.rebuilds is not None and intake.rebuilds < 0:
+        raise InputError(
+            "value_wrong",
+            where=place("rebuilds="),
+            key="intake.rebuilds",
+            given=intake.rebuilds,
+            right="0 or more",
+        )
 
 
 def _check_gauge(job: JobCard, place: Place) -> None:
@@ -141,31 +166,32 @@ def _check_torques(job: JobCard, place: Place) -> None:
 
 
 def _check_serials(job: JobCard, place: Place) -> None:
+    """Refuse a batch that lists another's, and what is told of one not on the card."""
     serials = job.serials
-    if not serials:
-        return
-    at = place("serials=")
     twice = sorted({s for s in serials if serials.count(s) > 1})
-    if twice or "" in serials or job.regulator.serial not in serials:
+    own = not serials or job.regulator.serial in serials
+    if twice or "" in serials or not own:
         raise InputError(
             "value_wrong",
-            where=at,
+            where=place("serials="),
             key="serials",
             given=", ".join(serials),
             right="each once, the regulator's own among them",
         )
-    told = [
-        *(p.serial for p in (job.inspection.points if job.inspection else ())),
-        *(p.serial for p in (job.rebuild.parts if job.rebuild else ())),
-        *(t.serial for t in (job.rebuild.torques if job.rebuild else ())),
-        *(d.serial for d in job.disposition),
-    ]
-    other = sorted({s for s in told if s and s not in serials})
-    if other:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="serial",
-            given=other[0],
-            right="one of " + ", ".join(serials),
-        )
+    known = (*job.known_serials, job.regulator.serial)
+    tables: dict[str, tuple[Inspected | Part | Torque | Disposition, ...]] = {
+        "[[inspection.points]]": job.inspection.points if job.inspection else (),
+        "[[rebuild.parts]]": job.rebuild.parts if job.rebuild else (),
+        "[[rebuild.torques]]": job.rebuild.torques if job.rebuild else (),
+        "[[disposition]]": job.disposition,
+    }
+    for table, entries in tables.items():
+        for i, entry in enumerate(entries):
+            if entry.serial and entry.serial not in known:
+                raise InputError(
+                    "value_wrong",
+                    where=place(table, i),
+                    key="serial",
+                    given=entry.serial,
+                    right="one of " + ", ".join(dict.fromkeys(known)),
+                )

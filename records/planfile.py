@@ -262,9 +262,9 @@ def _check_early(plan: Plan, text: str, name: str) -> None:
             right=f"at least {LEAST_EARLY_PASS_S:g} s",
         )
     highest = plan.max_pressures.get("inlet")
-    words = f"{plan.id} {plan.title} {plan.test_gas}".lower()
+    words = f"{plan.id} {plan.title}".lower()
     high = highest is not None and highest.value_si > CYLINDER_PA
-    if high or "oxygen" in words or "cylinder" in words:
+    if high or plan.for_oxygen or "cylinder" in words:
         raise InputError(
             "value_wrong",
             where=at,

@@ -97,7 +97,7 @@ def test_a_card_is_written_and_read_again() -> None:
     assert from_json(to_json(job), JobCard) == job
 
 
-@given(st.text(max_size=40), st.text(max_size=20))
+@given(st.text(max_size=40), st.text(max_size=20).filter(lambda t: bool(t.strip())))
 def test_any_text_survives_the_file(note: str, serial: str) -> None:
     job = JobCard(
         format=FORMAT,
@@ -396,3 +396,30 @@ def test_what_is_stamped_or_asked_for_is_gauge(old: str, new: str, gauge: str) -
 def test_no_nameplate_says_that(old: str, new: str) -> None:
     parse_job(EARLIER + PLATE, "c.toml")
     refused((EARLIER + PLATE).replace(old, new, 1), "value_wrong")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('serial = "SIM-0001"', 'serial = " "'),
+        ("[regulator]", "[intake]\nrebuilds = -4\n[regulator]"),
+        (
+            "[regulator]",
+            '[[disposition]]\nending = "scrapped"\nserial = "SIM-9"\n[regulator]',
+        ),
+        (
+            "[regulator]",
+            '[[rebuild.parts]]\nname = "a"\ndone = "replaced"\nserial = "SIM-9"\n'
+            "[regulator]",
+        ),
+    ],
+)
+def test_no_regulator_is_of_that_card(old: str, new: str) -> None:
+    parse_job(EARLIER, "c.toml")
+    refused(EARLIER.replace(old, new, 1), "value_wrong")
+
+
+def test_what_can_t_be_read_needs_no_serial() -> None:
+    tagged = '[intake]\nserial_unreadable = true\nshop_number = "T-7"\n[regulator]'
+    text = EARLIER.replace("[regulator]", tagged, 1).replace("SIM-0001", "")
+    assert parse_job(text, "c.toml").known_serials == ("T-7",)
