@@ -77,6 +77,7 @@ INPUT_IDS = frozenset(
         "plan_limits_cross",
         "plan_limits_contradict",
         "plan_vent_plugged",
+        "plan_window_unworkable",
         "plan_as_found_adjusts",
         "plan_as_found_decides",
         "plan_relief_unfollowed",
