@@ -300,6 +300,8 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "plan_hold_noisy",
         "plan_hold_high",
         "plan_hold_blind",
+        "plan_hold_few",
+        "plan_limit_narrow",
         "plan_limits_unaccepted",
         "plan_approved_already",
         "plan_version_taken",
