@@ -56,6 +56,7 @@ INPUT_IDS = frozenset(
         "value_wrong_type",
         "value_wrong",
         "quantity_unreadable",
+        "quantity_two_readings",
         "quantity_unit_unknown",
         "quantity_kind_wrong",
         "quantity_reference_missing",

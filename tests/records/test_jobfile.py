@@ -118,7 +118,8 @@ def test_any_text_survives_the_file(note: str, serial: str) -> None:
             "quantity_kind_wrong",
             1,
         ),
-        ('torque = "25 in-lbf"', 'torque = "25 ft-lb"', "quantity_unit_unknown", 1),
+        ('torque = "25 in-lbf"', 'torque = "25 ft-kg"', "quantity_unit_unknown", 1),
+        ('"10 psi gauge"', '"1,000 psi gauge"', "quantity_two_readings", 1),
         ('torque = "25 in-lbf"', 'torque = "-25 in-lbf"', "value_wrong", -1),
         ('result = "worn" ', 'result = "heavy" ', "value_wrong", -1),
         ('result = "worn" ', 'result = "fine" ', "value_wrong_type", 0),
@@ -159,6 +160,13 @@ serial = "SIM-0002"
     assert job.serial_of(" LV-1042/SIM-0002 ") == "SIM-0002"
     assert job.serial_of("SIM-0001") == "SIM-0001"
     assert job.serial_of("LV-1043/SIM-0001") is None
+    # scanners and hands vary in case
+    assert job.serial_of("lv-1042/sim-0002") == "SIM-0002"
+    assert job.serial_of("sim-0001") == "SIM-0001"
+    assert job.serial_of("sim-0003") is None
+    alike = replace(job, serials=("SIM-a", "SIM-A"))
+    assert alike.serial_of("SIM-A") == "SIM-A"
+    assert alike.serial_of("sim-a") is None  # either could be meant
     assert job.of_serial("SIM-0002").disposition[0].ending == "scrapped"
     assert job.of_serial("SIM-0001").disposition == ()
     assert job.of_serial("SIM-0002").regulator.serial == "SIM-0002"
@@ -262,8 +270,8 @@ def test_a_leap_day_comes_back_as_the_day_before_march() -> None:
     ("typed", "kind", "near"),
     [
         ("11 in", Kind.PRESSURE, "in. w.c."),
-        ("18 ft-lb", Kind.TORQUE, "ft-lbf"),
-        ("18 Nm", Kind.TORQUE, "N·m"),
+        ("18 ft-lbs", Kind.TORQUE, "ft-lbf"),
+        ("18 NM", Kind.TORQUE, "N·m"),
         ("18", Kind.TORQUE, "ft-lbf"),
         ("18 qq", Kind.PRESSURE, "psi"),
     ],
