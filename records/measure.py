@@ -362,11 +362,16 @@ def as_gauge_words(pressure: Quantity) -> str:
     A gauge pressure or a difference is returned with its value as it is.
     """
     air = STANDARD_PRESSURE_PA if pressure.reference is Reference.ABSOLUTE else 0.0
-    match = _NUMBER.match(pressure.typed)
-    assert match is not None  # it was read by the same rule
-    unit = unit_of(_apart(match[2].strip())[0])
+    unit = typed_unit(pressure)
     value = to_unit(pressure.value_si - air, unit)
     return f"{value:.4g} {unit.name} {Reference.GAUGE.value}"
+
+
+def typed_unit(quantity: Quantity) -> Unit:
+    """Return the unit that a quantity was typed in."""
+    match = _NUMBER.match(quantity.typed)
+    assert match is not None  # it was read by the same rule
+    return unit_of(_apart(match[2].strip())[0])
 
 
 def to_unit(value_si: float, unit: Unit, *, difference: bool = False) -> float:
