@@ -12,7 +12,7 @@ from records.trace import Flag, FloatArray, TimeArray
 BIN_S = 0.1
 GAP_S = 1.0
 _UNUSABLE = int(Flag.MISSING | Flag.DEVICE | Flag.LATE)
-_EMPTY_S = 1.5 * BIN_S  # from one bin to the next: a bin between them is empty
+_EMPTY = 1.5  # bins, from one to the next: a bin between them is empty
 # Small enough that a piece stays in the processor's cache from one look to the next.
 _PIECE = 1 << 17
 _EDGE = 1e-6  # of a bin: a sample on the edge belongs to the bin that begins there
@@ -26,9 +26,13 @@ class Bins:
     The time of a bin is the middle between its first and last sample, its value their
     median (of two, their mean); a bin that no sample fell into lies on the straight
     line between its neighbours. After a wide gap all begins anew.
+
+    Args:
+        width_s: of a bin, where it is not a tenth of a second.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, width_s: float = BIN_S) -> None:
+        self._width = width_s
         self._last_t = -np.inf  # of all samples, so that time never goes back
         self._begin()
 
@@ -82,7 +86,7 @@ class Bins:
             t = np.maximum(np.maximum.accumulate(t), before)
             steps = np.diff(t)
         self._last_t = float(t[-1])
-        wide = GAP_S + BIN_S
+        wide = GAP_S + self._width
         gaps = [0] if before > -np.inf and t[0] - before > wide else []
         if steps.size and steps.max() > wide:
             gaps += (np.flatnonzero(steps > wide) + 1).tolist()
@@ -99,9 +103,9 @@ class Bins:
     def _between_gaps(self, t: FloatArray, y: FloatArray, found: list[Piece]) -> None:
         if self._origin is None:
             self._origin = float(t[0])
-        last = int((t[-1] - self._origin) / BIN_S) + 2
+        last = int((t[-1] - self._origin) / self._width) + 2
         ends = np.arange(self._number + 1, max(last, self._number) + 1) - _EDGE
-        at = np.searchsorted(t, self._origin + ends * BIN_S)
+        at = np.searchsorted(t, self._origin + ends * self._width)
         at = at[at < t.size]
         self._number += at.size
         if at.size == 0:
@@ -118,7 +122,8 @@ class Bins:
             middle = 0.5 * (t[starts] + t[starts + counts - 1])
             times, values = middle.tolist(), _medians(y, starts, counts).tolist()
             before = self._last
-            if before is None or np.diff(middle, prepend=before[0]).max() < _EMPTY_S:
+            empty = _EMPTY * self._width
+            if before is None or np.diff(middle, prepend=before[0]).max() < empty:
                 self._last = (times[-1], values[-1])
                 found.append((False, times, values))
             else:
@@ -135,8 +140,8 @@ class Bins:
         out_y: list[float] = []
         before = self._last
         for t, y in zip(times, values, strict=True):
-            if before is not None and t - before[0] >= _EMPTY_S:
-                missing = round((t - before[0]) / BIN_S) - 1
+            if before is not None and t - before[0] >= _EMPTY * self._width:
+                missing = round((t - before[0]) / self._width) - 1
                 for i in range(1, missing + 1):
                     share = i / (missing + 1)
                     out_t.append(before[0] + share * (t - before[0]))

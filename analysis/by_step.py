@@ -21,6 +21,7 @@ from .highest import lockup_highest
 from .hunting import hunting_findings
 from .interstage import ROLE as BETWEEN
 from .interstage import first_stage, held, not_counted, swept
+from .isolation import not_shown_isolated
 from .leak import body_hold, rig_leak
 from .lockup import inlet_moved, lockup_findings
 from .looks import looked
@@ -86,6 +87,9 @@ def estimates_by_step(
         elif step.kind == "body-hold":
             estimates = body_hold(readings, performed, rig_upper, volumes)
             estimates = not_counted(readings, job, estimates)
+            untold = not_shown_isolated(readings, performed)
+            if untold is not None:
+                estimates = [e.but(doubt=[untold]) for e in estimates]
         elif step.kind == "find-volume":
             estimates = _find_volume(readings, performed, volumes)
         elif step.kind == "closing-zero":

@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike
 
 from records.trace import FloatArray, Trace
 
-from .bins import GAP_S, Bins, Piece
+from .bins import BIN_S, GAP_S, Bins, Piece
+from .hold_noise import sliding_means
 
 _LAG = 10  # bins: the difference is taken over one second
 _HALF_LAG = 5
@@ -31,12 +32,27 @@ _SPAN_SHARE = 5e-4
 _KEEN_SHARE = 0.5  # of that, for who watches as it happens
 _NOISE_FACTOR = 6.0
 _END_SHARE = 0.15
+_STAYS = 0.5  # of the least change that opens a transition
 # The closing time is good to about a quarter for any shape of closing.
 _CLOSING_SLACK = 1.25
 # The pressure rises only over the last part of a hand's movement: a rise half as long
 # as the shortest movement that is asked for is not yet a snapped valve.
 _RISE_OF_MOVEMENT = 0.5
 _HINGE_POINTS = 250
+T50_U_S = 0.1  # of half of a rise, at best
+_CLEAR_S = 0.5  # after another change of level
+_CLEAR = 3.0  # times the least change that a rise has to be to be timed by it
+# A slow rise: seen over three seconds, and only where a level bends up into it.
+_SLOW_BIN_S = 0.3
+_REST_S = 3.0
+_AT_REST = 0.25  # of the rate of the rise's first half
+# Whoever turns a valve on keeps the outlet rising about as fast, over three seconds.
+_RATE_S = 3.0
+_AS_FAST = 0.8
+_READ_S = 3.0  # after half of the rise, when its level after is read
+# Half of a rise and the level after it follow from one another.
+_ROUNDS = 20
+_SAME_S = 0.01
 # A closing is looked for from so long before it is asked for to so long after its hold
 # began.
 LOOK_BEFORE_S = 15.0
@@ -87,8 +103,10 @@ class ShutOff:
     Attributes:
         t50_s: half of the rise done; the time stamp of the shut-off.
         onset_s: start of the rise (a hinge; its definition is good to about 0.1 s).
-        closing_s: onset to nine tenths of the rise.
+        closing_s: onset to nine tenths of the rise; longer than the valve was turned
+            where the regulator fills what is behind it slowly.
         before, after: levels, SI. noise: standard deviation of a sample before.
+        u_s: standard uncertainty of ``t50_s``, from its definition and the noise.
     """
 
     t50_s: float
@@ -97,6 +115,7 @@ class ShutOff:
     before: float
     after: float
     noise: float
+    u_s: float
 
 
 def accepted_closing_s(shortest_s: float, longest_s: float) -> tuple[float, float]:
@@ -114,6 +133,7 @@ class EventDetector:
         resolution_pa: smallest step of the reading.
         keen: for who watches as it happens and has only to see that something moves:
             half the least change, and a level that bends is not taken for noise.
+        bin_s: width of a bin; all that is said here of one second is of ten of them.
     """
 
     def __init__(
@@ -123,12 +143,13 @@ class EventDetector:
         resolution_pa: float,
         *,
         keen: bool = False,
+        bin_s: float = BIN_S,
     ) -> None:
         self.channel = channel
         self._keen = keen
         share = _SPAN_SHARE * (_KEEN_SHARE if keen else 1.0)
         self._floor = max(share * abs(span_pa), 2.0 * abs(resolution_pa))
-        self._bins = Bins()
+        self._bins = Bins(bin_s)
         self._restart()
 
     def _restart(self) -> None:
@@ -293,7 +314,8 @@ class EventDetector:
         threshold = self._threshold
         base = self._up if sign > 0 else self._down
         turned = moved < -threshold
-        slow = moved < max(threshold + base, _END_SHARE * self._peak)
+        # less than opened it, else noise would end it as soon as it began
+        slow = moved < max(_STAYS * threshold + base, _END_SHARE * self._peak)
         even = (
             len(self._recent) == _RAMP_BINS
             and max(self._recent) - min(self._recent)
@@ -410,9 +432,10 @@ def smallest_step(value: FloatArray) -> float:
 def shut_off(trace: Trace, after_s: float, before_s: float) -> ShutOff | None:
     """Return the shut-off that a stretch of a trace shows, or None.
 
-    The largest rise between the two times is taken. Its level before is the median of
-    up to three seconds before it, its level after that of two to four seconds after
-    half of the rise, so that a creep afterwards does not pull it up.
+    The largest rise between the two times is taken; where none stands out clearly over
+    one second, a slow one that begins from rest. Its level before is the median of up
+    to three seconds before it, its level after that of two to four seconds after half
+    of the rise, so that a creep afterwards does not pull it up.
 
     Args:
         trace: pressure behind the valve that closes.
@@ -422,36 +445,123 @@ def shut_off(trace: Trace, after_s: float, before_s: float) -> ShutOff | None:
     part = trace.between(after_s, before_s).good()
     if len(part) < 20:
         return None
-    rises = [e for e in find_events(part, 0.0, 0.0) if e.kind == "rise"]
-    if not rises:
+    events = find_events(part, 0.0, 0.0)
+    smooth, rise = part, _largest_rise(events)
+    if rise is None or rise.fact("fastest") < _CLEAR * rise.fact("threshold"):
+        means = _binned(part, _SLOW_BIN_S)
+        slow = EventDetector(part.channel, 0.0, 0.0, bin_s=_SLOW_BIN_S)
+        seen = slow.feed(part.t_s, part.value)
+        slow_rise = _largest_rise([e for e in seen if _from_rest(means, e)])
+        if slow_rise is not None:
+            events, smooth, rise = seen, means, slow_rise
+    if rise is None:
         return None
-    event = max(rises, key=lambda e: e.change)
-    t, y = part.t_s, part.value
-    quiet = y[(t >= event.window_s[0] - 3.5) & (t <= event.window_s[0] - 0.3)]
+    ends = [e.window_s[1] for e in events if e.window_s[1] < rise.window_s[0]]
+    return _closing(part, smooth, rise, max(ends, default=-math.inf) + _CLEAR_S)
+
+
+def _largest_rise(events: Sequence[Event]) -> Event | None:
+    rises = [event for event in events if event.kind == "rise"]
+    return max(rises, key=lambda e: e.change, default=None)
+
+
+def _binned(part: Trace, width_s: float) -> Trace:
+    pieces = Bins(width_s).feed(part.t_s, part.value)
+    t, y = (np.concatenate([piece[i] for piece in pieces]) for i in (1, 2))
+    return Trace(part.channel, t, y, np.zeros(t.size, np.uint8))
+
+
+def _from_rest(smooth: Trace, rise: Event) -> bool:
+    """Tell whether a slow rise bends up from a level, as no even creep does."""
+    onset, half = rise.window_s[0], rise.t_s
+    rest = smooth.between(onset - _REST_S - 1.0, onset - 1.0)
+    if len(rest) < 0.8 * _REST_S / _SLOW_BIN_S or half <= onset:
+        return False
+    crept = float(np.polyfit(rest.t_s - onset, rest.value, 1)[0])
+    return crept < _AT_REST * 0.5 * rise.change / (half - onset)
+
+
+def _closing(part: Trace, smooth: Trace, rise: Event, since_s: float) -> ShutOff | None:
+    """Return when a rise began, was half done, and was all but done.
+
+    Args:
+        part: all readings.
+        smooth: those that crossings are read from.
+        rise: as it was seen.
+        since_s: nothing else was seen since.
+    """
+    t, y = smooth.t_s, smooth.value
+    began = rise.window_s[0]
+    quiet = part.between(began - 3.5, began - 0.3).value
     if quiet.size < 5:
-        quiet = y[t <= event.window_s[0]]
-    before = float(np.median(quiet)) if quiet.size else event.before
+        quiet = part.value[part.t_s <= began]
+    before = float(np.median(quiet)) if quiet.size else rise.before
     noise = 1.4826 * float(np.median(np.abs(quiet - before))) if quiet.size else 0.0
-    t50, after = event.t_s, event.after
-    for _ in range(2):
-        later = y[(t >= t50 + 2.0) & (t <= t50 + 4.0)]
+    until = _turned_until(part, began)
+    t50, after = rise.t_s, rise.after
+    for n in range(_ROUNDS):
+        level = until if until > t50 + _READ_S else t50
+        later = part.between(level + 2.0, level + 4.0).value
         if later.size >= 5:
             after = float(np.median(later))
-        found = _crossing(t, y, before + 0.5 * (after - before), event.window_s[0])
+        elif level > t50:
+            return None  # it is still being turned
+        found = _crossing(t, y, before + 0.5 * (after - before), began)
         if found is None:
             return None
-        t50 = found
-    rise = after - before
-    if rise <= 6.0 * noise:
+        moved, t50 = abs(found - t50), found
+        if n and moved < _SAME_S:
+            break
+    change = after - before
+    if change <= 6.0 * noise:
         return None
-    t10 = _crossing(t, y, before + max(0.1 * rise, 4.0 * noise), event.window_s[0])
-    t40 = _crossing(t, y, before + 0.4 * rise, event.window_s[0])
-    t90 = _crossing(t, y, before + 0.9 * rise, t50)
+    t10 = _crossing(t, y, before + max(0.1 * change, 4.0 * noise), began)
+    t40 = _crossing(t, y, before + 0.4 * change, began)
+    t60 = _crossing(t, y, before + 0.6 * change, t50)
+    t90 = _crossing(t, y, before + 0.9 * change, t50)
     t10 = t50 if t10 is None else t10
     t40 = t50 if t40 is None else t40
-    onset = _hinge(t, y - before, t50 - 6.0 * (t50 - t10) - 0.5, max(t40, t10), t10)
-    t90 = event.window_s[1] if t90 is None else t90
-    return ShutOff(t50, onset, max(0.0, t90 - onset), before, after, noise)
+    start = max(since_s, t50 - 6.0 * (t50 - t10) - 0.5)
+    onset = _hinge(t, y - before, start, max(t40, t10), t10)
+    t90 = rise.window_s[1] if t90 is None else t90
+    rate = 0.2 * change / max((t50 if t60 is None else t60) - t40, _SAME_S)
+    u_s = _t50_u_s(part, level, rate, noise)
+    return ShutOff(t50, onset, max(0.0, t90 - onset), before, after, noise, u_s)
+
+
+def _turned_until(part: Trace, began: float) -> float:
+    """Return until when the outlet rose about as fast as it ever did, s.
+
+    Behind a shut valve it rises ever more slowly: until then it was being turned.
+    """
+    slow = _binned(part.between(began - _RATE_S, math.inf), _SLOW_BIN_S)
+    n = round(0.5 * _RATE_S / _SLOW_BIN_S)
+    if len(slow) < 3 * n:
+        return -math.inf
+    means = sliding_means(slow.value, n)
+    rate = means[n:] - means[:-n]
+    fast = np.flatnonzero(rate >= _AS_FAST * float(np.max(rate)))
+    return float(slow.t_s[n + int(fast[-1])])
+
+
+def _t50_u_s(part: Trace, level: float, rate: float, noise: float) -> float:
+    """Return how well half of a rise is timed, s, where the pressure rises at a rate.
+
+    What still rises when the level after is read leaves open which level that is.
+
+    Args:
+        part: all readings.
+        level: two seconds before the level after is read, s.
+        rate: at half of the rise, SI per second.
+        noise: of a reading, SI.
+    """
+    first = part.between(level + 2.0, level + 3.0).value
+    second = part.between(level + 3.0, level + 4.0).value
+    rises_on = 0.0
+    if min(first.size, second.size) >= 5:
+        rises_on = max(0.0, float(np.median(second) - np.median(first)))
+    half = 0.5 * 2.0 * rises_on / math.sqrt(12.0)
+    return max(T50_U_S, math.hypot(half, noise) / rate)
 
 
 def _crossing(

@@ -17,7 +17,7 @@ from records.judgement import (
     Judgement,
 )
 from records.plan import Plan
-from records.run import Run, RunState
+from records.run import MarkKind, Run, RunState
 
 from .across_steps import with_those_across
 from .against_limits import decided
@@ -35,6 +35,7 @@ from .service_gas import in_service_gas
 from .version import ANALYSIS_VERSION
 
 _TOLD_AT_ONCE = ("supply_effect_wrong_sign", "service_gas_condenses")
+_BY_ITSELF = "trace"  # who writes a mark that no person asked for
 _OF_RIG = ("zero", "rig-hold", "closing-zero")
 
 
@@ -182,6 +183,11 @@ def _warnings(
         reason.id == "zero_not_established" for f in findings for reason in f.why
     ):
         yield Reason.of("zero_not_established")
+    for mark in run.marks:
+        if mark.kind is MarkKind.STEP_SKIP and mark.by != _BY_ITSELF:
+            if isinstance(done.get(mark.step), Skipped):
+                why = mark.data.get("why", "")
+                yield Reason.of("step_skipped", step=mark.step, by=mark.by, why=why)
     for step in plan.steps:
         performed = done[step.id]
         if performed.attempts > 1:

@@ -38,7 +38,6 @@ _HALF_S = 1.0
 _CLEAR_S = 0.5
 _LEAST_BEFORE_S = 2.0
 _EARLIER_S = 5.0
-_T50_U_S = 0.1
 
 
 def find_shut_off(
@@ -254,7 +253,7 @@ def _at(
     if not math.isfinite(u):
         own = robust_level(window.t_s, window.value, resolution(outlet))
         u, dof = own.u, own.dof
-    u = math.hypot(u, _T50_U_S * slope)
+    u = math.hypot(u, shut.u_s * slope)
     return (
         value,
         BudgetLine(source="noise", u=u, value=value, dof=dof, type="A"),

@@ -162,9 +162,13 @@ def _attempts(
     skipped: str | None = None
     begun = 0
     for mark in marks:
-        if mark.step != step.id:
-            continue
         now = attempts[-1] if attempts else None
+        if mark.step != step.id:
+            # a hold that was spoilt is built up again from an earlier step
+            again = mark.kind is MarkKind.STEP_REPEAT
+            if again and now and now.end_s is None and now.part == mark.part:
+                _take(now, mark)
+            continue
         if mark.kind is MarkKind.STEP_BEGIN:
             begun += 1
             skipped = None

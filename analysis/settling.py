@@ -22,7 +22,6 @@ BAND_SHARE = 0.01  # of the pressure that flowed
 _MEAN_S = 0.5
 _LEVEL_SHARE = 0.1  # of the hold, at its end
 _LATE_SHARE = 0.5  # of the hold, in which it has to have stayed
-_SHUT_OFF_U_S = 0.1
 _SURE = 2.0  # standard deviations of a mean
 _MOST_NOISE = 0.3  # of the band
 
@@ -79,10 +78,10 @@ def settling_time(
             value=value,
             type="A",
         ),
-        BudgetLine(source="shut_off", u=_SHUT_OFF_U_S),
+        BudgetLine(source="shut_off", u=shut.u_s),
     ]
     combined = combine(lines)
-    own = coverage_factor(None) * math.hypot(_SHUT_OFF_U_S, 0.5 * (at[1] - at[0]))
+    own = coverage_factor(None) * math.hypot(shut.u_s, 0.5 * (at[1] - at[0]))
     low = value - math.hypot(value - first, own)
     high = value + math.hypot(last - value, own)
     return finite(

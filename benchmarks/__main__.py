@@ -14,6 +14,7 @@ from collections.abc import Callable
 from functools import partial
 
 from . import archive
+from .certificate import signed_page
 from .engine import engine_cpu
 from .hands import handled_rows
 from .help_start import help_start
@@ -42,6 +43,7 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     many_regulators,
     engine_cpu,
     low_pressure_rig_time,
+    signed_page,
     *(
         partial(measure, database=database)
         for database in ("SQLite", "PostgreSQL")

@@ -255,7 +255,7 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
         try:
-            from proofstand.keeping.issuing import keeper
+            from proofstand.keeping.issuing import earlier_tests, keeper
             from proofstand.signoff.certificate import title_of
             from proofstand.signoff.issue import issue
 
@@ -270,6 +270,7 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
                 key_folder=final.key_folder,
                 ask=lambda name: pin,
                 keep=keep,
+                earlier=earlier_tests(),
             )
         except ProofstandError as error:
             tell(PaperRefused(error))

@@ -218,6 +218,11 @@ def _judges(plan: Plan) -> bool:
     return any(step.limits for step in plan.steps) or plan.classes is not None
 
 
+def approval_file(plan: Plan) -> Path:
+    """Return where the shop's approval of a plan's version lies, be it there or not."""
+    return _file(plan, places.approvals_dir())
+
+
 def _file(plan: Plan, folder: Path) -> Path:
     return folder / f"{plan.id}-{plan.version}.json"
 

@@ -15,7 +15,7 @@ from records.jobcard import JobCard
 from records.jobfile import with_upstream
 from records.planfile import DEFAULT_PLAN, plan_by_name
 from records.rig import HandValves, Rig
-from records.run import Mark, Request
+from records.run import Mark, MarkKind, Request
 from records.runfile import Seal, seal
 from records.tomlfile import load_toml
 from rig.instruments.modbus import ModbusInstrument
@@ -495,7 +495,10 @@ def simulate(
         if isinstance(event, Closed):
             seconds = event.rig_seconds
         if isinstance(event, Marked):
-            marks.append(event.mark)
+            mark = event.mark
+            marks.append(mark)
+            if mark.kind is MarkKind.ASKED and mark.data["act"] == "hands_off":
+                hands.left_alone(mark.step)
         patience.see(event)
         tell(event)
 

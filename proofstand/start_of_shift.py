@@ -52,6 +52,7 @@ from .bench.shift import (
     wanted_of,
     zero_plan,
 )
+from .keeping.made import keep_shift
 from .procedure.engine import Command, Engine, prepared_plan
 from .recording import lead
 from .runs import new_header
@@ -65,10 +66,15 @@ _PARTS: tuple[Part, ...] = ("rig check", "zero", "rig-hold", "check standard")
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A check that is over: its record, and the folder that it lies in."""
+    """A check that is over: its record, and the folder that it lies in.
+
+    Attributes:
+        not_kept: why the archive does not have it yet, or None.
+    """
 
     record: ShiftRecord
     folder: Path
+    not_kept: InputError | None = None
 
 
 @dataclass(slots=True)
@@ -152,7 +158,7 @@ def check_shift(
         found.parts.append(ShiftPart(what=led.on, passed=False, why=why))
         _keep(led, found, wanted, names, text)
         raise
-    return Checked(_keep(led, found, wanted, names, text), led.folder)
+    return Checked(*_keep(led, found, wanted, names, text))
 
 
 def _standard(rig: Rig, path: Path, now_ns: int) -> CheckStandard:
@@ -373,7 +379,8 @@ def _why(findings: Sequence[Finding]) -> str:
 
 def _keep(
     led: _Led, found: _Found, wanted: Wanted, names: Sequence[str], text: str
-) -> ShiftRecord:
+) -> tuple[ShiftRecord, Path, InputError | None]:
+    """Keep the check's record, and a copy of all in the archive."""
     over_ns = led.now_ns()
     done = [part.what for part in found.parts if part.passed]
     gate = wanted.gate
@@ -396,7 +403,11 @@ def _keep(
         parts=tuple(found.parts),
         channels=found.channels,
     )
-    return shifts.keep_check(led.folder, record)
+    record = shifts.keep_check(led.folder, record)
+    not_kept = None
+    if not led.rig.simulated:
+        not_kept = keep_shift(led.folder, record, led.rig_path)
+    return record, led.folder, not_kept
 
 
 def _leak(value_si: float) -> Quantity:

@@ -28,6 +28,7 @@ from .measure import Quantity, Reference
 from .trace import FloatArray
 
 BEYOND = 0.05  # of the range compared: as far the curve may be drawn on
+SAME_LEVEL = 0.005  # of the range: points as near as this were made at one level
 REFERENCE_FORMAT = "proofstand.reference/1"
 RECORD_FORMAT = "proofstand.calibration/1"
 Direction = Literal["up", "down"]
@@ -136,6 +137,46 @@ class Calibration:
     def u_linearity(self) -> float:
         """Standard uncertainty of the form of the curve, SI."""
         return _root_sum(self.terms, TermKind.LINEARITY)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundError:
+    """How far a channel was found to be off: what it showed less what was true, SI.
+
+    Attributes:
+        zero: the same at every value.
+        share: of the value, 1.
+        points: values shown, rising, each with the error there; straight between two
+            of them, and beyond the ends as at the end.
+    """
+
+    zero: float = 0.0
+    share: float = 0.0
+    points: tuple[tuple[float, float], ...] = ()
+
+    def at(self, shown: FloatArray) -> FloatArray:
+        """Return the error at values shown, SI, any shape."""
+        error: FloatArray = self.zero + self.share * shown
+        if self.points:
+            levels, errors = zip(*self.points, strict=True)
+            error = error + np.interp(shown, levels, errors)
+        return error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected(Calibration):
+    """A calibration with an error that was found later taken off; for a dry run only.
+
+    Attributes:
+        error: what was found.
+    """
+
+    error: FoundError
+
+    def apply(self, reading: FloatArray) -> FloatArray:
+        """Return values for readings without the error, SI, any shape."""
+        shown = Calibration.apply(self, reading)
+        return shown - self.error.at(shown)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,6 +318,33 @@ class CalibrationRecord:
     as_left: Errors
     reference: ReferenceInstrument
     points: tuple[CalibrationPoint, ...]
+
+    def error_found(self, then: Calibration | None) -> FoundError:
+        """Return the error of values as found, by the calibration that made them.
+
+        Levels are told apart where they differ by more than ``SAME_LEVEL`` of the
+        range; at one level the mean of all points counts.
+
+        Args:
+            then: in force when the values were made; None: the plain reading.
+
+        Raises:
+            ValueError: as found was not taken.
+        """
+        found = sorted(
+            (p.applied, p.reading) for p in self.points if p.when == "as found"
+        )
+        if not found:
+            raise ValueError("as found was not taken")
+        applied, reading = np.array(found).T
+        shown = reading if then is None else then.apply(reading)
+        width = max(float(applied[-1] - applied[0]), 0.0)
+        level = np.cumsum(np.diff(applied, prepend=applied[0]) > SAME_LEVEL * width)
+        size = np.bincount(level)
+        at = np.bincount(level, shown) / size
+        error = np.bincount(level, shown - applied) / size
+        rising = np.argsort(at, kind="stable")
+        return FoundError(points=tuple((float(at[k]), float(error[k])) for k in rising))
 
     @property
     def left_alone(self) -> bool:

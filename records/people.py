@@ -42,6 +42,8 @@ class Act(StrEnum):
     APPROVE_PLAN = "approve a plan"
     CONCEDE = "grant a concession"
     CONFIRM = "confirm a second judgement"
+    REJUDGE = "keep a new judgement"
+    RECALL = "recall a calibration"
     PEOPLE = "change the list of people"
     KEYS = "change the shop's key"
 
@@ -50,7 +52,9 @@ class Act(StrEnum):
 MAY: Mapping[Role, frozenset[Act]] = MappingProxyType(
     {
         Role.TECHNICIAN: frozenset({Act.TEST}),
-        Role.SIGNATORY: frozenset({Act.CERTIFY, Act.REJECT, Act.COPY, Act.NOTICE}),
+        Role.SIGNATORY: frozenset(
+            {Act.CERTIFY, Act.REJECT, Act.COPY, Act.NOTICE, Act.REJUDGE}
+        ),
         Role.QUALITY_LEAD: frozenset(Act),
         Role.TRAINER: frozenset(),  # drills are no records
     }

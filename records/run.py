@@ -45,6 +45,7 @@ ACTS = (
     "lock_nut",
     "exercise",
     "open_bleed",
+    "draw_off",
     "close_bleed",
     "look",
     "hands_off",

@@ -11,6 +11,7 @@ from pathlib import Path
 from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions, cautions_for
 from proofstand.bench.shift import clock_words
+from proofstand.keeping.made import keep_shop
 from proofstand.ready import (
     ShiftState,
     cautions_wanted,
@@ -152,7 +153,12 @@ def declared_changed(given: Given, what: str) -> Beside:
     try:
         rig = rig_at(_clean(given.rig))
         now = time.time_ns()
-        declare_change(rig.id, _clean(what), _clean(given.by), now, clock_words(now))
+        by = _clean(given.by)
+        made = declare_change(rig.id, _clean(what), by, now, clock_words(now))
+        if not rig.simulated:
+            not_kept = keep_shop([(made, ".toml")], by=by)
+            if not_kept is not None:
+                raise not_kept
     except ProofstandError as error:
         return _wrong(error)
     return Beside(said("start", "changed_kept"), True)

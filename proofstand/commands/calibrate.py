@@ -16,6 +16,7 @@ from .options import (
     by_option,
     json_option,
     refuse_existing,
+    say_not_kept,
 )
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.bench.calibrate import channel_of, check_reference, make_record
     from proofstand.bench.points import load_points
     from proofstand.bench.points_csv import KeptPoints
+    from proofstand.keeping.made import keep_shop
     from records.calibrationfile import load_reference, write_record
     from records.errors import InputError
     from rig.clock import HostClock
@@ -128,6 +130,9 @@ def run(args: argparse.Namespace) -> int:
     finally:
         if kept is not None and kept.count:
             _say_kept(kept, made=out.exists())
+    if not rig.simulated:
+        of = [(args.reference, ".toml"), (out, ".toml")]
+        say_not_kept(keep_shop(of, by=args.by))
     path = kept.path if kept is not None else args.points
     if args.json:
         print(json.dumps(_as_json(record, channel, out, path), ensure_ascii=False))

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 from .notes import signing_options
-from .options import Subparsers, out_option
+from .options import Subparsers, out_option, say_not_kept
 from .pins import asker
 
 SCHEMA = "proofstand.countersigned/1"
@@ -29,12 +29,14 @@ def add(actions: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Countersign and say what was made."""
+    from proofstand.keeping.made import keep_countersigned
     from proofstand.signoff.countersigning import countersign_page
     from proofstand.signoff.notes import signatory_json
 
     made = countersign_page(
         args.page, args.out, by=args.by, ask=asker(args), key_folder=args.key
     )
+    say_not_kept(keep_countersigned(args.out, by=args.by))
     if args.json:
         document = {
             "schema": SCHEMA,

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .options import Subparsers, by_option, json_option, out_option
+from .options import Subparsers, by_option, json_option, out_option, say_not_kept
 from .pins import asker, pin_option
 
 if TYPE_CHECKING:
@@ -121,11 +121,15 @@ def _password(args: argparse.Namespace) -> str:
 
 
 def _made(args: argparse.Namespace, key: Key, who: Signatory) -> int:
+    from proofstand.keeping.made import keep_shop
+    from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
     from proofstand.signoff.persons import did
     from proofstand.signoff.shopkeys import known_keys
     from records.people import Act
 
     did(who, Act.KEYS, key=key.id, owner=key.owner, why=_why(args))
+    public = shop_folder() / PUBLIC_NAME
+    say_not_kept(keep_shop([(public, ".pem")], by=who.name))
     return _print(args, known_keys()[:1])
 
 

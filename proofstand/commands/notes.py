@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .options import by_option, json_option, out_option
+from .options import by_option, json_option, out_option, say_not_kept
 from .pins import pin_option
 
 if TYPE_CHECKING:
@@ -42,7 +42,10 @@ def signing_options(parser: argparse.ArgumentParser, who: str) -> None:
 
 
 def tell(args: argparse.Namespace, note: Note, *more: str) -> int:
-    """Say what was made."""
+    """Keep what was made in the archive and say so."""
+    from proofstand.keeping.made import keep_note
+
+    say_not_kept(keep_note(args.run_file, args.out, note, by=args.by))
     if args.json:
         print(json.dumps(dict(note.facts), ensure_ascii=False))
         return 0

@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from .options import Subparsers, by_option, json_option
+from .options import Subparsers, by_option, json_option, say_not_kept
 from .pins import asker, pin_option
 
 SAYS = ("under review", "review ended")
@@ -37,6 +37,7 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the notice and say where it lies."""
+    from proofstand.keeping.made import keep_notice
     from proofstand.signoff.notices import Says, put_notice, read_notice
 
     says = Says(args.says)
@@ -49,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
         key_folder=args.key,
     )
     notice = read_notice(out)
+    say_not_kept(keep_notice(out, by=args.by))
     if args.json:
         document = {"schema": "proofstand.noticed/1", "file": str(out)}
         print(json.dumps({**document, "number": notice.certificate}))

@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from records.errors import ProofstandError
 
 Subparsers = Any  # argparse gives its sub-parsers no public type
 
@@ -111,6 +114,17 @@ def end_progress() -> None:
     """Clear the progress line."""
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def say_not_kept(error: ProofstandError | None) -> None:
+    """Say why something that was made is not in the archive yet, if it is not."""
+    if error is None:
+        return
+    from proofstand.words.sentences import trouble
+
+    told = trouble(error)
+    place = f"{told.where}: " if told.where else ""
+    print(f"{place}{told.what} {told.do}", file=sys.stderr)
 
 
 class EndAsked:

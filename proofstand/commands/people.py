@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
-from .options import Subparsers, by_option, json_option
+from .options import Subparsers, by_option, json_option, say_not_kept
 from .pins import asker, new_pin, new_pin_option, pin_option
 
 if TYPE_CHECKING:
@@ -160,6 +160,9 @@ def run_pin(args: argparse.Namespace) -> int:
 
 
 def _tell(args: argparse.Namespace, member: Member, what: str) -> int:
+    from proofstand.keeping.made import keep_roll
+
+    say_not_kept(keep_roll(args.by or args.name))
     if args.json:
         document = {"schema": "proofstand.person/1", **_member_json(member)}
         print(json.dumps(document, ensure_ascii=False))

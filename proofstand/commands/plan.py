@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING
 
-from .options import Subparsers, by_option, json_option
+from .options import Subparsers, by_option, json_option, say_not_kept
 from .pins import asker, pin_option
 
 if TYPE_CHECKING:
@@ -193,7 +193,8 @@ def run_approve(args: argparse.Namespace) -> int:
     """Record an approval."""
     import time
 
-    from proofstand.approvals import approve, day_of
+    from proofstand.approvals import approval_file, approve, day_of
+    from proofstand.keeping.made import keep_shop
     from proofstand.signoff.persons import did, prove
     from records.errors import InputError
     from records.people import Act
@@ -225,6 +226,8 @@ def run_approve(args: argparse.Namespace) -> int:
         version=str(made.version),
         plan_sha256=made.plan_sha256,
     )
+    record = approval_file(plan)
+    say_not_kept(keep_shop([(text.encode(), ".toml"), (record, ".json")], by=who.name))
     if args.json:
         document = {"schema": "proofstand.plan-approved/1", **to_jsonable(made)}
         print(json.dumps(document, ensure_ascii=False))

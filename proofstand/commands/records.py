@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import record_notes, records_out
+from . import recall, record_notes, records_out, rejudge
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -53,15 +53,7 @@ def add(commands: Subparsers) -> None:
         help="find runs by serial, model, customer, verdict, day",
         description="Find runs, newest first. Letters' case and width don't count.",
     )
-    for name, what in _FILTERS.items():
-        finding.add_argument(f"--{name}", default="", metavar="TEXT", help=what)
-    finding.add_argument(
-        "--from", dest="since", type=_day, metavar="DAY", help="tested on or after"
-    )
-    finding.add_argument("--to", type=_day, metavar="DAY", help="tested on or before")
-    only = finding.add_mutually_exclusive_group()
-    only.add_argument("--simulated", action="store_true", help="simulated rigs only")
-    only.add_argument("--real", action="store_true", help="real rigs only")
+    _filters(finding)
     finding.add_argument(
         "--most", type=int, default=50, metavar="N", help="on a page (default 50)"
     )
@@ -111,7 +103,22 @@ def add(commands: Subparsers) -> None:
     )
     _common(check, run_check)
     records_out.add(actions, _day)
+    recall.add(actions, _day)
+    rejudge.add(actions, _filters)
     record_notes.add_all(actions)
+
+
+def _filters(parser: argparse.ArgumentParser) -> None:
+    """Add the options that choose runs."""
+    for name, what in _FILTERS.items():
+        parser.add_argument(f"--{name}", default="", metavar="TEXT", help=what)
+    parser.add_argument(
+        "--from", dest="since", type=_day, metavar="DAY", help="tested on or after"
+    )
+    parser.add_argument("--to", type=_day, metavar="DAY", help="tested on or before")
+    only = parser.add_mutually_exclusive_group()
+    only.add_argument("--simulated", action="store_true", help="simulated rigs only")
+    only.add_argument("--real", action="store_true", help="real rigs only")
 
 
 def _common(parser: argparse.ArgumentParser, run: Any) -> None:
@@ -188,7 +195,7 @@ def run_comment(args: argparse.Namespace) -> int:
 
 def run_find(args: argparse.Namespace) -> int:
     """Print a page of runs, or counts."""
-    query = _query(args)
+    query = query_of(args)
     with opened(home_of(args)) as index:
         if args.summary:
             return _print_summary(args, index)
@@ -210,7 +217,12 @@ def run_find(args: argparse.Namespace) -> int:
     return 0
 
 
-def _query(args: argparse.Namespace) -> Query:
+def query_of(args: argparse.Namespace) -> Query:
+    """Return which runs the options mean.
+
+    Raises:
+        InputError: ``value_wrong``.
+    """
     from records.archive.found import MOST, Query, read_after
     from records.errors import InputError
 

@@ -147,7 +147,7 @@ def _lines(page: Day, simulated: bool) -> list[str]:
         f"Runs: {len(page.runs)}" + (f" ({verdicts})" if verdicts else ""),
         f"Jobs ended: {endings or 'none'}",
         f"Start-of-shift checks kept: {page.shifts}",
-        "Concessions: none can be kept yet",
+        f"Concessions: {page.concessions}",
     ]
     for head, lines in (
         ("Tested", [run_line(run) for run in page.runs]),

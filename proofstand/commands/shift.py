@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .options import EndAsked, Subparsers, by_option, json_option
+from .options import EndAsked, Subparsers, by_option, json_option, say_not_kept
 
 if TYPE_CHECKING:
     from proofstand.procedure.engine import Command
@@ -127,6 +127,7 @@ def _lead(args: argparse.Namespace) -> int:
         )
     finally:
         prompter.close()
+    say_not_kept(checked.not_kept)
     if args.json:
         document = {
             "schema": "proofstand.shift-checked/1",
@@ -143,6 +144,7 @@ def _lead(args: argparse.Namespace) -> int:
 
 def _changed(args: argparse.Namespace) -> int:
     from proofstand.bench.shift import clock_words
+    from proofstand.keeping.made import keep_shop
     from proofstand.shifts import declare_change
     from records.errors import EXIT_DONE
     from rig.rigfile import load_rig
@@ -150,6 +152,8 @@ def _changed(args: argparse.Namespace) -> int:
     rig = load_rig(args.rig)
     now = time.time_ns()
     path = declare_change(rig.id, args.changed, args.by, now, clock_words(now))
+    if not rig.simulated:
+        say_not_kept(keep_shop([(path, ".toml")], by=args.by))
     if args.json:
         document = {"schema": "proofstand.rig-changed/1", "rig": rig.id}
         document |= {"what": args.changed, "by": args.by, "file": str(path)}

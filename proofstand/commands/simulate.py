@@ -47,8 +47,8 @@ def add(commands: Subparsers) -> None:
         metavar="MISTAKE[@STEP]",
         help="what the simulated hands do wrong, once, at a step of the plan or the "
         "first that can have it: snaps-shut, three-jerks, closes-slowly, leaves-bleed, "
-        "wrong-valve, walks-away, long-absence, over-adjusts, nut-moves-it, "
-        "bumps-bleed, neighbour, supply-lost; may be given again",
+        "wrong-valve, forgets-valve, walks-away, long-absence, over-adjusts, "
+        "nut-moves-it, bumps-bleed, neighbour, supply-lost; may be given again",
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument(

@@ -318,12 +318,31 @@ def _note_lines(found: Verified, note: Note, pairs: dict[Path, Path]) -> list[st
         f"{plain(str(note.facts['made']))} by {plain(note.by)}{_shown(by)}",
         f"  {plain(str(note.facts['why']))}",
         f"  {found.signature_said} (key {found.key[:16]})",
+        *(_note_of_run(found, run) if found.run else _recall_lines(note)),
+        *_simulated(found),
+    ]
+
+
+def _note_of_run(found: Verified, run: Path | None) -> list[str]:
+    from proofstand.display import plain
+
+    return [
         f"  of run {plain(found.run)}",
         f"  sha256 {found.sha256}",
         "  give its run file too to see that it belongs to it"
         if run is None
         else f"  belongs to {run}",
-        *_simulated(found),
+    ]
+
+
+def _recall_lines(note: Note) -> list[str]:
+    from proofstand.display import plain
+
+    facts = note.facts
+    return [
+        f"  {plain(str(facts['recall']))}: {plain(str(facts['found']['told']))}",
+        f"  {len(facts['runs'])} runs looked at, {len(facts['marked'])} papers put "
+        "under review",
     ]
 
 

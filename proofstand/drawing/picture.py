@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -165,15 +164,16 @@ def thinned(line: Line, buckets: int) -> Line:
     if n <= 4 * buckets:
         return line
     edges = np.linspace(0, n, buckets + 1).astype(int)
-    keep: list[int] = []
-    for start, stop in pairwise(edges.tolist()):
-        piece = line.value[start:stop]
-        if np.all(np.isnan(piece)):
-            keep.append(int(start))
-            continue
-        pair = {int(start + np.nanargmin(piece)), int(start + np.nanargmax(piece))}
-        keep += sorted(pair)
-    index = np.array(keep)
+    starts, stops = edges[:-1, None], edges[1:, None]
+    at = starts + np.arange(int((stops - starts).max()))
+    value = line.value[np.minimum(at, n - 1)]
+    known = (at < stops) & ~np.isnan(value)
+    # of a stretch without any value its first place is kept
+    lowest = np.argmin(np.where(known, value, np.inf), axis=1)
+    highest = np.argmax(np.where(known, value, -np.inf), axis=1)
+    pairs = starts + np.sort(np.stack([lowest, highest], axis=1), axis=1)
+    once = np.stack([np.ones(buckets, bool), lowest != highest], axis=1)
+    index = pairs[once]
     return Line(line.channel, line.role, line.t_s[index], line.value[index], line.unit)
 
 

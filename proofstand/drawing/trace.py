@@ -110,9 +110,12 @@ def _draw(
         color=inks.soft,
         verticalalignment="center",
     )
+    small = _words(_SMALL)
     for axes in figure.axes:
+        if axes is not last:
+            axes.set_xticks([])  # none is shown, and each takes its time
         for tick in (*axes.get_xticklabels(), *axes.get_yticklabels()):
-            tick.set_fontproperties(_words(_SMALL))
+            tick.set_fontproperties(small)
 
 
 def _plain(axes: Any, inks: Inks) -> None:

@@ -28,6 +28,7 @@ from records.tomlfile import text_sha256
 from ..places import keys_dir
 from ..signoff.heads import TRUSTED_FOLDER, public_keys
 from ..signoff.keys import PUBLIC_NAME, shop_folder
+from ..signoff.notices import notices_of
 from ..signoff.verify import CERTIFICATE, RUN_FILE, Verified, verify_by_any
 from .keep import RUN_NAME, judgement_facts, run_folder
 
@@ -173,6 +174,9 @@ def check_bundle(path: Path, keys: Sequence[Path] = ()) -> CheckedBundle:
             for name in members
             if name == RUN_NAME or name.endswith(".pdf")
         ]
+        for each in found:
+            if each.paper is not None:
+                notices_of(each.path)
         _belong(path, members, told, found, inside)
     return CheckedBundle(
         path, str(told["run"]["id"]), tuple(found), tuple(members), own

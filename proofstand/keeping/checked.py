@@ -23,12 +23,15 @@ from records.run import Run
 from records.runfile import read_sealed
 
 from ..signoff.heads import public_keys
+from ..signoff.notices import read_notice
 from ..signoff.verify import Verified, verify_by_any
 from .keep import (
     certificate_facts,
     judgement_facts,
+    notice_facts,
     read_note,
     run_facts,
+    signed_note_facts,
 )
 
 _PATIENCE_S = 2.0
@@ -322,8 +325,9 @@ def _contents(
                 if entry.kind == kinds.CERTIFICATE:
                     found = verify_by_any(place, keys)
                     _certificate(entry, found, run, judged, place)
-                    numbers[str(entry.about.get("number"))] += 1
-                    if numbers[str(entry.about.get("number"))] == 2:
+                    named = f"{entry.about['number']} {entry.about['title']}"
+                    numbers[named] += 1
+                    if numbers[named] == 2:
                         troubles.append(
                             IntegrityError("certificate_number_twice", where=str(place))
                         )
@@ -331,6 +335,10 @@ def _contents(
                     _judgement(entry, run, place)
                 elif entry.kind == kinds.NOTE:
                     _note(entry, run, place)
+                elif entry.kind in kinds.SIGNED_NOTES:
+                    _signed_note(entry, run, keys, place)
+                elif entry.kind == kinds.NOTICE:
+                    _notice(entry, entries, keys, archive)
             except ProofstandError as error:
                 troubles.append(error)
         if not own and any(e.kind != kinds.RUN for e in entries):
@@ -407,3 +415,31 @@ def _note(entry: Entry, run: Run | None, place: Path) -> None:
     except (ValueError, OSError):
         raise IntegrityError("remark_of_another_run", where=str(place)) from None
     _same(entry, {"run": note.run}, place)
+
+
+def _signed_note(
+    entry: Entry, run: Run | None, keys: Sequence[Path], place: Path
+) -> None:
+    """Refuse a signed note that is not of its run, or of another key."""
+    note = verify_by_any(place, keys).note
+    if note is None or note.what != entry.kind:
+        raise InputError("file_not_ours", where=str(place), what=entry.kind)
+    if run is not None and note.run_sha256 != run.sha256:
+        raise IntegrityError("note_of_another_run", where=str(place), what=note.what)
+    _same(entry, signed_note_facts(note), place)
+
+
+def _notice(
+    entry: Entry, entries: Sequence[Entry], keys: Sequence[Path], archive: Archive
+) -> None:
+    """Refuse a notice that is not of a certificate beside it, or of another key."""
+    place = archive.folder / entry.path
+    notice = read_notice(place)
+    pages = [e for e in entries if e.kind == kinds.CERTIFICATE]
+    page = next((e for e in pages if e.sha256 == notice.sha256), None)
+    if page is None or verify_by_any(archive.folder / page.path, keys).key != (
+        notice.key
+    ):
+        why = "it is of another certificate, or another key signed it"
+        raise IntegrityError("notice_changed", where=str(place), why=why)
+    _same(entry, notice_facts(notice, entry.run), place)

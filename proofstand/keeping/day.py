@@ -60,6 +60,7 @@ class Day:
         retests: runs of a serial that was tested before on the same job.
         without: runs without a certificate, test report or condition report.
         moved: largest zero, closing zero change and rig leak seen, as shown.
+        shifts, concessions: kept that day.
         simulated: runs of simulated rigs, which are not counted above.
         unread: records that could not be read.
     """
@@ -75,6 +76,7 @@ class Day:
     moved: tuple[str, ...]
     due: tuple[Due, ...]
     shifts: int
+    concessions: int
     simulated: int
     unread: tuple[str, ...]
 
@@ -91,7 +93,7 @@ def day_page(
         simulated: count runs of simulated rigs instead of real ones.
     """
     begin, end = begin_of(day), begin_of(day + timedelta(days=1))
-    found = _runs_of(index, begin, end)
+    found = list(index.all_runs(Query(since_ns=begin, before_ns=end, most=MOST)))
     runs = tuple(run for run in found if run.simulated == simulated)
     unread: list[str] = []
     opened = _opened(archive, runs, unread)
@@ -121,20 +123,12 @@ def day_page(
         moved=tuple(_moved(index, archive, runs, unread)),
         due=tuple(_due(index, archive, opened, cards, begin, day, unread)),
         shifts=len([e for e in index.entries(kind="shift") if begin <= e.utc_ns < end]),
+        concessions=len(
+            [e for e in index.entries(kind="concession") if begin <= e.utc_ns < end]
+        ),
         simulated=len(found) - len(runs) if not simulated else 0,
         unread=tuple(unread),
     )
-
-
-def _runs_of(index: Index, begin: int, end: int) -> list[RunFound]:
-    found: list[RunFound] = []
-    after = ""
-    while True:
-        page = index.page(Query(since_ns=begin, before_ns=end, most=MOST, after=after))
-        found += page.runs
-        if not page.next:
-            return found
-        after = page.next
 
 
 def _opened(archive: Archive, runs: Iterable[RunFound], unread: list[str]) -> list[Run]:
@@ -302,6 +296,7 @@ def day_json(page: Day, runs: Sequence[dict[str, Any]]) -> dict[str, Any]:
         "rig_movement": list(page.moved),
         "due": [{"what": d.what, "due": d.due.isoformat()} for d in page.due],
         "shift_checks": page.shifts,
+        "concessions": page.concessions,
         "simulated_runs_not_counted": page.simulated,
         "unread": list(page.unread),
     }

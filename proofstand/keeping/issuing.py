@@ -1,12 +1,22 @@
-"""Keeping what is issued: the one rule for the command line and the window."""
+"""What is issued and the archive: the one rule for the command line and the window."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
 
-from .home import head_key, home, who_is
-from .keep import keep_issued
+from records.archive.chain import Archive
+from records.archive.entry import key_of
+from records.archive.found import RunFound
+from records.errors import ProofstandError
+from records.planfile import plan_by_name
+from records.run import Run
+from records.runfile import read_sealed
+
+from ..signoff.certificate import Earlier
+from ..signoff.persons import moment
+from .home import head_key, home, index_of, who_is
+from .keep import RUN_NAME, keep_issued, run_folder
 
 
 def keeper(
@@ -15,6 +25,7 @@ def keeper(
     by: str,
     key_folder: Path | None,
     archive: Path | None = None,
+    plan_name: str = "",
     told: Callable[[Path], None] = lambda path: None,
 ) -> Callable[[bytes, bool], None]:
     """Return what keeps a page that is issued, with its run.
@@ -27,6 +38,7 @@ def keeper(
         by: who issues the page.
         key_folder: of the key that signs the page.
         archive: folder of the archive, None for the shop's.
+        plan_name: another version of the plan that it is judged by; kept with it.
         told: is told where the page lies.
     """
 
@@ -35,7 +47,61 @@ def keeper(
             return
         where = home(archive).archive
         key = head_key(key_folder if simulated else None)
-        added = keep_issued(where, run_path, page, key=key, who=who_is(by))
+        plan = plan_by_name(plan_name)[1] if plan_name else ""
+        added = keep_issued(where, run_path, page, key=key, who=who_is(by), plan=plan)
         told(where.folder / added.kept[-1].path)
 
     return keep
+
+
+def earlier_tests(
+    archive: Path | None = None,
+) -> Callable[[Run], tuple[Earlier, ...] | None]:
+    """Return what tells of a run which tests of the same job were before it.
+
+    Tests as received don't count; they are no attempts. What a simulated rig made has
+    earlier tests only where an archive is named.
+
+    Args:
+        archive: folder of the archive, None for the shop's.
+    """
+
+    def look(run: Run) -> tuple[Earlier, ...] | None:
+        if run.header.rig.simulated and archive is None:
+            return ()
+        where = home(archive)
+        if not where.archive.exists:
+            return ()
+        try:
+            with index_of(where) as index:
+                found = [
+                    each
+                    for each in index.by_serial(run.header.job.regulator.serial)
+                    if _is_before(each, run)
+                ]
+            return tuple(
+                Earlier(
+                    run=each.run,
+                    sha256=own.sha256,
+                    day=moment(each.started_ns)[:10],
+                    verdict=each.verdict,
+                )
+                for each in reversed(found)
+                if not (own := _opened(where.archive, each)).header.plan.as_found
+            )
+        except ProofstandError:
+            return None
+
+    return look
+
+
+def _is_before(each: RunFound, run: Run) -> bool:
+    return (
+        each.started_ns < run.header.started_utc_ns
+        and each.simulated == run.header.rig.simulated
+        and key_of(each.job) == key_of(run.header.job.id)
+    )
+
+
+def _opened(archive: Archive, each: RunFound) -> Run:
+    return read_sealed(run_folder(archive, each.run) / RUN_NAME)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -16,9 +15,8 @@ from analysis.judge import judge
 from records.archive import entry as kinds
 from records.archive.chain import Archive, Item, Kept
 from records.archive.entry import Fact, is_safe, safe_name
-from records.archive.files import Staged, opened
-from records.errors import InputError, IntegrityError, ProofstandError, RefusedError
-from records.journal import is_journal
+from records.archive.files import Staged, sha256_of
+from records.errors import InputError, IntegrityError, ProofstandError
 from records.run import Run
 from records.runfile import read_sealed
 from records.tomlfile import from_json, to_json
@@ -26,13 +24,15 @@ from records.tomlfile import from_json, to_json
 from ..approvals import plan_of
 from ..report import judgement_json, judgements_json
 from ..signoff.heads import SigningKey, trusted_keys
+from ..signoff.notes import Note as SignedNote
+from ..signoff.notes import read_note as read_signed
+from ..signoff.notices import Notice, read_notice
 from ..signoff.verify import CERTIFICATE, Verified, verify
-from .nouns import shop_item
+from .nouns import shop_item, sort_of
 
 RUN_NAME = "run.h5"
 NOTE_FORMAT = "proofstand.note/1"
 MOST_NOTE = 4000  # characters
-_SNIFFED = 8192
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +96,7 @@ def add(
             was changed.
         RefusedError: ``run_not_sealed``.
     """
-    sorted_ = {path: _sort_of(path) for path in paths}
+    sorted_ = {path: sort_of(path) for path in paths}
     archive.make(key, who, utc_ns)
     with ExitStack() as stack:
 
@@ -123,13 +123,27 @@ def add(
         for page in pages:
             made = staged(page, "certificate")
             found = _of(page, verify, made)
-            run = run if runs else _kept_run(archive, found, page)
+            run = run if runs else kept_run(archive, found, page)
             run_id = run.id
             items += certificate_items(run, found, page, made, staged)
         for path, sort in sorted_.items():
-            if sort not in (kinds.RUN, kinds.CERTIFICATE):
+            if sort in kinds.SIGNED_NOTES:
+                note = read_signed(path.read_bytes(), str(path))
+                run = run if runs else _run_of_note(archive, note, path)
+                items.append(signed_note_item(run, note, staged(path, sort)))
+            elif sort == kinds.NOTICE:
+                notice = read_notice(path)
+                place = page_kept(archive, notice)
+                if place is None:
+                    where = str(archive.folder)
+                    given = notice.certificate
+                    raise InputError("record_unknown", where=where, given=given)
+                made = staged(path, sort)
+                items.append(notice_item(notice, place, place.parent.name, made))
+            elif sort not in (kinds.RUN, kinds.CERTIFICATE):
                 items.append(shop_item(path, sort, staged(path, sort)))
-        kept = _put(archive, items, key, who, utc_ns)
+        stack.pop_all()  # from here on the archive takes them away itself
+        kept = put_items(archive, items, key, who, utc_ns)
     return Added(run_id, kept)
 
 
@@ -140,9 +154,19 @@ def keep_issued(
     *,
     key: SigningKey,
     who: str,
+    plan: str = "",
     utc_ns: Callable[[], int] = time.time_ns,
 ) -> Added:
     """Keep a run with a page that was just made of it, before that is handed out.
+
+    Args:
+        archive: where to.
+        run_path: the run file.
+        page: the page's bytes.
+        key: signs the archive's head.
+        who: by whom.
+        plan: text of another version of the plan that the page was judged by.
+        utc_ns: the clock.
 
     Raises:
         InputError, IntegrityError: see :func:`add`.
@@ -159,11 +183,13 @@ def keep_issued(
         run = _of(run_path, read_sealed, of_run)
         of_page = staged(page, "certificate")
         found = verify(of_page.path)
-        items = [
-            run_item(run, of_run),
-            *certificate_items(run, found, run_path, of_page, staged),
-        ]
-        kept = _put(archive, items, key, who, utc_ns)
+        items = [run_item(run, of_run)]
+        if plan:
+            of_plan = staged(plan.encode(), "plan")
+            items.append(shop_item(of_plan.path, "plan", of_plan, ".toml"))
+        items += certificate_items(run, found, run_path, of_page, staged)
+        stack.pop_all()  # from here on the archive takes them away itself
+        kept = put_items(archive, items, key, who, utc_ns)
     return Added(run.id, kept)
 
 
@@ -205,7 +231,7 @@ def comment(
         what=f"note on run {run.id}",
         about={"run": run.id},
     )
-    return Added(run.id, _put(archive, [item], key, who, utc_ns))
+    return Added(run.id, put_items(archive, [item], key, who, utc_ns))
 
 
 def read_note(data: bytes) -> Note:
@@ -217,13 +243,18 @@ def read_note(data: bytes) -> Note:
     return from_json(data, Note)
 
 
-def _put(
+def put_items(
     archive: Archive,
     items: Sequence[Item],
     key: SigningKey,
     who: str,
     utc_ns: Callable[[], int],
 ) -> tuple[Kept, ...]:
+    """Keep staged items for good, all or none; other benches' keys count as known.
+
+    Raises:
+        InputError, IntegrityError: see :meth:`Archive.add`.
+    """
     return archive.add(items, key=key, who=who, utc_ns=utc_ns, trusted=trusted_keys())
 
 
@@ -236,41 +267,6 @@ def _of(path: Path, read: Callable[[Path], T], made: Staged) -> T:
         return read(made.path)
     except ProofstandError as error:
         raise error.at(str(path)) from None
-
-
-# --- what a file is ------------------------------------------------------------------
-
-
-def _sort_of(path: Path) -> str:
-    """Return which kind of record a file is, by what it says of itself.
-
-    Raises:
-        InputError: it can't be read, or is nothing that an archive keeps.
-        RefusedError: ``run_not_sealed``.
-    """
-    with opened(path, "record") as file:
-        try:
-            start = file.read(_SNIFFED)
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise InputError(
-                "file_unreadable", where=str(path), what="record", why=why
-            ) from None
-    if not start:
-        raise InputError("file_empty", where=str(path), what="record")
-    if is_journal(path):
-        raise RefusedError("run_not_sealed", where=str(path))
-    if start.startswith(b"%PDF-"):
-        return kinds.CERTIFICATE
-    if start.startswith(b"-----BEGIN PUBLIC KEY"):
-        return "key"
-    named = re.search(rb'"?format"?\s*[=:]\s*"proofstand\.([a-z-]+)/\d+"', start)
-    word = named[1].decode() if named is not None else ""
-    if word == kinds.RUN or b"\x89HDF" in start:
-        return kinds.RUN
-    if word in kinds.SHOP_KINDS:
-        return word
-    raise InputError("file_not_ours", where=str(path), what="record to keep")
 
 
 # --- a run and its papers ------------------------------------------------------------
@@ -307,7 +303,12 @@ def run_folder(archive: Archive, run_id: str) -> Path:
     raise InputError("record_unknown", where=str(archive.folder), given=run_id)
 
 
-def _kept_run(archive: Archive, found: Verified, page: Path) -> Run:
+def kept_run(archive: Archive, found: Verified, page: Path) -> Run:
+    """Return the run of a certificate, which has to be kept.
+
+    Raises:
+        InputError: ``certificate_run_not_kept``. IntegrityError: it was changed.
+    """
     try:
         return read_sealed(run_folder(archive, found.run) / RUN_NAME)
     except InputError:
@@ -448,11 +449,84 @@ def certificate_items(
     except ValueError:
         why = "the judgement inside is not one of its run"
         raise IntegrityError("certificate_changed", where=str(page), why=why) from None
+    # one number, two files: the page that waited, and the same with both signatures
+    second = "" if paper.second is None else "-countersigned"
     return item, Item(
         staged=made,
         folder=folder_of(run),
-        name=f"certificate-{safe_name(paper.number)}.pdf",
+        name=f"certificate-{safe_name(paper.number)}{second}.pdf",
         kind=kinds.CERTIFICATE,
         what=f"{paper.title} {paper.number}",
         about=certificate_facts(found),
+    )
+
+
+def signed_note_facts(note: SignedNote) -> dict[str, Fact]:
+    """Return what a signed note about a run is found by."""
+    return {"run": note.run_id, "by": note.by, "made": str(note.facts["made"])}
+
+
+def signed_note_item(run: Run, note: SignedNote, made: Staged) -> Item:
+    """Return a concession, rejection or confirmation as it is to be kept.
+
+    Raises:
+        IntegrityError: ``note_of_another_run``.
+    """
+    if note.run_sha256 != run.sha256:
+        raise IntegrityError("note_of_another_run", where=run.id, what=note.what)
+    return Item(
+        staged=made,
+        folder=folder_of(run),
+        name=f"{note.what}-{{n}}.json",
+        kind=note.what,
+        what=f"{note.what} by {note.by}",
+        about=signed_note_facts(note),
+    )
+
+
+def _run_of_note(archive: Archive, note: SignedNote, path: Path) -> Run:
+    try:
+        return read_sealed(run_folder(archive, note.run_id) / RUN_NAME)
+    except InputError:
+        raise InputError(
+            "certificate_run_not_kept", where=str(path), run=note.run_id
+        ) from None
+
+
+def page_kept(archive: Archive, notice: Notice) -> Path | None:
+    """Return the certificate that a notice is of, from the archive's folder on."""
+    named = f"certificate-{safe_name(notice.certificate)}*.pdf"
+    for page in sorted(archive.folder.glob(f"[0-9][0-9][0-9][0-9]/*/{named}")):
+        if sha256_of(page)[0] == notice.sha256:
+            return page.relative_to(archive.folder)
+    return None
+
+
+def notice_facts(notice: Notice, run_id: str) -> dict[str, Fact]:
+    """Return what a notice beside a certificate is found by."""
+    return {
+        "run": run_id,
+        "certificate": notice.certificate,
+        "says": notice.says,
+        "by": notice.by,
+        "made": notice.made,
+    }
+
+
+def notice_item(notice: Notice, page: Path, run_id: str, made: Staged) -> Item:
+    """Return a notice as it is to be kept: beside its certificate.
+
+    Args:
+        notice: what it says.
+        page: the certificate, from the archive's folder on.
+        run_id: of its run.
+        made: the notice's staged file.
+    """
+    return Item(
+        staged=made,
+        folder=page.parent.as_posix(),
+        name=f"{page.stem}.notice-{{n}}.json",
+        kind=kinds.NOTICE,
+        what=f"{notice.certificate}: {notice.says}",
+        about=notice_facts(notice, run_id),
     )

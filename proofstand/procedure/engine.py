@@ -686,6 +686,10 @@ class Engine:
         told = self.progress.told
         if not told & _ASK_DONE:
             seen = stage.see(self._view()) if stage.see is not None else None
+            if seen is not None and stage.spoils == seen.event:
+                if self.progress.disturbed < MOST_ATTEMPTS:
+                    self._build_up_again(seen)
+                    return False
             if seen is not None and stage.redo == seen.event:
                 if self.progress.attempt < MOST_ATTEMPTS:
                     self._again(seen.event, "trace", **dict(seen.facts))
@@ -746,9 +750,8 @@ class Engine:
                 return False
             else:
                 self._mark(MarkKind.HOLD_END)
-        if self.progress.hold_why:
-            self._end_step("ended_early")
-            return True
+        if self.progress.cut_short:
+            return self._next_stage()
         check = stage.check(self._view()) if stage.check is not None else None
         if check is not None and now.attempt < MOST_ATTEMPTS:
             self._again(check.event, "trace", **dict(check.facts))
@@ -770,7 +773,7 @@ class Engine:
                     return True
             self._begin_stage(after)
         else:
-            self._end_step("done")
+            self._end_step("ended_early" if self.progress.cut_short else "done")
         return True
 
     def _begin_stage(self, index: int) -> None:

@@ -9,10 +9,10 @@ from records.plan import Plan, Step
 # Findings that want the flow of a sweep stopped at its end, and for how long.
 _OF_STOPPING = ("closure_coefficient", "lockup_class")
 STOPPED_S = 62.0
-_LOCKS = ("lockup", "creep-hold", "body-hold", "find-volume")
+_LOCKS = ("lockup", "creep-hold", "find-volume")
 _NEEDS_LOCKUP = ("creep-hold", "body-hold", "find-volume", "relief")
 _LEAVES_ALONE = ("look",)
-_LEAVES_NO_INLET = ("vent-down", "relief")
+_LEAVES_NO_INLET = ("vent-down", "relief", "body-hold")
 
 
 def stops_flow(step: Step) -> bool:

@@ -25,10 +25,11 @@ DECLARED = "declared"
 StagesOf = Callable[[Step, Plan, bool], tuple[Stage, ...]]
 # Steps that take the gas off the rig; they are done however the test went.
 MAKES_SAFE = ("vent-down", "closing-zero")
+_BUILT_UP_AGAIN = ("disturbed", "inlet_supplied")
 _GIVEN_UP = ("timed_out", "rig_leaks")
 # After these the downstream valve is no longer the one that locked the regulator up.
 _UNLOCKS = (
-    *("set_outlet", "open_bleed", "set_flow"),
+    *("set_outlet", "open_bleed", "set_flow", "draw_off"),
     *("vent_down", "screw_out", "open_to_air", "let_down_outlet"),
 )
 
@@ -44,7 +45,8 @@ class Progress:
         stage: place of the stage that is on, -1 until the first is begun.
         now_s: when the latest mark was written. since_s: when the stage began.
         told: marks written within the stage.
-        hold_from_s: when the hold that is on began. hold_why: what ended it early.
+        hold_from_s: when the hold that is on began.
+        cut_short: a hold of the step ended early.
         shut_off_s: when the regulator locked up. locked: it still is.
         waiting: what is asked of the hands. confirmed: a person said it is done.
         requests: how many were made.
@@ -67,7 +69,7 @@ class Progress:
     since_s: float = 0.0
     told: frozenset[MarkKind] = frozenset()
     hold_from_s: float | None = None
-    hold_why: str = ""
+    cut_short: bool = False
     shut_off_s: float | None = None
     locked: bool = False
     waiting: Request | None = None
@@ -117,7 +119,6 @@ def _between(was: Progress) -> Progress:
         waiting=None,
         confirmed=False,
         hold_from_s=None,
-        hold_why="",
         told=frozenset(),
     )
 
@@ -134,6 +135,7 @@ def _step_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> P
         over=False,
         attempt=int(mark.data.get("attempt", "1")),
         resumed=RESUMED in mark.data,
+        cut_short=False,
         since_s=now.now_s,
     )
 
@@ -162,7 +164,7 @@ def _step_repeat(
         step=_step_of(now, mark, plan),
         over=False,
         attempt=1 if resumed else now.attempt + 1,
-        disturbed=now.disturbed + (mark.data.get("why") == "disturbed"),
+        disturbed=now.disturbed + (mark.data.get("why") in _BUILT_UP_AGAIN),
         resumed=resumed,
     )
 
@@ -204,7 +206,7 @@ def _hold_begin(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> P
 
 
 def _hold_end(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:
-    return _wrote(replace(now, hold_why=mark.data.get("why", "")), mark)
+    return _wrote(replace(now, cut_short="why" in mark.data), mark)
 
 
 def _confirmed(now: Progress, mark: Mark, plan: Plan, stages_of: StagesOf) -> Progress:

@@ -19,6 +19,7 @@ _SURE = 1.05
 _STANDS_S = 2.0  # after a rise, before it counts as the closing
 _SLOW_RIG_S = 10.0  # then the rise itself counts, where too few readings tell more
 _MOVED_S = 1.0
+_CREPT = 2.0  # times what stands out over one second
 
 
 def _text(value: float) -> str:
@@ -301,18 +302,21 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
     least, most = accepted_closing_s(shortest_s, longest_s)
 
     def see(view: View) -> Seen | None:
-        rises = [e for e in view.events("outlet") if e.kind == "rise"]
-        if not rises or view.moving("outlet"):
+        if view.moving("outlet"):
             return None
-        last = rises[-1]
-        if view.now_s - last.window_s[1] < _STANDS_S:
-            return None  # a hand that turns on is not done yet
+        rises = [e for e in view.events("outlet") if e.kind == "rise"]
+        if rises:
+            last = rises[-1]
+            if view.now_s - last.window_s[1] < _STANDS_S:
+                return None  # a hand that turns on is not done yet
+        elif not _crept_up(view):
+            return None
         found = closing(view.trace("outlet", view.since_s - LOOK_BEFORE_S), -inf, inf)
         if found is not None and found.t50_s < view.since_s:
             found = None  # a flow that was made smaller before; the closing goes on
         if found is not None:
             at, took, rise = found.t50_s, found.closing_s, found.after - found.before
-        elif view.now_s - last.window_s[1] > _SLOW_RIG_S:
+        elif rises and view.now_s - last.window_s[1] > _SLOW_RIG_S:
             at, took, rise = last.t_s, last.window_s[1] - last.window_s[0], last.change
         else:
             return None
@@ -321,6 +325,14 @@ def shut_off(shortest_s: float, longest_s: float) -> See:
         return Seen("shut_off" if inside else "closing_time_outside", at, facts)
 
     return see
+
+
+def _crept_up(view: View) -> bool:
+    """Tell whether the outlet stands well above where it flowed, without a jump."""
+    before, now = view.at("outlet", view.since_s - 1.0), view.mean("outlet", 1.0)
+    if before is None or now is None:
+        return False
+    return now - before > _CREPT * view.threshold("outlet")
 
 
 _ROOM = 1.5  # times the last rise has to fit below the limit
@@ -347,17 +359,19 @@ TOUCH_S = 6.0
 _UNTOUCHED_S = 4.0  # after the hold's begin, while the closing itself may still show
 
 
-def touched(*roles: str) -> See:
+def touched(*roles: str, soaked_s: float = 0.0) -> See:
     """A held pressure went down at once, as no leak or creep lets it.
 
-    Of the inlet also up: somebody else is at the supply.
+    Of the inlet also up: somebody else is at the supply. What was held before its hold
+    began, to let the gas settle, is looked at too.
     """
 
     def see(view: View) -> Seen | None:
         for role in roles:
             if not view.has(role):
                 continue
-            for event in view.events(role, view.hold_from_s + _UNTOUCHED_S):
+            since = view.hold_from_s - soaked_s + _UNTOUCHED_S
+            for event in view.events(role, since):
                 took = event.window_s[1] - event.window_s[0]
                 level = max(abs(event.before), abs(event.after))
                 least = max(_TOUCHED[role] * level, 2.0 * event.fact("threshold"))

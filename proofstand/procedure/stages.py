@@ -36,6 +36,8 @@ class Ask:
         give_up_s: how long to wait before the step counts as not done.
         adjusts: this changes the setting, so a mark ``adjusted`` is written.
         opens: this opens or connects something, so a mark ``opened`` is written.
+        spoils: an event of this name from ``see`` spoils what was held before in the
+            step, and it is built up again from where it leans on.
         redo: the step begins again when ``see`` gives an event of this name.
         unless: it is not asked, and the step is over, where this gives an event.
         either: a person's word ends it as well as what is seen, whichever is first.
@@ -53,6 +55,7 @@ class Ask:
     adjusts: bool = False
     opens: bool = False
     redo: str = ""
+    spoils: str = ""
     unless: See | None = None
     either: bool = False
     tells_aim: bool = False

@@ -183,6 +183,10 @@ class View:
         since = self._watched[role].detector.open_since
         return since is not None and self.now_s - since < seconds
 
+    def threshold(self, role: str) -> float:
+        """Return the change over one second that stands out now, SI."""
+        return self._watched[role].detector.threshold
+
     def moving(self, role: str) -> bool:
         """Tell whether a change of level is under way."""
         return self._watched[role].detector.moving

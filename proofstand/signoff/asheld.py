@@ -55,6 +55,7 @@ _AGAIN = {
     "rig_leaks": "again_rig_leaks",
     "flow_off": "again_flow",
     "disturbed": "again_disturbed",
+    "inlet_supplied": "again_inlet_supplied",
     "channel_silent": "again_silent",
     "interrupted": "again_interrupted",
 }

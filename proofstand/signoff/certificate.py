@@ -102,6 +102,20 @@ class RunNamed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """A test of the same regulator on the same job, before this one.
+
+    Attributes:
+        run, sha256: its id and hash. day: of the test, UTC. verdict: kept last.
+    """
+
+    run: str
+    sha256: str
+    day: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate:
     """A certificate's facts, as they are attached to its page.
 
@@ -117,6 +131,8 @@ class Certificate:
         before: what an earlier judgement was that this one turned, or None.
         replaces: the certificate that it takes the place of, or None.
         as_found: the run of the test as received that stands beside it, or None.
+        earlier: tests of the same job before it, in their order, as far as the archive
+            knows; None where it was to be looked into and could not be.
     """
 
     number: str
@@ -140,6 +156,7 @@ class Certificate:
     before: Before | None = None
     replaces: Linked | None = None
     as_found: RunNamed | None = None
+    earlier: tuple[Earlier, ...] | None = ()
 
 
 def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
@@ -177,6 +194,8 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         beside["replaces"] = asdict(made.replaces)
     if made.as_found is not None:
         beside["as_found"] = asdict(made.as_found)
+    if made.earlier != ():
+        beside["earlier"] = made.earlier and [asdict(each) for each in made.earlier]
     return {
         "schema": SCHEMA,
         "number": made.number,

@@ -56,6 +56,7 @@ from .work import declared_changes, not_recorded, work_rows
 BAR_WIDTH, BAR_HEIGHT = 150.0, 15.0
 _SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
+_TESTS = 3  # earlier ones that are named; the others are counted
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
@@ -282,10 +283,32 @@ def _test(run: Run, plan: Plan, made: Certificate, place: str) -> list[dict[str,
         ("rig", "" if source else station),
         ("place_of_test", place),
         ("attempts", attempts(run, plan) if run.marks else ""),
+        ("tests_of_job", _earlier(made)),
         ("recorded_by", "" if source else header.by or page("not_stated")),
         ("imported_from", source.split(" sha256 ")[0]),
         ("issued_by", _issuer(made)),
     )
+
+
+def _earlier(made: Certificate) -> str:
+    """Return which test of its job it is, and how those before it came out."""
+    if made.earlier is None:
+        return page("earlier_unknown")
+    if not made.earlier:
+        return ""
+    last = made.earlier[-_TESTS:]
+    said = [
+        page(
+            "earlier_test",
+            day=each.day,
+            verdict=each.verdict,
+            run=_clipped(each.run, _NAME),
+        )
+        for each in last
+    ]
+    if len(made.earlier) > len(last):
+        said.insert(0, page("earlier_more", n=len(made.earlier) - len(last)))
+    return page("earlier_is", n=len(made.earlier) + 1, tests="; ".join(said))
 
 
 def _issuer(made: Certificate) -> str:

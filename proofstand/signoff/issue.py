@@ -35,6 +35,7 @@ from .certificate import (
     JUDGEMENT_NAME,
     Box,
     Certificate,
+    Earlier,
     Title,
     certificate_json,
     code_text,
@@ -84,6 +85,7 @@ def issue(
     asked: Asked = NOT_ASKED,
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
+    earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: (),
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
 
@@ -103,6 +105,8 @@ def issue(
         utc_ns: the clock.
         keep: keeps the page before it is handed out, and is told whether it is of a
             simulated rig; a page that can't be kept is not handed out.
+        earlier: returns the tests of the same job before this one; None where they
+            could not be looked for.
 
     Raises:
         InputError: a file can't be read or written; ``regulator_wanted``.
@@ -152,6 +156,7 @@ def issue(
         before=before,
         replaces=beside.replaces,
         as_found=beside.as_found_run,
+        earlier=earlier(run),
     )
     pdf, box = page_and_box(certificate, run, plan, judgement, beside)
     signed = sign(pdf, key, certificate.title.said, box)

@@ -1,4 +1,4 @@
-"""Notes: short records in JSON, signed by the shop's key, each tied to a run's hash.
+"""Notes: records in JSON, signed by the shop's key; most are tied to a run's hash.
 
 A note holds the certificate of the key that signed it, so that every changed byte is
 found with the file alone; whose key it is, the public key tells. There is one way to
@@ -29,13 +29,27 @@ from .keys import Key, is_demo, key_id, owner_of, read_file
 CONCESSION = "proofstand.concession/1"
 REJECTION = "proofstand.rejection/1"
 CONFIRMATION = "proofstand.confirmation/1"
+RECALL = "proofstand.recall/1"
+_OF_RUN = frozenset({"run", "regulator"})
 # Each kind of note: how it is called, and what it has beside the common fields.
 KINDS: Mapping[str, tuple[str, frozenset[str]]] = {
-    CONCESSION: ("concession", frozenset({"plan", "finding", "agreed_by", "until"})),
-    REJECTION: ("rejection", frozenset()),
-    CONFIRMATION: ("confirmation", frozenset({"plan", "before", "after"})),
+    CONCESSION: (
+        "concession",
+        _OF_RUN | {"plan", "finding", "agreed_by", "until"},
+    ),
+    REJECTION: ("rejection", _OF_RUN),
+    CONFIRMATION: ("confirmation", _OF_RUN | {"plan", "before", "after"}),
+    RECALL: (
+        "recall",
+        frozenset(
+            {
+                *("recall", "found", "since", "until", "simulated"),
+                *("analysis_version", "every", "runs", "marked", "not_marked"),
+            }
+        ),
+    ),
 }
-_COMMON = ("schema", "run", "regulator", "by", "made", "why")
+_COMMON = ("schema", "by", "made", "why")
 _SIGNED_BY = ("key", "certificate", "signature")
 _MARK = b'{\n "schema": "proofstand.'
 _TAIL, _BEFORE_TAIL, _TAIL_BYTES = b'"signature": "', b'"certificate": "', 2_200
@@ -47,7 +61,7 @@ class Note:
     """A signed note that is whole.
 
     Attributes:
-        what: "concession", "rejection" or "confirmation".
+        what: "concession", "rejection", "confirmation" or "recall".
         facts: all that it says. key_id, owner, demo: of the key that signed it.
         data: its bytes.
     """
@@ -61,8 +75,13 @@ class Note:
 
     @property
     def run_sha256(self) -> str:
-        """Hash of the run that it is of."""
-        return str(self.facts["run"]["sha256"])
+        """Hash of the run that it is of, "" where it is of none."""
+        return str(self.facts["run"]["sha256"]) if "run" in self.facts else ""
+
+    @property
+    def run_id(self) -> str:
+        """Id of the run that it is of, "" where it is of none."""
+        return str(self.facts["run"]["id"]) if "run" in self.facts else ""
 
     @property
     def by(self) -> str:
@@ -178,9 +197,8 @@ def read_note(data: bytes, where: str) -> Note:
         wanted = {*_COMMON, *more, *_SIGNED_BY}
         if set(told) != wanted or _text(told) + b"\n" != data:
             raise ValueError("other fields or other bytes")
-        if not {"id", "sha256"} <= set(told["run"]) or not str(
-            told["by"]["name"] + " "
-        ):
+        of_run = "run" in more and not {"id", "sha256"} <= set(told["run"])
+        if of_run or not str(told["by"]["name"] + " "):
             raise ValueError("it lacks run or name")
         der = base64.b64decode(told["certificate"], validate=True)
         certificate = x509.load_der_x509_certificate(der)

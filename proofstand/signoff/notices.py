@@ -29,7 +29,7 @@ from records.runfile import check_place, write_once
 from .keys import Key, key_for, key_id, owner_of
 from .persons import AskPin, did, no_pin
 from .signed_run import who_signs
-from .verify import verify
+from .verify import Verified, verify
 
 SCHEMA = "proofstand.notice/1"
 MOST_WHY = 400  # characters
@@ -100,34 +100,9 @@ def put_notice(
         IntegrityError: the certificate was changed, or another key signed it.
         RefusedError: the key may not sign, or not by this person.
     """
-    found = verify(certificate)
-    if found.paper is None:
-        raise InputError("file_not_ours", where=str(certificate), what="certificate")
-    key = key_for(simulated=found.simulated, folder=key_folder)
-    if key is None:
-        raise RefusedError("simulated_needs_demo_key", where=str(certificate))
-    if key.id != found.key:
-        raise IntegrityError("signature_wrong", where=str(certificate), key=key.id[:16])
-    told = " ".join(why.split())
-    if not 0 < len(told) <= MOST_WHY:
-        right = f"why, in 1 to {MOST_WHY} characters"
-        given = f"{len(told)} characters"
-        raise InputError("value_wrong", key="--why", given=given, right=right)
+    found, key, told = _checked(certificate, why, key_folder)
     who = proven or who_signs(key, by, Act.NOTICE, ask, utc_ns)
-    made = datetime.fromtimestamp(utc_ns() // 10**9, tz=UTC)
-    notice = Notice(
-        certificate=found.paper.number,
-        sha256=hashlib.sha256(certificate.read_bytes()).hexdigest(),
-        says=says.value,
-        why=told,
-        by=who.name,
-        role=who.role,
-        proof=who.proof.value,
-        made=made.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        replaced_by=replaced_by,
-        key=key.id,
-        owner=key.owner,
-    )
+    notice = _notice(found, key, says, told, who, replaced_by, utc_ns())
     data = _written(notice, key)
     did(
         who,
@@ -146,6 +121,79 @@ def put_notice(
                 raise
             continue  # somebody else put one there at the same moment
         return out
+
+
+def notice_bytes(
+    certificate: Path,
+    says: Says,
+    why: str,
+    *,
+    who: Signatory,
+    key_folder: Path | None = None,
+    utc_ns: Callable[[], int] = time.time_ns,
+) -> tuple[Notice, bytes]:
+    """Return a signed notice as its file is; nothing is written or put on record.
+
+    Args:
+        certificate: whole, and signed by the key that signs the notice.
+        says: what the notice says.
+        why: in words.
+        who: says so; that they may was shown already.
+        key_folder: of the key; None takes the shop's.
+        utc_ns: the clock.
+
+    Raises:
+        InputError, IntegrityError, RefusedError: see :func:`put_notice`.
+    """
+    found, key, told = _checked(certificate, why, key_folder)
+    notice = _notice(found, key, says, told, who, "", utc_ns())
+    return notice, _written(notice, key)
+
+
+def _checked(
+    certificate: Path, why: str, key_folder: Path | None
+) -> tuple[Verified, Key, str]:
+    """Return what is known of a certificate, the key that signs, and the reason."""
+    found = verify(certificate)
+    if found.paper is None:
+        raise InputError("file_not_ours", where=str(certificate), what="certificate")
+    key = key_for(simulated=found.simulated, folder=key_folder)
+    if key is None:
+        raise RefusedError("simulated_needs_demo_key", where=str(certificate))
+    if key.id != found.key:
+        raise IntegrityError("signature_wrong", where=str(certificate), key=key.id[:16])
+    told = " ".join(why.split())
+    if not 0 < len(told) <= MOST_WHY:
+        right = f"why, in 1 to {MOST_WHY} characters"
+        given = f"{len(told)} characters"
+        raise InputError("value_wrong", key="--why", given=given, right=right)
+    return found, key, told
+
+
+def _notice(
+    found: Verified,
+    key: Key,
+    says: Says,
+    why: str,
+    who: Signatory,
+    replaced_by: str,
+    now_ns: int,
+) -> Notice:
+    assert found.paper is not None
+    made = datetime.fromtimestamp(now_ns // 10**9, tz=UTC)
+    return Notice(
+        certificate=found.paper.number,
+        sha256=hashlib.sha256(found.path.read_bytes()).hexdigest(),
+        says=says.value,
+        why=why,
+        by=who.name,
+        role=who.role,
+        proof=who.proof.value,
+        made=made.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        replaced_by=replaced_by,
+        key=key.id,
+        owner=key.owner,
+    )
 
 
 def check_notice_place(certificate: Path) -> None:

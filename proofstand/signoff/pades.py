@@ -21,7 +21,6 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import rsa
 from pyhanko.keys import (
     load_certs_from_pemder_data,
-    load_private_key_from_pemder_data,
 )
 from pyhanko.pdf_utils import layout
 from pyhanko.pdf_utils.content import PdfContent
@@ -100,7 +99,7 @@ def sign(pdf: bytes, key: Key, reason: str, second: Box | None = None) -> bytes:
         else fields.MDPPerm.FILL_FORMS,
     )
     signing = signers.PdfSigner(
-        meta, _signer(key), new_field_spec=fields.SigFieldSpec(FIELD_NAME)
+        meta, _KeySigner(key), new_field_spec=fields.SigFieldSpec(FIELD_NAME)
     )
     return _signed(writer, signing)
 
@@ -136,7 +135,7 @@ def countersign(
         border_width=0,
         background_opacity=1.0,
     )
-    return _signed(writer, signers.PdfSigner(meta, _signer(key), stamp_style=style))
+    return _signed(writer, signers.PdfSigner(meta, _KeySigner(key), stamp_style=style))
 
 
 class _Shown(PdfContent):
@@ -159,12 +158,22 @@ class _Shown(PdfContent):
         return b"/Shown Do"
 
 
-def _signer(key: Key) -> signers.SimpleSigner:
-    return signers.SimpleSigner(
-        signing_cert=next(load_certs_from_pemder_data(key.certificate_der)),
-        signing_key=load_private_key_from_pemder_data(key.private_der, None),
-        cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
-    )
+class _KeySigner(signers.Signer):
+    """Signs with our key as it is loaded; the library would check it anew each time."""
+
+    def __init__(self, key: Key) -> None:
+        super().__init__(
+            signing_cert=next(load_certs_from_pemder_data(key.certificate_der)),
+            cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
+        )
+        self._sign = key.signer.sign
+
+    async def async_sign_raw(
+        self, data: bytes, digest_algorithm: str, dry_run: bool = False
+    ) -> bytes:
+        """Return the signature (RSA, PKCS #1 v1.5, SHA-256) over bytes."""
+        assert digest_algorithm == "sha256"
+        return bytes.fromhex(self._sign(data).value)
 
 
 def _signed(writer: IncrementalPdfFileWriter, signing: signers.PdfSigner) -> bytes:

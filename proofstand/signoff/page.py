@@ -35,6 +35,7 @@ SCALE_ON_TWO_PAGES = 0.92
 TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
+_MOSTLY = 3  # of the sizes: where a whole test ends
 _BOX = ("x", "y", "width", "height")
 
 
@@ -89,21 +90,35 @@ def set_page_and_box(
     Raises:
         InputError: ``page_unprintable``.
     """
-    base = {**data, "code": code_svg(code), "traces": []}
-    drawn = [picture for picture in pictures if picture.lines]
-    scale, height = _fitted(base, len(drawn))
-    traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
-    whole = {
-        **base,
-        "traces": traces,
-        "scale": scale,
-        "attached": [asdict(each) for each in attached],
-    }
+    whole = laid_out(data, pictures, code, attached)
     pdf = typeset(TEMPLATE, whole, when)
     if not data.get("countersign"):
         return pdf, None
     found = measured(TEMPLATE, whole, "<countersign>")
     return pdf, Box(int(found["page"]), **{k: float(found[k]) for k in _BOX})
+
+
+def laid_out(
+    data: dict[str, Any],
+    pictures: Sequence[TracePicture],
+    code: str,
+    attached: Sequence[Attached],
+) -> dict[str, Any]:
+    """Return all that the template is given: sizes that fit, code, traces, files.
+
+    Raises:
+        InputError: ``page_unprintable``.
+    """
+    base = {**data, "code": code_svg(code), "traces": []}
+    drawn = [picture for picture in pictures if picture.lines]
+    scale, height = _fitted(base, len(drawn))
+    traces = [trace_svg(p, PAGE, TRACE_WIDTH_MM, height) for p in drawn]
+    return {
+        **base,
+        "traces": traces,
+        "scale": scale,
+        "attached": [asdict(each) for each in attached],
+    }
 
 
 def set_countersignature(data: dict[str, Any], when: datetime) -> bytes:
@@ -125,13 +140,23 @@ def code_svg(text: str, border: int = 2) -> str:
 
 
 def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
-    """Return the scale and the height of each trace."""
-    for scale, least in zip(SCALES, TRACE_LEAST_MM, strict=True):
+    """Return the scale and the height of each trace.
+
+    What fits at one size fits at all smaller ones, so that the largest that does is
+    found by halving; the search begins where it mostly ends, and beside that.
+    """
+    found: tuple[float, float] | None = None
+    first, last, at = 0, len(SCALES), _MOSTLY
+    while first < last:
+        scale, least = SCALES[at], TRACE_LEAST_MM[at]
         room = _room({**data, "scale": scale})
         each = (room.left_mm - _SLACK_MM) / traces - _GAP_MM if traces else least
         if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
-            return scale, min(each, TRACE_MOST_MM)
-    return SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM
+            found, last = (scale, min(each, TRACE_MOST_MM)), at
+        else:
+            first = at + 1
+        at = last - 1 if last == _MOSTLY else (first + last) // 2
+    return found or (SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM)
 
 
 def _room(data: dict[str, Any]) -> _Room:

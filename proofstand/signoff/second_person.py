@@ -129,7 +129,7 @@ def confirm(
     who = who_signs(key, by, Act.CONFIRM, ask, utc_ns)
     if not who.name:
         raise RefusedError("person_wanted", act=Act.CONFIRM.value)
-    _refuse_first(who.name, run, str(run_path))
+    refuse_first(who.name, run, str(run_path))
     facts: dict[str, Any] = {
         **common(CONFIRMATION, run, who, why, moment(utc_ns())),
         "plan": {"id": plan.id, "version": plan.version, "sha256": now.plan_sha256},
@@ -178,7 +178,7 @@ def confirmed(
     )
     if not same or name_key(note.by) == name_key(issuer):
         raise _wanted(before, str(path))
-    _refuse_first(note.by, run, str(path))
+    refuse_first(note.by, run, str(path))
     return replace(before, confirmed=note)
 
 
@@ -191,8 +191,12 @@ def _wanted(before: Before, where: str) -> RefusedError:
     )
 
 
-def _refuse_first(name: str, run: Run, where: str) -> None:
-    """Refuse a confirmation by who recorded the run or issued a page of its fail."""
+def refuse_first(name: str, run: Run, where: str) -> None:
+    """Refuse a confirmation by who recorded the run or issued a page of its fail.
+
+    Raises:
+        RefusedError: ``second_person_same``.
+    """
     first = {name_key(run.header.by or run.header.job.technician)}
     fails = done(Act.CERTIFY, run=run.sha256, verdict=Verdict.FAIL.value)
     first |= {name_key(event.by) for event in fails}

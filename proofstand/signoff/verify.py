@@ -66,7 +66,7 @@ class Verified:
 
     Attributes:
         what: "run file", "journal", "certificate", or what a note is.
-        run: the run's id. state: the run's state, "" for a certificate.
+        run: the run's id, "" for a recall. state: the run's, "" for a certificate.
         sha256: the run's hash; for a certificate that of the run that it is of.
         bytes: that the hash covers; for a certificate all of the file.
         torn_bytes: bytes at a journal's end that are no whole record.
@@ -181,7 +181,7 @@ def belongs(found: Sequence[Verified]) -> dict[Path, Path]:
     """
     any_run = any(v.what == RUN_FILE for v in found)
     pairs: dict[Path, Path] = {}
-    for each in (v for v in found if v.note is not None):
+    for each in (v for v in found if v.note is not None and v.run):
         runs = [v for v in found if v.what == RUN_FILE and v.run == each.run]
         fitting = [v for v in runs if v.sha256 == each.sha256]
         if fitting:
@@ -325,7 +325,7 @@ def _note(path: Path, data: bytes, trusted: _Trusted | None) -> Verified:
     return Verified(
         path,
         note.what,
-        str(note.facts["run"]["id"]),
+        note.run_id,
         "",
         note.run_sha256,
         len(data),

@@ -400,8 +400,8 @@ class Archive:
                     ).signed(key)
                     try:
                         self._commit(added)
-                    except InputError:
-                        if self.head().data == added.data:
+                    except BaseException:  # Ctrl-C, too
+                        if self._may_stand(added):
                             # It is kept; `settle` needs the staged files for the rest.
                             items = ()
                         raise
@@ -474,6 +474,13 @@ class Archive:
         except OSError as error:
             raise files.unwritable(self.folder, error) from None
         self._settle(head)
+
+    def _may_stand(self, head: Head) -> bool:
+        """Tell whether a head is in its place, or can't be looked at."""
+        try:
+            return self.head_path.read_bytes() == head.data
+        except OSError:
+            return True
 
     def _settle(self, head: Head) -> bool:
         """Bring folder and chain to what the head says; the lock is held."""

@@ -18,13 +18,17 @@ from ..errors import IntegrityError
 
 FORMAT = "proofstand.archive/1"
 CHAIN_NAME = "chain.jsonl"
-ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE = (
+ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE = (
     "archive",
     "run",
     "judgement",
     "certificate",
     "note",
+    "notice",
 )
+# Signed notes about a run, by the word in their schema.
+SIGNED_NOTES = ("concession", "rejection", "confirmation")
+SHIFT_RUN = "shift-run"
 # Records of the shop itself, by the word in their format.
 SHOP_KINDS = (
     "plan",
@@ -36,8 +40,16 @@ SHOP_KINDS = (
     "job",
     "shift",
     "key",
+    "recall",
+    "roll",
+    "rig-change",
 )
-KINDS = (ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, *SHOP_KINDS)
+KINDS = (
+    *(ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE),
+    *SIGNED_NOTES,
+    *SHOP_KINDS,
+    SHIFT_RUN,
+)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _LONGEST_NAME = 100
 _LONGEST_KEY = 200

@@ -24,6 +24,7 @@ class Query:
         wanted: a text for each of ``FILTERS`` that matters; one that ends with ``*``
             means all that begin so.
         since_ns, before_ns: start of the test, UTC.
+        rig: its id, exactly; "" for any.
         simulated: None for both kinds.
         most: on the page. after: the last page's ``next``.
     """
@@ -31,6 +32,7 @@ class Query:
     wanted: Mapping[str, str] = field(default_factory=dict)
     since_ns: int | None = None
     before_ns: int | None = None
+    rig: str = ""
     simulated: bool | None = None
     most: int = PAGE
     after: str = ""

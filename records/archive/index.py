@@ -14,7 +14,7 @@ import contextlib
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -238,6 +238,19 @@ class Index:
         rows = self.answer(page_of(query))
         runs = tuple(map(_run_found, rows[: query.most]))
         return Page(runs, after_of(runs[-1]) if len(rows) > query.most else "")
+
+    def all_runs(self, query: Query) -> Iterator[RunFound]:
+        """Give all runs, newest first, page by page.
+
+        Raises:
+            InputError: see :meth:`page`.
+        """
+        while True:
+            page = self.page(query)
+            yield from page.runs
+            if not page.next:
+                return
+            query = replace(query, after=page.next)
 
     def by_serial(self, serial: str) -> tuple[RunFound, ...]:
         """Return all runs of a serial, newest first."""
@@ -478,8 +491,15 @@ def take_in(connection: sa.Connection, batch: Sequence[Entry]) -> None:
             _insert(connection, RUNS).on_conflict_do_nothing(), list(runs.values())
         )
     if papers:
+        added = _insert(connection, CERTIFICATES)
         connection.execute(
-            _insert(connection, CERTIFICATES).on_conflict_do_nothing(),
+            added.on_conflict_do_update(  # a countersigned page has the same number
+                index_elements=["number"],
+                set_={
+                    name: added.excluded[name]
+                    for name in ("path", "title", "verdict", "utc_ns")
+                },
+            ),
             list(papers.values()),
         )
     _sum(connection, counts, models)
@@ -684,12 +704,20 @@ def page_of(query: Query) -> Question:
             values[name] = key_of(text)
     if query.simulated is not None:
         values["simulated"] = query.simulated
+    if query.rig:
+        values["rig"] = shown(query.rig)
     if query.after:
         after_ns, values["after_run"] = read_after(query.after)
         values["after_ns"] = after_ns
         # so that the search begins there, whatever the database makes of a pair
         values["before"] = min(values["before"], after_ns + 1)
-    kind = tuple(exact), tuple(begun), query.simulated is None, not query.after
+    kind = (
+        tuple(exact),
+        tuple(begun),
+        query.simulated is None,
+        not query.rig,
+        not query.after,
+    )
 
     def build() -> sa.Select[Any]:
         started = RUNS.c.started_ns
@@ -705,6 +733,8 @@ def page_of(query: Query) -> Question:
             )
         if query.simulated is not None:
             wanted = wanted.where(RUNS.c.simulated == sa.bindparam("simulated"))
+        if query.rig:
+            wanted = wanted.where(RUNS.c.rig == sa.bindparam("rig"))
         if query.after:
             place = sa.tuple_(started, RUNS.c.run)
             end = sa.tuple_(sa.bindparam("after_ns"), sa.bindparam("after_run"))

@@ -96,6 +96,7 @@ MISTAKES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "closes-slowly": ("close_bleed",),
         "leaves-bleed": ("close_bleed",),
         "wrong-valve": ("isolate_inlet",),
+        "forgets-valve": ("isolate_inlet",),
         "walks-away": ("set_outlet",),
         "long-absence": (),
         "over-adjusts": ("set_outlet",),
@@ -208,11 +209,17 @@ class Hands:
             "lock_nut": self._lock_nut,
             "exercise": self._exercise,
             "open_bleed": self._open_bleed,
+            "draw_off": self._open_bleed,
             "close_bleed": self._close_bleed,
             "look": self._look,
             "hands_off": self._hands_off,
             "vent_down": self._vent_down,
             "disconnect": self._disconnect,
+        }
+        self._befalls: dict[str, Callable[[], Doing]] = {
+            "bumps-bleed": self._bumps_bleed,
+            "neighbour": self._neighbour,
+            "supply-lost": self._supply_lost,
         }
 
     @property
@@ -255,6 +262,18 @@ class Hands:
         """Drop what is half done; what is asked then is done from its beginning."""
         self._doing, self._doing_id, self._must_finish = None, "", 0
         self._besides = []
+
+    def left_alone(self, step: str) -> None:
+        """Begin what befalls them at a step at which they are to keep off.
+
+        That is asked and over in the same moment, so that they never look at it.
+        """
+        asked = Request(id="", step=step, act="hands_off")
+        for made in self._to_make:
+            if made.slip in self._befalls and made.can_be_at(asked):
+                self._to_make.remove(made)
+                self._besides.append(self._befalls[made.slip]())
+                return
 
     def _turn_to(self, request: Request | None) -> None:
         if request is None:
@@ -353,17 +372,15 @@ class Hands:
         if slip == "leaves-bleed":
             yield from self._leaves_bleed()
             return
+        if slip == "forgets-valve":
+            yield from self._wait(self._between(0.5, 1.5))
+            return  # said to be done, and it is not
         yield from doing
         if slip == "nut-moves-it":
             moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
             self._put("screw_m", self._at["screw_m"] + moved)
-        beside = {
-            "bumps-bleed": self._bumps_bleed,
-            "neighbour": self._neighbour,
-            "supply-lost": self._supply_lost,
-        }.get(slip)
-        if beside is not None:
-            self._besides.append(beside())
+        elif slip in self._befalls:
+            self._besides.append(self._befalls[slip]())
 
     def _is_away(self) -> Doing:
         # who is away does nothing else that is asked meanwhile

@@ -215,7 +215,10 @@ class _Truth:
         return []
 
     def _relief(self, hold: _Hold) -> list[tuple[str, str, float]]:
-        """Where the relief opened in the step, and where it shut again if it did."""
+        """Where the relief opened in the step, and where it last shut again, if it did.
+
+        What somebody who opens the source once more lets out is no lack of reseating.
+        """
         t, relieved = self._columns["t_s"], self._columns["relieved"]
         during = np.flatnonzero((t >= hold.starts_s) & (t <= hold.ends_s))
         open_ = during[self._history.leak(1.0) * relieved[during] > _OPEN]
@@ -223,8 +226,9 @@ class _Truth:
             return []
         opened = float(self._columns["relief_opens"][open_[0]])
         found = [("relief_opening", "outlet", opened)]
-        if open_[-1] < during[-1]:
-            shut = float(self._columns["relief_shuts"][open_[-1]])
+        goes_on = np.isin(open_ + 1, open_) | (open_ == during[-1])
+        if not goes_on.all():
+            shut = float(self._columns["relief_shuts"][open_[~goes_on][-1]])
             found.append(("relief_reseat", "outlet", shut))
         return found
 

@@ -72,6 +72,8 @@ class Setting:
     Attributes:
         outlet_m3, inlet_m3: the true effective volumes.
         noise: standard deviation of a sample per channel.
+        drawn_off_s: how long gas is drawn off after the body hold, of the six seconds
+            that the venting takes.
     """
 
     rate_hz: float = 20.0
@@ -86,6 +88,7 @@ class Setting:
         }
     )
     rig_hold_s: float = 120.0
+    drawn_off_s: float = 2.0
     seed: int = 1
 
 
@@ -376,6 +379,7 @@ def run(
             tape.end(ended)
 
     tape.begin("body-hold")
+    venting_s = 6.0
     if ended != "over_pressure":
         tape.mark(MarkKind.ASKED, act="isolate_inlet", request="iso")
         tape.play(2.0, INLET_PA, tape.last[1])
@@ -399,11 +403,14 @@ def run(
         _hold_marks(
             tape, 180.0, lambda t: inlet_of(t, 10.0), lambda t: outlet_of(t, 10.0)
         )
+        if setting.drawn_off_s:
+            tape.move(setting.drawn_off_s, 0.5 * tape.last[0], 0.9 * tape.last[1])
+            venting_s -= setting.drawn_off_s
         tape.end()
     else:
         tape.mark(MarkKind.STEP_SKIP, why="over-pressure")
     tape.begin("vent-down")
-    tape.move(6.0, 0.0, 0.0)
+    tape.move(venting_s, 0.0, 0.0)
     tape.end()
     tape.begin("closing-zero")
     tape.play(3.0, 0.0, fault.zero_moved_pa)

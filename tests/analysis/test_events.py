@@ -10,7 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.bins import BIN_S, Bins
-from analysis.events import Event, EventDetector, find_events, find_holds, shut_off
+from analysis.events import (
+    Event,
+    EventDetector,
+    accepted_closing_s,
+    find_events,
+    find_holds,
+    shut_off,
+)
 from records.trace import Flag, Trace
 from tests.analysis.published import Array, chamber, times
 
@@ -98,6 +105,82 @@ def test_shut_off_is_timed_to_a_tenth_of_a_second(
     assert shut.onset_s == pytest.approx(20.0, abs=0.3)
     assert 0.7 * closing < shut.closing_s < 1.1 * closing
     assert shut.after - shut.before == pytest.approx(rise, abs=4.0 + 3.0 * leak)
+
+
+def slow_lockup(
+    t: Array, at_s: float, turned_s: float, rise: float, tau_s: float
+) -> Array:
+    """Return an outlet whose regulator fills it up slowly once its flow stops.
+
+    What comes is as the lack of pressure, what goes is let out by a valve that is
+    turned shut evenly.
+    """
+    step = 0.005
+    fine = np.arange(t[0], t[-1] + step, step)
+    open_ = 1.0 - np.clip((fine - at_s) / turned_s, 0.0, 1.0)
+    y = np.zeros(fine.size)
+    for i in range(1, fine.size):
+        y[i] = y[i - 1] + step * (rise * (1.0 - open_[i]) - y[i - 1]) / tau_s
+    return np.asarray(1740.0 + np.interp(t, fine, y))
+
+
+def half_of(formula: Callable[[Array], Array], before: float) -> float:
+    """Return when half of a rise is done, its level read three seconds after that."""
+    t = np.arange(0.0, 40.0, 0.005)
+    y = formula(t) - before
+    off = y - 0.5 * np.interp(t + 3.0, t, y)
+    return float(t[np.flatnonzero((off >= 0.0) & (y > 0.5))[0]])
+
+
+@pytest.mark.parametrize("turned_s", [1.5, 3.0])
+@pytest.mark.parametrize(("rise", "tau_s"), [(50.0, 3.4), (50.0, 4.5), (30.0, 4.0)])
+def test_the_closing_before_a_slow_lockup_is_found_and_timed(
+    turned_s: float, rise: float, tau_s: float
+) -> None:
+    def formula(t: Array) -> Array:
+        return slow_lockup(t, 20.0, turned_s, rise, tau_s)
+
+    half_s = half_of(formula, 1740.0)
+    closings = []
+    for seed in range(8):
+        found = trace(formula, 60.0, noise=0.6, seed=seed)
+        shut = shut_off(found, 5.0, 60.0)
+        assert shut is not None
+        assert abs(shut.t50_s - half_s) < 3.0 * shut.u_s
+        assert 0.1 <= shut.u_s < 0.6
+        assert shut.onset_s == pytest.approx(20.0, abs=1.5)
+        closings.append(shut.closing_s)
+    # a valve that was turned in such a time is not said to be turned too slowly
+    least, most = accepted_closing_s(1.0, 5.0)
+    assert least < float(np.median(closings)) < most
+
+
+@pytest.mark.parametrize("turned_s", [10.0, 13.0])
+def test_a_valve_turned_shut_slowly_is_not_taken_for_a_slow_lockup(
+    turned_s: float,
+) -> None:
+    for seed in range(8):
+        found = trace(
+            lambda t: slow_lockup(t, 20.0, turned_s, 50.0, 3.4),
+            60.0,
+            noise=0.6,
+            seed=seed,
+        )
+        shut = shut_off(found, 5.0, 60.0)
+        assert shut is not None
+        assert shut.closing_s > accepted_closing_s(1.0, 5.0)[1]
+        # while it is turned nothing is said yet
+        early = shut_off(found, 5.0, 20.0 + 0.6 * turned_s)
+        assert early is None
+
+
+@pytest.mark.parametrize("creep", [0.0, 0.3, 1.0, 2.5])
+def test_no_closing_is_found_where_an_outlet_only_creeps(creep: float) -> None:
+    for seed in range(20):
+        found = trace(
+            lambda t: np.asarray(1740.0 + creep * t), 60.0, noise=0.6, seed=seed
+        )
+        assert shut_off(found, 0.0, 60.0) is None
 
 
 @pytest.mark.parametrize(("noise", "level"), [(0.8, 2740.0), (10.0, 69_000.0)])

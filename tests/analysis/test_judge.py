@@ -136,6 +136,32 @@ def test_a_seat_passes_only_with_the_outlet_shown_tight() -> None:
     assert failed.outcome is Outcome.FAIL
 
 
+def test_a_step_that_a_person_skipped_is_told() -> None:
+    done = run()
+    own = [m for m in done.marks if m.step == "exercise"]
+    skipped = dataclasses.replace(
+        own[0], kind=MarkKind.STEP_SKIP, by="P. Quill", data={"why": "no time"}
+    )
+    marks = tuple(m for m in done.marks if m not in own[1:])
+    marks = tuple(skipped if m is own[0] else m for m in marks)
+    told = judge(dataclasses.replace(done, marks=marks)).warnings
+    assert [dict(w.facts) for w in told if w.id == "step_skipped"] == [
+        {"step": "exercise", "by": "P. Quill", "why": "no time"}
+    ]
+    assert not [w for w in judge(done).warnings if w.id == "step_skipped"]
+
+
+def test_a_hold_that_was_not_shown_isolated_passes_nothing_and_still_fails() -> None:
+    found = judge(run(Fault(), Setting(drawn_off_s=0.0)))
+    leak = the(found, "external_leak")
+    assert leak.outcome is Outcome.INCONCLUSIVE
+    assert reasons(leak) == {"isolation_not_shown"}
+    assert "outlet_not_shown_tight" in reasons(the(found, "seat_leak"))
+    assert found.verdict is Verdict.INCONCLUSIVE
+    leaks = judge(run(Fault(outside=0.5), Setting(drawn_off_s=0.0)))
+    assert the(leaks, "external_leak").outcome is Outcome.FAIL
+
+
 def test_a_large_rise_without_creep_fails_as_friction() -> None:
     found = judged(Fault(rise_pa=700.0))
     assert the(found, "lockup_rise", "lockup-1").outcome is Outcome.FAIL

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from records.plan import Plan, Step
 
-from ..seeing import at_pressure, leaks
+from ..seeing import at_pressure, leaks, touched
 from ..stages import Ask, Hold, Soak, Stage
 from ..watch import no_pressure
 from .pressurise import raising
@@ -42,6 +42,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
             seconds=step.hold.value_si,
             check=None if most is None else leaks(PLAIN_SHARE * most),
             gate=True,
+            guard=touched("outlet", "inlet", soaked_s=soak),
         ),
         Ask(
             act="open_to_air",

@@ -8,6 +8,7 @@ import os
 import stat
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -314,6 +315,46 @@ def test_a_writer_that_dies_at_any_instant_leaves_all_or_nothing(
         }
         assert there == told
     assert outcomes == {(1, False), (3, True), (3, False)}
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, OSError])
+def test_a_writer_that_is_stopped_and_clears_up_leaves_all_or_nothing(
+    error: type[BaseException], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C, or a disk that fails once, before each call that changes the disk."""
+    outcomes = set()
+    for at in range(1, 100):
+        archive = begun(tmp_path / str(at))
+        add(archive, "one")
+        calls = 0
+
+        def stopping(real: Callable[..., object], at: int = at) -> object:
+            def call(*given: object, **more: object) -> object:
+                nonlocal calls
+                calls += 1
+                if calls == at:
+                    raise error
+                return real(*given, **more)
+
+            return call
+
+        stopped = False
+        with monkeypatch.context() as patched:
+            for name in ("fsync", "link", "rename", "replace", "open", "mkdir"):
+                patched.setattr(os, name, stopping(getattr(os, name)))
+            try:
+                add(archive, "two", "three")
+            except (KeyboardInterrupt, InputError):
+                stopped = True
+        archive.settle()
+        found = texts(archive)
+        assert found in (["one"], ["one", "two", "three"]), at
+        outcomes.add((len(found), stopped))
+        add(archive, "four")
+        assert texts(archive)[-1] == "four"
+        if calls < at:
+            break
+    assert {(1, True), (3, True), (3, False)} <= outcomes
 
 
 @pytest.mark.parametrize("cut", [1, 30, 400])

@@ -65,6 +65,19 @@ def test_a_bumped_bleed_lets_the_outlet_dip_in_the_midst_of_a_hold() -> None:
     assert bench.rig.valves.bleed == 0.0
 
 
+def test_a_bump_comes_though_to_keep_off_is_asked_and_over_at_once() -> None:
+    bench = clumsy("bumps-bleed@hold").regulating()
+    bench.ask("close_bleed")
+    bench.hold(5.0)
+    before = bench.mean(1.0)
+    bench.hands.left_alone("other")
+    bench.hold(30.0)
+    assert min(bench.last(30.0)) > 0.99 * before
+    bench.hands.left_alone("hold")
+    bench.hold(30.0)
+    assert min(bench.last(30.0)) < 0.98 * before
+
+
 def test_the_next_station_makes_the_inlet_dip_and_come_back() -> None:
     bench = clumsy("neighbour").regulating()
     bench.ask("close_bleed")

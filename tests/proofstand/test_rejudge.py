@@ -1,0 +1,307 @@
+"""Kept runs judged anew: what would change, and what is kept beside the old."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.version import ANALYSIS_VERSION
+from proofstand.keeping import rejudge
+from proofstand.keeping.checked import check_archive
+from proofstand.keeping.keep import add, judgement_item, put_items
+from proofstand.signoff.heads import SigningKey
+from proofstand.signoff.keys import load_key
+from records.archive.chain import Archive
+from records.planfile import builtin_plan
+from records.run import Run
+from records.runfile import read_sealed
+
+from .conftest import SealedRun
+from .shop import HAND, LEAD, PINS, SECOND, SIGNER, real
+from .shops import Call, call
+
+__all__ = ["call"]
+
+REJUDGE = ("records", "rejudge")
+
+
+@pytest.fixture(scope="session")
+def two(
+    sealed_run: SealedRun, bench_key: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """Return an archive with a run that passes and one that fails."""
+    archive = Archive(tmp_path_factory.mktemp("two") / "archive")
+    key = SigningKey(load_key(bench_key))
+    for name, faults in (("good", ()), ("stuck", ("stem_friction",))):
+
+        def named(run: Run, name: str = name) -> Run:
+            run = real(run)
+            job = run.header.job
+            regulator = replace(job.regulator, serial=f"SN {name}")
+            header = replace(
+                run.header, id=f"r-{name}", job=replace(job, regulator=regulator)
+            )
+            return replace(run, header=header, truth=None)
+
+        path = sealed_run(*faults, key=bench_key, change=named)
+        add(archive, [path], key=key, who=SIGNER)
+    return archive.folder
+
+
+@pytest.fixture
+def kept(two: Path, tmp_path: Path, shop: Path) -> Archive:
+    """Return a copy that a test may change, in a shop with people and their PINs."""
+    folder = tmp_path / "archive"
+    shutil.copytree(two, folder)
+    return Archive(folder)
+
+
+@pytest.fixture
+def by(tmp_path: Path) -> Callable[[str], list[object]]:
+    def of(name: str) -> list[object]:
+        path = tmp_path / "pin.txt"
+        path.write_text(PINS[name], "utf-8")
+        return ["--by", name, "--pin-from", path]
+
+    return of
+
+
+def judgements(archive: Archive, name: str) -> list[Path]:
+    return sorted(archive.folder.glob(f"2026/r-{name}/judgement-*.json"))
+
+
+def judged_before(
+    archive: Archive, key: Path, name: str, change: Callable[[dict[str, Any]], None]
+) -> Path:
+    """Keep a judgement as an earlier version of the analysis had made it."""
+    (first,) = judgements(archive, name)
+    document = json.loads(first.read_bytes())
+    (told,) = document["judgements"]
+    told["analysis_version"] = ANALYSIS_VERSION - 1
+    change(told)
+    data = json.dumps(document).encode()
+    run = read_sealed(first.parent / "run.h5")
+    made = archive.stage(data, "judgement")
+    item = judgement_item(run, data, made)
+    put_items(archive, [item], SigningKey(load_key(key)), SIGNER, lambda: 1)
+    return judgements(archive, name)[-1]
+
+
+def failing(told: dict[str, Any]) -> None:
+    told["verdict"] = "fail"
+    (finding,) = (f for f in told["findings"] if f["id"] == "set_pressure")
+    finding["outcome"] = "fail"
+
+
+def run_option(archive: Archive) -> list[object]:
+    return ["--archive", archive.folder, "--json"]
+
+
+# --- looking -------------------------------------------------------------------------
+
+
+def test_the_same_version_says_the_same(kept: Archive, call: Call) -> None:
+    code, out, _ = call(*REJUDGE, "--all", *run_option(kept))
+    assert code == 0
+    runs = {run["serial"]: run for run in json.loads(out)["runs"]}
+    assert {(s, r["before"], r["after"], r["same"]) for s, r in runs.items()} == {
+        ("SN good", "pass", "pass", True),
+        ("SN stuck", "fail", "fail", True),
+    }
+    assert all(run["findings"] == [] for run in runs.values())
+    _, said, _ = call(*REJUDGE, "--all", "--archive", kept.folder)
+    assert "0 verdicts come out another" in said
+    assert "Nothing was written" in said
+
+
+def test_another_version_of_the_analysis_is_told(
+    kept: Archive, bench_key: Path, call: Call
+) -> None:
+    judged_before(kept, bench_key, "good", failing)
+    before = sorted(kept.folder.rglob("*.json"))
+    code, out, _ = call(*REJUDGE, "--serial", "SN good", *run_option(kept))
+    assert code == 0
+    (run,) = json.loads(out)["runs"]
+    assert (run["before"], run["after"], run["same"]) == ("fail", "pass", False)
+    assert run["kept_version"] == ANALYSIS_VERSION - 1
+    assert [(f["id"], f["before"], f["after"]) for f in run["findings"]] == [
+        ("set_pressure", "fail", "pass")
+    ]
+    assert sorted(kept.folder.rglob("*.json")) == before
+
+
+def test_another_plan_version_and_another_rule_are_looked_at(
+    kept: Archive, call: Call, tmp_path: Path
+) -> None:
+    text = builtin_plan("low-pressure")[1]
+    plan = tmp_path / "strict.toml"
+    plan.write_text(_tight(text), "utf-8")
+    code, out, _ = call(*REJUDGE, "r-good", "--with", plan, *run_option(kept))
+    assert code == 0
+    (run,) = json.loads(out)["runs"]
+    assert (run["before"], run["after"]) == ("pass", "fail")
+    assert {f["id"] for f in run["findings"]} == {"lockup_rise"}
+    code, out, _ = call(*REJUDGE, "--real", "--rule", "simple", *run_option(kept))
+    assert code == 0
+    assert len(json.loads(out)["runs"]) == 2
+    other = tmp_path / "other.toml"
+    other.write_text(builtin_plan("line")[1], "utf-8")
+    code, out, _ = call(*REJUDGE, "--all", "--with", other, *run_option(kept))
+    assert {t["id"] for t in json.loads(out)["troubles"]} == {"plan_not_a_version"}
+
+
+def _tight(text: str) -> str:
+    """Return the plan with lockup rise limited to 1 % of set, as version 99."""
+    assert "15 % of set_pressure" in text
+    tight = text.replace("15 % of set_pressure", "1 % of set_pressure")
+    head, version, rest = tight.partition("\nversion = ")
+    assert version
+    return f"{head}{version}99\n{rest.split(chr(10), 1)[1]}"
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        (),
+        ("--all", "--rule", "simple", "--keep", "--by", LEAD),
+        ("--all", "--by", LEAD),
+    ],
+)
+def test_what_makes_no_sense_is_refused(
+    options: tuple[str, ...], kept: Archive, call: Call
+) -> None:
+    code, out, _ = call(*REJUDGE, *options, *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (2, "usage")
+
+
+def test_a_damaged_run_is_named_and_the_others_are_judged(
+    kept: Archive, call: Call
+) -> None:
+    run = kept.folder / "2026" / "r-good" / "run.h5"
+    data = bytearray(run.read_bytes())
+    data[len(data) // 2] ^= 1
+    run.chmod(0o644)
+    run.write_bytes(data)
+    code, out, _ = call(*REJUDGE, "--all", *run_option(kept))
+    assert code == 5
+    told = json.loads(out)
+    assert [t["id"] for t in told["troubles"]] == ["run_changed"]
+    assert {r["serial"]: r["after"] for r in told["runs"]} == {
+        "SN good": None,
+        "SN stuck": "fail",
+    }
+
+
+# --- keeping -------------------------------------------------------------------------
+
+
+def test_a_new_judgement_is_kept_beside_the_old(
+    kept: Archive,
+    bench_key: Path,
+    call: Call,
+    tmp_path: Path,
+    by: Callable[[str], list[object]],
+) -> None:
+    plan = tmp_path / "tight.toml"
+    plan.write_text(_tight(builtin_plan("low-pressure")[1]), "utf-8")
+    (old,) = judgements(kept, "good")
+    was = old.read_bytes()
+    given = (*REJUDGE, "r-good", "--with", plan, "--keep")
+    code, out, _ = call(*given, *by(SIGNER), *run_option(kept))
+    assert code == 0
+    (run,) = json.loads(out)["runs"]
+    _, new = judgements(kept, "good")
+    assert run["new"] == str(new)
+    assert old.read_bytes() == was
+    (told,) = json.loads(new.read_bytes())["judgements"]
+    assert (told["verdict"], told["plan"]["version"]) == ("fail", 99)
+    assert told["by"] == SIGNER
+    entries = {e.path: e for e in kept.entries() if e.path}
+    assert told["supersedes"] == entries["2026/r-good/judgement-001.json"].sha256
+    assert check_archive(kept, [bench_key]).troubles == ()
+    # found by the new one; what was kept is compared by its own plan, which is kept
+    _, out, _ = call("records", "find", "--serial", "SN good", *run_option(kept))
+    assert json.loads(out)["runs"][0]["verdict"] == "fail"
+    _, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
+    assert json.loads(out)["runs"][0]["same"]
+    # again: nothing more
+    assert call(*given, *by(SIGNER), *run_option(kept))[0] == 0
+    assert len(judgements(kept, "good")) == 2
+
+
+def test_a_fail_becomes_a_pass_by_a_second_person_only(
+    kept: Archive, bench_key: Path, call: Call, by: Callable[[str], list[object]]
+) -> None:
+    judged_before(kept, bench_key, "good", failing)
+    given = (*REJUDGE, "--all", "--keep")
+    code, out, _ = call(*given, *by(SIGNER), *run_option(kept))
+    assert code == 6
+    refused = {r["serial"]: r["refused"] for r in json.loads(out)["runs"]}
+    assert refused["SN good"]["id"] == "role_wanted"
+    assert refused["SN stuck"] is None
+    assert len(judgements(kept, "good")) == 2
+    code, out, _ = call(*given, *by(SIGNER), "--archive", kept.folder)
+    assert "NOT kept" in out
+    code, out, _ = call(*given, *by(HAND), *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (6, "role_wanted")
+    code, out, _ = call(*given, *by(SECOND), *run_option(kept))
+    assert code == 0
+    assert len(judgements(kept, "good")) == 3
+    assert check_archive(kept, [bench_key]).troubles == ()
+
+
+def test_who_recorded_the_run_is_no_second_person(
+    kept: Archive,
+    bench_key: Path,
+    call: Call,
+    by: Callable[[str], list[object]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    judged_before(kept, bench_key, "good", failing)
+
+    def recorded_by_the_lead(path: Path) -> Run:
+        run = read_sealed(path)
+        return replace(run, header=replace(run.header, by=LEAD.upper()))
+
+    monkeypatch.setattr(rejudge, "read_sealed", recorded_by_the_lead)
+    given = (*REJUDGE, "r-good", "--keep", *run_option(kept))
+    code, out, _ = call(*given, *by(LEAD))
+    assert code == 6
+    assert json.loads(out)["runs"][0]["refused"]["id"] == "second_person_same"
+    assert call(*given, *by(SECOND))[0] == 0
+
+
+def test_who_is_interrupted_goes_on_where_it_ended(
+    kept: Archive,
+    bench_key: Path,
+    call: Call,
+    by: Callable[[str], list[object]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for name in ("good", "stuck"):
+        judged_before(kept, bench_key, name, lambda told: None)
+    given = (*REJUDGE, "--all", "--keep", *by(SIGNER), *run_option(kept))
+    real_keep, calls = rejudge._keep, 0
+
+    def stopping(*a: Any) -> Path:
+        nonlocal calls
+        calls += 1
+        if calls == 2:
+            raise KeyboardInterrupt
+        return real_keep(*a)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(rejudge, "_keep", stopping)
+        assert call(*given)[0] == 130
+    counts = {name: len(judgements(kept, name)) for name in ("good", "stuck")}
+    assert sorted(counts.values()) == [2, 3]
+    code, out, _ = call(*given)
+    assert code == 0
+    assert sum(run["new"] is not None for run in json.loads(out)["runs"]) == 1
+    assert check_archive(kept, [bench_key]).troubles == ()
