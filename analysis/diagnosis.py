@@ -60,9 +60,25 @@ def _seat(findings: Sequence[Finding]) -> list[Finding]:
         steps = {f.step for f in held}
         late = [f for f in _failed(findings, "lockup_highest") if f.step in steps]
         early = _failed(findings, "lockup_rise", "lockup_highest")
-        return late if late and len(early) == len(late) else []
+        if late and len(early) == len(late):
+            return late
+        # as found nothing limits the creep: it alone carried the outlet over a limit
+        free = all(f.limit is None for f in held)
+        return [f for f in late if free and _crept_over(f, findings)]
     # no creep hold: a lockup that went on rising shows it too
     return [f for f in _failed(findings, "lockup_highest") if _went_on(f, findings)]
+
+
+def _crept_over(highest: Finding, findings: Sequence[Finding]) -> bool:
+    """Tell whether an outlet would have kept its limit but for what it crept."""
+    limit, top = highest.limit, highest.measured
+    crept = next(
+        (f for f in findings if (f.step, f.id) == (highest.step, "creep_total")), None
+    )
+    if crept is None or crept.measured is None or top is None:
+        return False
+    most = None if limit is None else limit.max
+    return most is not None and top.value - crept.measured.value <= most
 
 
 def _went_on(highest: Finding, findings: Sequence[Finding]) -> bool:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterable
 
+from records.gas.names import hazard_of
 from records.inspection import RESULTS_OF, Inspection
 from records.jobcard import Disposition, Intake, JobCard
-from records.materials import hazard_of
 from records.measure import Quantity
 from records.rebuild import Part, Rebuild, Torque
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import re
+import unicodedata
 from dataclasses import dataclass
 
 from .plan import Plan
@@ -10,8 +12,10 @@ from .plan import Plan
 FORMAT = "proofstand.approval/1"
 # What classes are called where limits are named.
 CLASSES = "classes"
-_DEFAULT = re.compile(r"\s*shop default\b", re.IGNORECASE)
-_MEMORY = re.compile(r"\bfrom memory\b", re.IGNORECASE)
+# Words that make a source no source, and how near a misspelt one comes to them.
+_OPEN_WORDS = ("default", "defaults", "memory")
+_NEAR = 0.83
+_WORD = re.compile(r"[^\W\d_]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +57,17 @@ class Approval:
 
 
 def is_open(source: str) -> bool:
-    """Tell whether a source blocks approval until it is accepted by name."""
-    return bool(_DEFAULT.match(source) or _MEMORY.search(source))
+    """Tell whether a source blocks approval until it is accepted by name.
+
+    A default or a memory does, wherever and however it is written, misspelt too.
+    """
+    folded = unicodedata.normalize("NFKC", source).casefold()
+    joined = "".join(_WORD.findall(folded))
+    named = any(word in joined for word in ("default", "frommemory"))
+    return named or any(
+        difflib.get_close_matches(word, _OPEN_WORDS, n=1, cutoff=_NEAR)
+        for word in _WORD.findall(folded)
+    )
 
 
 def open_limits(plan: Plan) -> dict[str, str]:

@@ -6,8 +6,10 @@ import datetime
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal
 
+from .gas.names import is_oxidiser
 from .inspection import Inspection
 from .measure import Quantity
+from .people import name_key
 from .rebuild import Rebuild
 
 FORMAT = "proofstand.job/1"
@@ -25,6 +27,7 @@ INLET_ACTS: dict[str, InletActs] = {
     "oxygen": "closing",
 }
 
+FAMILIES = tuple(INLET_ACTS)  # whose rules are known; a card may name another
 TWO_STAGES = ("cylinder-2",)  # families with both in one body
 
 
@@ -69,6 +72,11 @@ class Regulator:
     gas: str
     nameplate: Nameplate = Nameplate()
     inlet_acts: InletActs | None = None
+
+    @property
+    def oxidising(self) -> bool:
+        """It is of oxygen or nitrous oxide, by its gas or by its family."""
+        return is_oxidiser(self.gas) or is_oxidiser(self.family)
 
     @property
     def pushed(self) -> InletActs | None:
@@ -200,12 +208,21 @@ class JobCard:
         return f"{self.id}/{serial}"
 
     def serial_of(self, scanned: str) -> str | None:
-        """Return the serial that a scanned label is of, or None for another job's."""
+        """Return the serial that a scanned label is of, or None for another job's.
+
+        Case, width and blanks don't count, but where two serials differ by no more.
+        """
         text = scanned.strip()
         for serial in self.known_serials:
             if text in (serial, self.label(serial)):
                 return serial
-        return None
+        key = name_key(text)
+        folded = [
+            serial
+            for serial in self.known_serials
+            if key in (name_key(serial), name_key(self.label(serial)))
+        ]
+        return folded[0] if len(folded) == 1 else None
 
     def of_serial(self, serial: str) -> JobCard:
         """Return the card of one of a batch: what is said of it, or of all."""

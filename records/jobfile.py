@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from .errors import InputError
-from .inspection import RESULTS_OF
 from .jobcard import FORMAT, JobCard
+from .jobrules import check_card
 from .measure import Quantity
 from .people import FORMAT as PEOPLE_FORMAT
 from .people import People
@@ -75,11 +75,7 @@ def parse_job(text: str, name: str) -> JobCard:
             given="a table",
             right='a card of its own, named as upstream_card = "first-stage.toml"',
         )
-    _check_set_pressure(job, name)
-    _check_rating(job, name)
-    _check_points(job, text, name)
-    _check_torques(job, text, name)
-    _check_serials(job, text, name)
+    check_card(job, lambda line, nth=0: f"{name}:{_line(text, line, nth)}")
     return job
 
 
@@ -237,9 +233,6 @@ def _escaped(sign: str) -> str:
     return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
-# --- what no card may say ------------------------------------------------------------
-
-
 def _line(text: str, needle: str, nth: int = 0) -> int:
     """Return the line of the nth place where a line begins so; 1 when there is none."""
     found = [
@@ -248,104 +241,3 @@ def _line(text: str, needle: str, nth: int = 0) -> int:
         if line.replace(" ", "").startswith(needle)
     ]
     return found[nth] if nth < len(found) else 1
-
-
-def _check_rating(job: JobCard, name: str) -> None:
-    """Refuse an outlet side that may see less than it may be set to."""
-    plate = job.regulator.nameplate
-    rating, most = plate.outlet_rating, plate.outlet_max
-    if rating is None:
-        return
-    least = 0.0 if most is None else most.value_si
-    if rating.value_si <= 0.0 or rating.value_si < least:
-        raise InputError(
-            "value_wrong",
-            where=name,
-            key="regulator.nameplate.outlet_rating",
-            given=rating.typed,
-            right="above zero"
-            if most is None
-            else f"at least outlet_max, {most.typed}",
-        )
-
-
-def _check_set_pressure(job: JobCard, name: str) -> None:
-    asked = job.set_pressure
-    if asked is None:
-        return
-    right = ""
-    plate = job.regulator.nameplate
-    low, high = plate.outlet_min, plate.outlet_max
-    if asked.value_si <= 0.0:
-        right = "a pressure above zero"
-    elif (low is not None and asked.value_si < low.value_si) or (
-        high is not None and asked.value_si > high.value_si
-    ):
-        ends = [q.typed for q in (low, high) if q is not None]
-        right = f"within the nameplate's outlet, {' to '.join(ends)}"
-    if right:
-        raise InputError(
-            "value_wrong",
-            where=name,
-            key="set_pressure",
-            given=asked.typed,
-            right=right,
-        )
-
-
-def _check_points(job: JobCard, text: str, name: str) -> None:
-    points = job.inspection.points if job.inspection else ()
-    for i, each in enumerate(points):
-        known = RESULTS_OF[each.point]
-        if each.result not in known:
-            raise InputError(
-                "value_wrong",
-                where=f"{name}:{_line(text, '[[inspection.points]]', i)}",
-                key=f"result of {each.point}",
-                given=each.result,
-                right=", ".join(known),
-            )
-
-
-def _check_torques(job: JobCard, text: str, name: str) -> None:
-    torques = job.rebuild.torques if job.rebuild else ()
-    for i, each in enumerate(torques):
-        if each.torque.value_si <= 0.0:
-            raise InputError(
-                "value_wrong",
-                where=f"{name}:{_line(text, '[[rebuild.torques]]', i)}",
-                key=f"torque of {each.what}",
-                given=each.torque.typed,
-                right="a torque above zero, as 18 ft-lbf",
-            )
-
-
-def _check_serials(job: JobCard, text: str, name: str) -> None:
-    serials = job.serials
-    if not serials:
-        return
-    at = f"{name}:{_line(text, 'serials=')}"
-    twice = sorted({s for s in serials if serials.count(s) > 1})
-    if twice or "" in serials or job.regulator.serial not in serials:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="serials",
-            given=", ".join(serials),
-            right="each once, the regulator's own among them",
-        )
-    told = [
-        *(p.serial for p in (job.inspection.points if job.inspection else ())),
-        *(p.serial for p in (job.rebuild.parts if job.rebuild else ())),
-        *(t.serial for t in (job.rebuild.torques if job.rebuild else ())),
-        *(d.serial for d in job.disposition),
-    ]
-    other = sorted({s for s in told if s and s not in serials})
-    if other:
-        raise InputError(
-            "value_wrong",
-            where=at,
-            key="serial",
-            given=other[0],
-            right="one of " + ", ".join(serials),
-        )

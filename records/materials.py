@@ -10,6 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from .gas.names import FUELS, OXIDISERS
+from .gas.names import gas_named as gas_named
+from .gas.names import is_oxidiser as is_oxidiser
+
 Grade = Literal["stop", "warn"]
 Seal = Literal[
     "nitrile",
@@ -27,28 +31,7 @@ Lubricated = Literal["hydrocarbon", "silicone", "perfluorinated", "other", "none
 SEALS: tuple[str, ...] = get_args(Seal)
 LUBRICANTS: tuple[str, ...] = get_args(Lubricated)
 
-# They burn what air does not: cleaned parts and suited lubricants only.
-OXIDISERS = frozenset({"oxygen", "nitrous oxide"})
-FUELS = frozenset(
-    {"propane", "butane", "isobutane", "propylene", "natural gas", "methane", "LPG"}
-)
-# What burns in air, the fuels of the trade among them.
-FLAMMABLE = FUELS | {"hydrogen", "acetylene", "ethylene", "ethane", "propene", "butene"}
-# Not for an open bench, whatever was purged.
-TOXIC = frozenset(
-    {
-        *("ammonia", "arsine", "boron trifluoride", "carbon monoxide", "chlorine"),
-        *("diborane", "ethylene oxide", "fluorine", "germane", "hydrogen bromide"),
-        *("hydrogen chloride", "hydrogen cyanide", "hydrogen fluoride"),
-        *("hydrogen sulfide", "hydrogen sulphide", "nitric oxide", "nitrogen dioxide"),
-        *("phosgene", "phosphine", "silane", "sulfur dioxide", "sulphur dioxide"),
-    }
-)
 _SMALL = frozenset({"hydrogen", "helium"})
-INERT = frozenset({"nitrogen", "argon", "helium", "carbon dioxide"})
-# What else burns; the lists of seals and lubricants say nothing of it.
-_BURN = frozenset({"hydrogen", "ethane", "ethylene", "acetylene", "carbon monoxide"})
-Hazard = Literal["inert", "air", "fuel", "oxidiser", "unknown"]
 SOURCE = "common practice, no source"
 
 
@@ -95,29 +78,6 @@ MUST_REPLACE: Mapping[str, tuple[str, ...]] = {
     "cylinder-2": ("valve seat",),
     "oxygen": ("valve seat", "inlet filter"),
 }
-
-
-def gas_named(text: str) -> str:
-    """Return a gas's name as these lists have it."""
-    name = " ".join(text.split())
-    return name if name == "LPG" else name.lower()
-
-
-def is_oxidiser(gas: str) -> bool:
-    """Tell whether a gas is oxygen, or burns things as oxygen does."""
-    return gas_named(gas) in OXIDISERS
-
-
-def hazard_of(gas: str) -> Hazard:
-    """Return what a gas does to people and fire, roughly; "unknown" is no clearance."""
-    name = gas_named(gas)
-    if name in OXIDISERS:
-        return "oxidiser"
-    if name in FUELS or name in _BURN:
-        return "fuel"
-    if name in INERT:
-        return "inert"
-    return "air" if name == "air" else "unknown"
 
 
 def seal_doubt(material: str, gas: str) -> Doubt | None:

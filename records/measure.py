@@ -93,6 +93,41 @@ _TORQUES = {
     "ft-lbf": 0.3048 * _POUND_FORCE_N,
     "in-lbf": 0.0254 * _POUND_FORCE_N,
 }
+# As people write them; each is the unit on the right and nothing else.
+_SPELLINGS = {
+    **dict.fromkeys(
+        ("inwc", "inWC", "in wc", "in WC", "in w.c.", "in. wc", "in. WC", "in.w.c."),
+        "in. w.c.",
+    ),
+    **dict.fromkeys(
+        ("ft·lbf", "ft.lbf", "ft lbf", "ftlbf", "ft-lb", "ft·lb", "ft lb", "ftlb"),
+        "ft-lbf",
+    ),
+    **dict.fromkeys(("lbf·ft", "lbf-ft", "lb-ft", "lb·ft", "lb ft"), "ft-lbf"),
+    **dict.fromkeys(
+        ("in·lbf", "in.lbf", "in lbf", "inlbf", "in-lb", "in·lb", "in lb", "inlb"),
+        "in-lbf",
+    ),
+    **dict.fromkeys(("lbf·in", "lbf-in", "lb-in", "lb·in", "lb in"), "in-lbf"),
+    **dict.fromkeys(("Nm", "N m", "N-m"), "N·m"),
+}
+# With the reference in the same word: the pressure, and what it is against.
+_WITH_REFERENCE = {
+    "psig": ("psi", "gauge"),
+    "psia": ("psi", "absolute"),
+    "barg": ("bar", "gauge"),
+    "bara": ("bar", "absolute"),
+    "mbarg": ("mbar", "gauge"),
+    "kPag": ("kPa", "gauge"),
+    "kPaa": ("kPa", "absolute"),
+}
+# What leaves open which of several units is meant, folded, and what to choose from.
+_UNCLEAR = {
+    "inh2o": "in. w.c. (60 °F, as the fuel-gas trade has it), in. w.c. (4 °C), "
+    "in. w.c. (conventional)",
+    "mmh2o": "mm w.c. (conventional)",
+    "mmwc": "mm w.c. (conventional)",
+}
 _TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 _VOLUMES = {"cm3": 1e-6, "mL": 1e-6, "L": 1e-3, "m3": 1.0, "in3": 16.387064e-6}
 
@@ -155,7 +190,10 @@ def _units() -> dict[str, Unit]:
         Unit("dm3/(s·bar)", Kind.CONDUCTANCE, 1e-8),
         Unit("dm3/(s.bar)", Kind.CONDUCTANCE, 1e-8),
     ]
-    return {unit.name: unit for unit in units}
+    named = {unit.name: unit for unit in units}
+    for spelt, name in _SPELLINGS.items():
+        named[spelt] = Unit(spelt, named[name].kind, named[name].factor)
+    return named
 
 
 UNITS = _units()
@@ -175,6 +213,10 @@ SI_UNIT = {
     Kind.TORQUE: "N·m",
 }
 _REFERENCES = (Reference.GAUGE, Reference.ABSOLUTE, Reference.DIFFERENCE)
+# One to three digits and groups of three, as 1,000; no thousands begin with a nought.
+_THOUSANDS = re.compile(
+    r"\s*[+-]?([1-9]\d{0,2}(?:[, \u00a0\u202f]\d{3})+)(?![\d,])(\.\d*)?"
+)
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")
 
 
@@ -214,12 +256,14 @@ def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
     if unit is None:
         import difflib  # only needed to help after an error
 
+        unclear = _UNCLEAR.get("".join(re.findall(r"\w", name.lower())))
         # Rates are only near to what was meant as one.
         lower = {
             u.lower(): u
             for u, known in UNITS.items()
             if kind in (None, Kind.TEMPERATURE_STEP, known.kind)
             and ("/" in name or "/" not in u)
+            and u not in _SPELLINGS
         }
         close = difflib.get_close_matches(name.strip().lower(), lower, n=4, cutoff=0.3)
         near = [lower[each] for each in close]
@@ -227,7 +271,7 @@ def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
             "quantity_unit_unknown",
             where=where,
             unit=name.strip() or "nothing",
-            near=", ".join(near) or _usual(kind),
+            near=unclear or ", ".join(near) or _usual(kind),
         )
     return unit
 
@@ -252,18 +296,15 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
 
     Raises:
         InputError: unreadable number, unknown unit, wrong kind, a pressure without
-            gauge, absolute or difference, or a reference where none belongs.
+            gauge, absolute or difference, or a reference where none belongs; a comma
+            that may stand between thousands.
     """
     match = _NUMBER.match(text)
     if match is None:
         raise InputError("quantity_unreadable", where=where, given=repr(text))
+    _check_one_reading(text, where)
     number = float(match[1].replace(",", "."))
-    rest = match[2].strip()
-    reference = Reference.NONE
-    for candidate in _REFERENCES:
-        if rest == candidate.value or rest.endswith(" " + candidate.value):
-            reference = candidate
-            rest = rest[: -len(candidate.value)].strip()
+    rest, reference = _apart(match[2].strip())
     unit = unit_of(rest, where, kind)
     if kind is Kind.TEMPERATURE_STEP and unit.kind is Kind.TEMPERATURE:
         # A temperature difference: the zero of the scale does not enter.
@@ -284,6 +325,53 @@ def parse_quantity(text: str, kind: Kind | None = None, where: str = "") -> Quan
     if not math.isfinite(value):
         raise InputError("quantity_unreadable", where=where, given=repr(text))
     return Quantity(value, unit.kind, reference, text.strip())
+
+
+def _check_one_reading(text: str, where: str) -> None:
+    """Refuse a number whose comma could stand before decimals or between thousands."""
+    grouped = _THOUSANDS.match(text)
+    if grouped is None:
+        return
+    whole = re.sub(r"\D", "", grouped[1]) + (grouped[2] or "")
+    readings = [whole]
+    if grouped[2] is None and grouped[1].count(",") == 1 and " " not in grouped[1]:
+        readings.append(grouped[1].replace(",", "."))
+    raise InputError(
+        "quantity_two_readings",
+        where=where,
+        given=repr(text),
+        readings=" or ".join(readings),
+    )
+
+
+def _apart(typed: str) -> tuple[str, Reference]:
+    """Return a unit's name without the reference that follows it, and that."""
+    if typed in _WITH_REFERENCE:
+        unit, reference = _WITH_REFERENCE[typed]
+        return unit, Reference(reference)
+    for candidate in _REFERENCES:
+        if typed == candidate.value or typed.endswith(" " + candidate.value):
+            return typed[: -len(candidate.value)].strip(), candidate
+    return typed, Reference.NONE
+
+
+def as_gauge_words(pressure: Quantity) -> str:
+    """Return what an absolute pressure is as gauge, in its own unit, rounded.
+
+    Against a standard atmosphere, 101.325 kPa: to tell a person, not to reckon with.
+    A gauge pressure or a difference is returned with its value as it is.
+    """
+    air = STANDARD_PRESSURE_PA if pressure.reference is Reference.ABSOLUTE else 0.0
+    unit = typed_unit(pressure)
+    value = to_unit(pressure.value_si - air, unit)
+    return f"{value:.4g} {unit.name} {Reference.GAUGE.value}"
+
+
+def typed_unit(quantity: Quantity) -> Unit:
+    """Return the unit that a quantity was typed in."""
+    match = _NUMBER.match(quantity.typed)
+    assert match is not None  # it was read by the same rule
+    return unit_of(_apart(match[2].strip())[0])
 
 
 def to_unit(value_si: float, unit: Unit, *, difference: bool = False) -> float:

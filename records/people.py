@@ -15,7 +15,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any, ClassVar
 
-from .materials import gas_named
+from .gas.names import gas_named
 
 FORMAT = "proofstand.people/1"
 ANY_GAS = "any"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal
 
 from .errors import InputError
+from .gas.names import is_oxidiser
 from .measure import Kind, Quantity, parse_quantity
 
 FORMAT = "proofstand.plan/1"
@@ -255,6 +256,11 @@ class Plan:
     def as_found(self) -> bool:
         """The regulator is tested as it came: a report of condition, never a pass."""
         return any(step.kind == "as-received" for step in self.steps)
+
+    @property
+    def for_oxygen(self) -> bool:
+        """It tests regulators of oxygen or nitrous oxide, or with such a gas."""
+        return any(map(is_oxidiser, (self.id, self.title, self.test_gas)))
 
     def step(self, id: str) -> Step | None:
         """Return the step of that id, or None."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import itertools
+from functools import partial
 from importlib import resources
 from pathlib import Path
 
@@ -100,9 +101,9 @@ def _line_of(text: str, *needles: str) -> int:
     return text.count("\n", 0, start + 1) + 1
 
 
-def _place(text: str, name: str, step: Step, *more: str) -> str:
-    """Return ``file:line`` of a step, or of a text that follows it."""
-    heading = f'id = "{step.id}"'
+def _place(text: str, name: str, step: Step | None, *more: str) -> str:
+    """Return ``file:line`` of a step, or of a text that follows it; None: of a text."""
+    heading = "" if step is None else f'id = "{step.id}"'
     return f"{name}:{_line_of(text, heading, *more)}"
 
 
@@ -145,7 +146,7 @@ def _check(plan: Plan, text: str, name: str) -> None:
     _check_classes(plan, text, name)
     _check_early(plan, text, name)
     _check_pressures(plan, text, name)
-    check_rules(plan, lambda step, *more: _place(text, name, step, *more))
+    check_rules(plan, partial(_place, text, name))
     for role, unit in plan.display.items():
         line = _line_of(text, "[display]", role)
         found = unit_of(unit, f"{name}:{line}: display.{role}")
@@ -262,9 +263,9 @@ def _check_early(plan: Plan, text: str, name: str) -> None:
             right=f"at least {LEAST_EARLY_PASS_S:g} s",
         )
     highest = plan.max_pressures.get("inlet")
-    words = f"{plan.id} {plan.title} {plan.test_gas}".lower()
+    words = f"{plan.id} {plan.title}".lower()
     high = highest is not None and highest.value_si > CYLINDER_PA
-    if high or "oxygen" in words or "cylinder" in words:
+    if high or plan.for_oxygen or "cylinder" in words:
         raise InputError(
             "value_wrong",
             where=at,

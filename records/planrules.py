@@ -8,17 +8,24 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from .errors import InputError
-from .measure import Kind
-from .plan import Bound, Limit, Plan, Step
+from .measure import Kind, Reference
+from .plan import READ_AFTER_S, Bound, Limit, Plan, Step
 
 Place = Callable[..., str]
 # As in "plug the vent", "vent capped"; a bubble tube at an open vent is another thing.
 _SHUTS = r"(?:plug|block|cap|seal|clos|shut|stopper|tape)"
+_VENT = r"vent\b(?!\s+(?:valve|line|hose))"  # those are the rig's own
 _VENT_SHUT = re.compile(
-    rf"\b{_SHUTS}\w*\s+(?:\w+\s+){{0,3}}vent\b"
+    rf"\b{_SHUTS}\w*\s+(?:\w+\s+){{0,3}}{_VENT}"
+    rf"|\b(?:plug|cap|tape|stopper)\s+(?:on|onto|in|into|over|to)\s+(?:\w+\s+){{0,2}}{_VENT}"
     rf"|\bvent\s+(?:(?:is|to|be|and|holes?)\s+){{0,2}}{_SHUTS}\w*\b",
     re.IGNORECASE,
 )
+_FORBIDS = re.compile(
+    r"(?:\b(?:never|not|no|nor|without|cannot)|n't)\s+(?:\w+\s+){0,2}$", re.IGNORECASE
+)
+# Nobody turns a valve within less (common practice, no source).
+LEAST_WINDOW_S = 1.0
 _ADJUSTS = ("pressurise", "set", "exercise", "inlet-sweep", "flow-sweep", "relief")
 
 
@@ -32,9 +39,11 @@ def check_rules(plan: Plan, place: Place) -> None:
     Raises:
         InputError: ``plan_limits_contradict``, ``plan_vent_plugged``,
             ``plan_as_found_adjusts``, ``plan_as_found_decides``,
-            ``plan_relief_unfollowed``.
+            ``plan_relief_unfollowed``, ``plan_window_unworkable``, ``value_wrong``.
     """
     _check_vents(plan, place)
+    _check_pressures(plan, place)
+    _check_times(plan, place)
     _check_as_found(plan, place)
     _check_twice(plan, place)
     _check_set(plan, place)
@@ -43,15 +52,100 @@ def check_rules(plan: Plan, place: Place) -> None:
 
 
 def _check_vents(plan: Plan, place: Place) -> None:
+    for caution in plan.cautions:
+        said = _shuts_vent(caution)
+        if said:
+            raise InputError(
+                "plan_vent_plugged",
+                where=place(None, caution[:20]),
+                told="A caution of the plan",
+                why=f'it says "{said}"',
+            )
     for step in plan.steps:
-        said = _VENT_SHUT.search(step.title)
-        if said is not None:
-            why = f'its title says "{said[0]}"'
-        elif step.kind == "hold" and step.channel == "bonnet":
-            why = "a pressure is held in the bonnet"
+        for text, called in ((step.title, "title"), (step.asks, "question")):
+            said = _shuts_vent(text)
+            if said:
+                why = f'its {called} says "{said}"'
+                break
         else:
-            continue
-        raise InputError("plan_vent_plugged", where=place(step), step=step.id, why=why)
+            if not (step.kind == "hold" and step.channel == "bonnet"):
+                continue
+            why = "a pressure is held in the bonnet"
+        raise InputError(
+            "plan_vent_plugged",
+            where=place(step),
+            step=step.id,
+            told=f"Step {step.id}",
+            why=why,
+        )
+
+
+def _shuts_vent(text: str) -> str:
+    """Return the words by which somebody is told to shut the vent, or ""."""
+    for said in _VENT_SHUT.finditer(text):
+        if _FORBIDS.search(text[: said.start()]) is None:
+            return said[0]
+    return ""
+
+
+def _check_pressures(plan: Plan, place: Place) -> None:
+    """Refuse pressures that are none, and stages that are no way up."""
+
+    def wrong(step: Step, key: str, given: str, right: str) -> InputError:
+        return InputError(
+            "value_wrong",
+            where=place(step, f"\n{key} ="),
+            key=f"steps.{step.id}.{key}",
+            given=given,
+            right=right,
+        )
+
+    for step in plan.steps:
+        named = {key: getattr(step, key) for key in ("target", "inlet", "outlet")}
+        for key, asked in named.items():
+            if asked is not None and asked.value_si <= 0.0:
+                raise wrong(step, key, asked.typed, "a pressure above zero")
+        typed = ", ".join(q.typed for q in step.stages)
+        ends = [q.value_si for q in step.stages]
+        if any(q.reference is not Reference.GAUGE for q in step.stages):
+            raise wrong(step, "stages", typed, "gauge pressures")
+        if any(end <= 0.0 for end in ends) or ends != sorted(ends):
+            raise wrong(step, "stages", typed, "above zero, rising")
+        if ends and step.inlet is not None and ends[-1] > step.inlet.value_si:
+            right = f"on the way up to the step's inlet, {step.inlet.typed}"
+            raise wrong(step, "stages", typed, right)
+
+
+def _check_times(plan: Plan, place: Place) -> None:
+    """Refuse closing times that no hand keeps, and a lockup over before it is read."""
+    for step in plan.steps:
+        if step.window is not None:
+            low, high = (q.value_si for q in step.window)
+            why = ""
+            if low < 0.0 or low >= high:
+                why = "the shortest time comes first and is the shorter one"
+            elif high - low < LEAST_WINDOW_S:
+                why = "no hand keeps so narrow a window"
+            if why:
+                raise InputError(
+                    "plan_window_unworkable",
+                    where=place(step, "\nwindow ="),
+                    step=step.id,
+                    low=step.window[0].typed,
+                    high=step.window[1].typed,
+                    why=why,
+                )
+        least = READ_AFTER_S + 1.0  # the reading takes one second either side
+        read = step.kind == "lockup" and step.read_after is None
+        if read and step.hold is not None and step.hold.value_si < least:
+            raise InputError(
+                "value_wrong",
+                where=place(step, "\nhold ="),
+                key=f"steps.{step.id}.hold",
+                given=step.hold.typed,
+                right=f"at least {least:g} s, for a lockup is read {READ_AFTER_S:g} s "
+                "after shut-off; or a read_after of its own",
+            )
 
 
 def _check_as_found(plan: Plan, place: Place) -> None:
@@ -164,9 +258,22 @@ def _check_set(plan: Plan, place: Place) -> None:
                     "what is set as asked would fail",
                     "Give a target inside the limit, or correct the limit.",
                 )
+    _check_band(plan, place)
     lowest = [*_stated(plan, "set_pressure", "min")]
+    highest = [*_stated(plan, "set_pressure", "max")]
     for finding in ("lockup_highest", "lockup_pressure"):
         for top in _stated(plan, finding, "max"):
+            for set_to in highest:
+                if top.channel == set_to.channel and top.si <= set_to.si:
+                    raise _contradict(
+                        place,
+                        top,
+                        set_to.said,
+                        top.said,
+                        "a regulator set as high as it may be locks up above that",
+                        "Let the lockup limit lie above the highest set pressure, or "
+                        "lower that.",
+                    )
             for low in lowest:
                 if top.channel == low.channel and top.si < low.si:
                     raise _contradict(
@@ -177,6 +284,26 @@ def _check_set(plan: Plan, place: Place) -> None:
                         "a regulator locks up above the pressure that it is set to",
                         "Let the lockup limit lie above the set limit.",
                     )
+
+
+def _check_band(plan: Plan, place: Place) -> None:
+    """Refuse a set pressure that is taken as set and would fail its own limit."""
+    for end in ("min", "max"):
+        for stated in _stated(plan, "set_pressure", end):
+            target, band = stated.step.target, stated.step.band
+            if target is None or band is None or stated.channel != "outlet":
+                continue
+            reach = band.value_si * (1.0 if end == "max" else -1.0)
+            over = (target.value_si + reach - stated.si) * (1 if end == "max" else -1)
+            if over > 1e-9 * abs(stated.si):
+                raise _contradict(
+                    place,
+                    stated,
+                    f"Target {target.typed} with a band of {band.typed}",
+                    stated.said,
+                    "what is taken as set would fail",
+                    "Give a band that keeps inside the limit, or correct the limit.",
+                )
 
 
 def _check_order_of_size(plan: Plan, place: Place) -> None:

@@ -17,8 +17,6 @@ from .screen import FindingRow
 from .wording import known as worded
 from .wording import said
 
-# The zero is found before anything that could make it doubtful.
-_FINAL_AT_ONCE = ("zero_offset",)
 # Worst first.
 _ORDER = (
     Outcome.FAIL,
@@ -118,7 +116,7 @@ def _row(
             id=key, name=name, word=word, count="", value=value, bar=empty
         )
     worst = min(known, key=_badness)
-    settled = final or id in _FINAL_AT_ONCE
+    settled = final  # the closing zero may still undo what stands
     word, state = _word(worst, on=worst.step == on, settled=settled)
     bar = bar_of(worst, provisional=not settled)
     if state is not None:

@@ -122,7 +122,7 @@ def look_at(given: Given) -> Sheet:
         beside["job"] = _wrong(stops[0].refusal(), others=len(stops) - 1)
     beside["out"] = _out_words(given.out)
     by, wanted = given.by, rig is not None and rig.wants_shift_check
-    empty = Beside(said("start", "by_wanted" if wanted else "by_empty"), not wanted)
+    empty = Beside(_nobody_words(job, wanted=wanted), not wanted)
     beside.setdefault("by", Beside("", True) if by else empty)
     beside["label"] = _label_words(job, given.label)
     shift = Beside(said("start", "shift_no_rig"), True)
@@ -240,6 +240,13 @@ def _wrong(error: ProofstandError, others: int = 0) -> Beside:
     where = f"{told.where}: " if told.where else ""
     more = f" {said('start', 'more_stops', n=others)}" if others else ""
     return Beside(f"{where}{told.what} {told.do}{more}", False)
+
+
+def _nobody_words(job: JobCard | None, *, wanted: bool) -> str:
+    """Return what stands beside an empty name: whom the card names, if anybody."""
+    if wanted or job is None or not job.technician.strip():
+        return said("start", "by_wanted" if wanted else "by_empty")
+    return said("start", "by_card", name=job.technician.strip())
 
 
 def _label_words(job: JobCard | None, label: str) -> Beside:

@@ -7,19 +7,28 @@ not taken as good; a rule that has nothing to look at says nothing.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterator
+import difflib
+import itertools
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from records.errors import CARD_IDS, RefusedError
+from records.gas.names import (
+    OXIDISERS,
+    TOXIC,
+    gas_named,
+    gases_in,
+    hazard_of,
+    is_known,
+    is_oxidiser,
+    nearest_gas,
+)
 from records.inspection import BROKEN, RESULTS_OF, Point
-from records.jobcard import Disposition, JobCard
+from records.jobcard import FAMILIES, Disposition, JobCard
 from records.materials import (
     MUST_REPLACE,
     SOURCE,
     Grade,
-    gas_named,
-    hazard_of,
-    is_oxidiser,
     lubricant_doubt,
     seal_doubt,
 )
@@ -46,6 +55,21 @@ _SIGNS: tuple[Point, ...] = (
     "leak at bonnet",
     "leak at connections",
 )
+# Nothing on a regulator of a bench is turned harder (common practice, no source).
+_MOST_TORQUE_NM = 500.0
+# Families that each plan of ours is written for; a shop's own is for whom it says.
+_FAMILIES_OF: Mapping[str, tuple[str, ...]] = {
+    "low-pressure": ("second-stage",),
+    "first-stage": ("first-stage",),
+    "pair": ("second-stage", "first-stage"),
+    "line": ("line",),
+    "cylinder": ("cylinder-1",),
+    "cylinder-flow": ("cylinder-1", "cylinder-2"),
+    "cylinder-two-stage": ("cylinder-2",),
+    "oxygen": ("oxygen", "cylinder-1", "cylinder-2"),
+    "service": ("service",),
+    "service-classes": ("service",),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +128,19 @@ class _Asked:
     @property
     def gas(self) -> str:
         return self.job.regulator.gas
+
+    @property
+    def oxidising(self) -> bool:
+        """Rules of oxygen hold: by gas, by family, or by what the plan is for."""
+        by_plan = self.plan is not None and self.plan.for_oxygen
+        return by_plan or self.job.regulator.oxidising
+
+    @property
+    def gases(self) -> tuple[str, ...]:
+        """The service gas; oxygen too where its rules hold whatever gas is named."""
+        if self.oxidising and not is_oxidiser(self.gas):
+            return (self.gas, "oxygen")
+        return (self.gas,)
 
     @property
     def as_found(self) -> bool:
@@ -209,10 +246,13 @@ def _test_gas(asked: _Asked) -> Iterator[CardNote]:
     if plan is not None and gas_named(plan.test_gas) != gas_named(job.test_gas):
         stated["plan"] = plan.test_gas
     for where, gas in stated.items():
-        hazard = hazard_of(gas)
-        if hazard != "inert" and not job.test_gas_reason.strip():
+        hazard, reason = hazard_of(gas), job.test_gas_reason.strip()
+        if gas.strip() and not is_known(gas):
+            grade = _warn if reason else _stop
+            yield grade("test_gas_unknown", where, gas=gas.strip(), near=_near(gas))
+        elif hazard != "inert" and not reason:
             # dry air is common on a bench; it is no gas for oxygen parts
-            plain = hazard == "air" and not is_oxidiser(asked.gas)
+            plain = hazard == "air" and not asked.oxidising
             grade = _warn if plain else _stop
             yield grade("test_gas_not_inert", where, gas=gas.strip() or "not stated")
         if hazard == "fuel":
@@ -223,6 +263,99 @@ def _test_gas(asked: _Asked) -> Iterator[CardNote]:
         yield _warn(
             "test_gas_differs", "test_gas", gas=job.test_gas, plan=stated["plan"]
         )
+
+
+def _near(gas: str) -> str:
+    return _meant(nearest_gas(gas))
+
+
+def _meant(near: str) -> str:
+    return f"Perhaps {near} is meant." if near else "Nothing known comes near it."
+
+
+def _toxic(asked: _Asked) -> Iterator[CardNote]:
+    """Stop what is named toxic anywhere: what is stated of a purge is not enough."""
+    job = asked.job
+    named = {"test_gas": job.test_gas, "regulator": asked.gas}
+    if asked.plan is not None:
+        named["plan"] = asked.plan.test_gas
+    for where, gas in named.items():
+        if gas_named(gas) in TOXIC:
+            yield _stop("gas_toxic", where, gas=gas.strip())
+    for gas in gases_in(job.last_service):
+        if gas in TOXIC:
+            yield _stop("gas_toxic", "last_service", gas=gas)
+
+
+def _service_gas(asked: _Asked) -> Iterator[CardNote]:
+    """Say where rules of gas and family have nothing to look at, or are at odds."""
+    regulator = asked.job.regulator
+    gas, family = regulator.gas.strip(), regulator.family.strip()
+    if not gas:
+        yield _warn("gas_not_told", "regulator")
+    elif not is_known(gas):
+        near = nearest_gas(gas)
+        grave = near in OXIDISERS or near in TOXIC
+        grade = _stop if grave else _warn
+        yield grade("gas_unknown", "regulator", gas=gas, near=_near(gas))
+    elif is_oxidiser(family) and not is_oxidiser(gas):
+        yield _stop("gas_not_of_family", "regulator", gas=gas, family=family)
+    if family and family not in FAMILIES:
+        close = difflib.get_close_matches(family.lower(), FAMILIES, n=1)
+        yield _warn(
+            "card_family_unknown",
+            "regulator",
+            family=family,
+            near=_meant(close[0] if close else ""),
+            known=", ".join(FAMILIES),
+        )
+
+
+def _plan_and_family(asked: _Asked) -> Iterator[CardNote]:
+    """Say where a plan of ours is for another family than the card's."""
+    plan, family = asked.plan, asked.job.regulator.family.strip()
+    meant = _FAMILIES_OF.get(plan.id, ()) if plan is not None else ()
+    if plan is not None and meant and family in FAMILIES and family not in meant:
+        yield _warn(
+            "plan_of_another_family",
+            "plan",
+            plan=plan.id,
+            wanted=" or ".join(meant),
+            family=family,
+        )
+
+
+def _dates_ahead(asked: _Asked) -> Iterator[CardNote]:
+    """Say which days of the card are still to come."""
+    if asked.today == datetime.date.min:
+        return
+    job = asked.job
+    made = job.intake.made if job.intake else None
+    if made is not None and made > asked.today:
+        yield _stop("made_ahead", "intake", made=made.isoformat())
+    ahead = [
+        f"{name} {day.isoformat()}"
+        for name, day in _days(job)
+        if day is not None and day > asked.today
+    ]
+    if ahead:
+        yield _warn("date_ahead", "", what=", ".join(ahead))
+
+
+def _days(job: JobCard) -> Iterator[tuple[str, datetime.date | None]]:
+    intake, inspection, rebuild = job.intake, job.inspection, job.rebuild
+    if intake is not None:
+        yield "intake.received", intake.received
+        yield "intake.stated_on", intake.stated_on
+    if inspection is not None:
+        yield "inspection.date", inspection.date
+    if rebuild is not None:
+        yield "rebuild.date", rebuild.date
+        yield "rebuild.cured", rebuild.cured
+        if rebuild.cleaning is not None:
+            yield "rebuild.cleaning.date", rebuild.cleaning.date
+    for each in job.disposition:
+        yield "disposition.date", each.date
 
 
 def _sections(asked: _Asked) -> Iterator[CardNote]:
@@ -242,6 +375,10 @@ def _sections(asked: _Asked) -> Iterator[CardNote]:
     found = job.as_found
     if found is not None and not found.done and not found.skipped.strip():
         lacking.append("as_found.skipped, why it was not done")
+    if found is not None and found.done and not found.run.strip():
+        lacking.append("as_found.run, the run that it was done in")
+    if job.purged and job.intake is not None and not job.intake.stated_by.strip():
+        lacking.append("intake.stated_by, who states that it was purged")
     inspection = job.inspection
     if inspection is not None:
         unseen = [p for p in RESULTS_OF if inspection.result(p) is None]
@@ -311,8 +448,8 @@ def _materials(asked: _Asked) -> Iterator[CardNote]:
     rebuild = asked.job.rebuild
     if rebuild is None:
         return
-    for part in rebuild.parts:
-        doubt = seal_doubt(part.material or "", asked.gas)
+    for part, gas in itertools.product(rebuild.parts, asked.gases):
+        doubt = seal_doubt(part.material or "", gas)
         if doubt is not None:
             grade = _stop if doubt.grade == "stop" else _warn
             yield grade(
@@ -320,12 +457,12 @@ def _materials(asked: _Asked) -> Iterator[CardNote]:
                 "rebuild.parts",
                 part=part.name,
                 material=doubt.material,
-                gas=asked.gas,
+                gas=gas,
                 why=material_words(doubt.why),
                 source=SOURCE,
             )
-    for used in rebuild.lubricants:
-        doubt = lubricant_doubt(used.kind, asked.gas)
+    for used, gas in itertools.product(rebuild.lubricants, asked.gases):
+        doubt = lubricant_doubt(used.kind, gas)
         if doubt is not None:
             grade = _stop if doubt.grade == "stop" else _warn
             yield grade(
@@ -333,7 +470,7 @@ def _materials(asked: _Asked) -> Iterator[CardNote]:
                 "rebuild.lubricants",
                 name=used.name,
                 kind=used.kind,
-                gas=asked.gas,
+                gas=gas,
                 why=material_words(doubt.why),
                 source=SOURCE,
             )
@@ -414,6 +551,8 @@ def _age_at_intake(asked: _Asked, limit: WorkLimit, own: bool) -> Iterator[CardN
 def _wrenches(rebuild: Rebuild, used: datetime.date) -> Iterator[CardNote]:
     for torque in rebuild.torques:
         told = {"what": torque.what, "torque": torque.torque.typed}
+        if torque.torque.value_si > _MOST_TORQUE_NM:
+            yield _warn("torque_unlikely", "rebuild.torques", **told)
         if not torque.wrench:
             yield _warn("wrench_unknown", "rebuild.torques", **told)
         elif torque.wrench_due is not None and torque.wrench_due < used:
@@ -431,12 +570,12 @@ def _wrenches(rebuild: Rebuild, used: datetime.date) -> Iterator[CardNote]:
 
 
 def _oxygen(asked: _Asked) -> Iterator[CardNote]:
-    if not is_oxidiser(asked.gas):
+    if not asked.oxidising:
         return
-    rebuild = asked.job.rebuild
+    rebuild, gas = asked.job.rebuild, asked.gases[-1]
     cleaned = rebuild is not None and rebuild.cleaning and rebuild.cleaning.told
     if not asked.as_found and not cleaned:
-        yield _stop("oxygen_not_cleaned", "rebuild.cleaning", gas=asked.gas)
+        yield _stop("oxygen_not_cleaned", "rebuild.cleaning", gas=gas)
     rig = asked.rig
     if rig is None or rig.simulated:  # no gas is on a simulated rig
         return
@@ -478,9 +617,9 @@ def _calibrations(asked: _Asked) -> Iterator[CardNote]:
 
 
 def _people(asked: _Asked) -> Iterator[CardNote]:
-    people, gas = asked.people, asked.gas
+    people, gas = asked.people, asked.gases[-1]
     if people is None:
-        if is_oxidiser(gas) and not (asked.rig is not None and asked.rig.simulated):
+        if asked.oxidising and not (asked.rig is not None and asked.rig.simulated):
             yield _warn("people_not_listed", "", gas=gas)
         return
     rebuild = asked.job.rebuild
@@ -492,10 +631,11 @@ def _people(asked: _Asked) -> Iterator[CardNote]:
             continue
         if not name.strip():
             yield _stop("person_not_named", "technician", gas=gas, work=work)
-        elif not people.may(name, gas):
-            yield _stop(
-                "person_not_authorised", "people", name=name, gas=gas, work=work
-            )
+        else:
+            for each in asked.gases:
+                if not people.may(name, each):
+                    facts = {"name": name, "gas": each, "work": work}
+                    yield _stop("person_not_authorised", "people", **facts)
 
 
 def _ratings(asked: _Asked) -> Iterator[CardNote]:
@@ -534,7 +674,7 @@ def _disposition(asked: _Asked) -> Iterator[CardNote]:
         yield grade("job_ended", "disposition", ending=last.ending)
     elif last.ending == "on hold":
         yield _warn("job_on_hold", "disposition", why=last.note or "no reason given")
-    lacking = _lacking(last, asked.gas)
+    lacking = _lacking(last, asked.oxidising)
     if lacking:
         yield _warn(
             "disposition_incomplete",
@@ -544,25 +684,29 @@ def _disposition(asked: _Asked) -> Iterator[CardNote]:
         )
 
 
-def _lacking(last: Disposition, gas: str) -> list[str]:
+def _lacking(last: Disposition, oxidising: bool) -> list[str]:
     lacking = [name for name in ("by", "date") if not getattr(last, name)]
     if last.ending == "scrapped" and not last.how:
         lacking.append("how (how it was made unusable)")
     if last.ending == "returned to service":
         if not last.adjuster_seal:
             lacking.append("adjuster_seal")
-        if is_oxidiser(gas) and not last.bag_seal:
+        if oxidising and not last.bag_seal:
             lacking.append("bag_seal (capped and bagged)")
     return lacking
 
 
 _RULES: tuple[Callable[[_Asked], Iterator[CardNote]], ...] = (
     _intake,
+    _toxic,
     _test_gas,
+    _service_gas,
+    _plan_and_family,
     _ratings,
     _inspection,
     _parts,
     _materials,
+    _dates_ahead,
     _dates_of_the_work,
     _ages,
     _oxygen,

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from records.errors import RefusedError
+from records.gas.names import AIR, FLAMMABLE, INERT, TOXIC, gas_named, is_oxidiser
 from records.jobcard import JobCard
-from records.materials import FLAMMABLE, INERT, TOXIC, gas_named, is_oxidiser
 from records.plan import Plan
 from records.rig import Rig
 from records.shift import CautionsRead
@@ -22,7 +22,6 @@ from .shift import test_pressures
 LOW_PA = 103_422.0  # 15 psi gauge
 HIGH_PA = 20e5
 CLASSES = ("low pressure", "up to 20 bar", "above 20 bar")
-_AIR = "air"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +54,7 @@ def gas_kind(gas: str) -> str:
         return "fuel"
     if name in INERT:
         return "inert"
-    return "air" if name == _AIR else "unknown"
+    return "air" if name == AIR else "unknown"
 
 
 def cautions_for(job: JobCard, plan: Plan) -> Cautions:
@@ -73,7 +72,7 @@ def cautions_for(job: JobCard, plan: Plan) -> Cautions:
             raise RefusedError("gas_toxic", where=job.id, gas=gas)
     test = gas_kind(gases[0])
     kinds = [test]
-    service = gas_kind(gases[1])
+    service = "oxygen" if job.regulator.oxidising else gas_kind(gases[1])
     if service in ("oxygen", "fuel") and service != test:
         kinds.append(service)
     inlet, outlet = test_pressures(plan)
@@ -81,7 +80,7 @@ def cautions_for(job: JobCard, plan: Plan) -> Cautions:
     pressure = pressure_class(max(asked, default=0.0))
     words = {"oxygen": 0, "fuel": 1, "unknown": 2, "inert": 3, "air": 4}
     ordered = tuple(sorted(kinds, key=words.__getitem__))
-    shown = [f"gas_{kind}" for kind in ordered if kind != _AIR]
+    shown = [f"gas_{kind}" for kind in ordered if kind != AIR]
     shown.append(f"pressure_{CLASSES.index(pressure)}")
     return Cautions(ordered, pressure, (*shown, "hose_bursts", "local_codes"))
 

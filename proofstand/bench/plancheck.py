@@ -21,9 +21,10 @@ from records.measure import (
     Reference,
     parse_quantity,
     std_cm3_min,
+    to_unit,
 )
 from records.plan import Limit, Plan, Step
-from records.rig import Rig
+from records.rig import PRESSURE_ROLES, Rig
 
 # The rig file does not tell how much a reading scatters: one step of it, or this share
 # of its span where that is more (common practice, no source).
@@ -40,6 +41,9 @@ _SIDES = {
     "seat_transfer": ("inlet", "outlet"),
 }
 _BETWEEN = "interstage"
+_PRESSURES = ("set_pressure", "lockup_pressure", "lockup_highest")
+_K_95 = 1.96
+LEAST_READINGS = 8  # fewer give no scatter, see analysis
 # A gas thermometer shows the rest of a drift, in holds long enough to tell it from the
 # settling; what its lag leaves open is about this share (see analysis.surroundings).
 _UNSEEN_DRIFT = 0.5
@@ -87,16 +91,20 @@ def check_plan(plan: Plan, rig: Rig) -> tuple[Sight, ...]:
             ``value_wrong``: a relief that the outlet's transducer can't follow.
         RefusedError: ``plan_hold_short``, ``plan_hold_noisy``, ``plan_hold_high``,
             ``plan_hold_blind``: a hold does not see its own limit.
+            ``plan_hold_few``, ``plan_limit_narrow``: a limit that nothing could pass.
     """
     for step in plan.steps:
         _check_span(step, rig)
         for limit in step.limits:
             if limit.required and step.required:
                 _check_channels(step, limit, rig)
+                _check_width(plan, step, limit, rig)
     seen = tuple(sights(plan, rig))
     for sight in seen:
         if not sight.enough:
             raise _blind(sight, rig)
+    for step in plan.steps:
+        _check_readings(step, rig)
     return seen
 
 
@@ -113,6 +121,58 @@ def _check_span(step: Step, rig: Rig) -> None:
             given=step.outlet.typed,
             right=f"at most the span of channel {outlet.id}, {outlet.span[1].typed}",
         )
+
+
+def _check_readings(step: Step, rig: Rig) -> None:
+    """Refuse a hold that is over before enough is read to tell how it scatters."""
+    if step.hold is None or not any(limit.required for limit in step.limits):
+        return
+    periods = {i.id: i.period.value_si for i in rig.instruments}
+    slowest = max(
+        (periods[c.instrument] for c in rig.channels if c.role in PRESSURE_ROLES),
+        default=0.0,
+    )
+    least = LEAST_READINGS * slowest
+    if step.hold.value_si < least:
+        raise RefusedError(
+            "plan_hold_few",
+            where=rig.id,
+            step=step.id,
+            hold=step.hold.typed,
+            readings=str(LEAST_READINGS),
+            needed=f"{least:.3g} s",
+        )
+
+
+def _check_width(plan: Plan, step: Step, limit: Limit, rig: Rig) -> None:
+    """Refuse a limit whose two ends leave no room for what a reading leaves open.
+
+    Only the calibration is counted, so that nothing is refused that could pass.
+    """
+    ends = [limit.min, limit.max]
+    own = [b.quantity.value_si for b in ends if b is not None and b.of is None]
+    channel = rig.channel(limit.channel or "outlet")
+    if limit.finding not in _PRESSURES or len(own) != 2 or channel is None:
+        return
+    if plan.rule_for(limit)[0] != "guarded" or channel.calibration is None:
+        return
+    expanded = _K_95 * channel.calibration.u_at(0.5 * sum(own))
+    if own[1] - own[0] >= 2.0 * expanded:
+        return
+    assert limit.min is not None
+    assert limit.max is not None
+    unit = channel.measure_unit
+    raise RefusedError(
+        "plan_limit_narrow",
+        where=rig.id,
+        step=step.id,
+        finding=limit.finding,
+        low=limit.min.typed,
+        high=limit.max.typed,
+        channel=channel.id,
+        u=f"{to_unit(expanded, unit, difference=True):.2g} {unit.name}",
+        needed=f"{to_unit(2.0 * expanded, unit, difference=True):.2g} {unit.name}",
+    )
 
 
 def _check_channels(step: Step, limit: Limit, rig: Rig) -> None:

@@ -23,6 +23,8 @@ from records.measure import (
     Reference,
     parse_quantity,
     std_cm3_min,
+    to_unit,
+    typed_unit,
 )
 from records.plan import Plan, Step
 from records.rig import CheckStandard, Rig
@@ -172,6 +174,10 @@ rule = "guarded"
 test_gas = "{gas}"
 not_shown = ["anything of a regulator: none is on the rig"]
 
+[display]
+inlet = "{inlet_unit}"
+outlet = "{outlet_unit}"
+
 [max_pressures]
 inlet = "{inlet_most:.8g} Pa gauge"
 outlet = "{outlet_most:.8g} Pa gauge"
@@ -239,7 +245,10 @@ def standard_plan(standard: CheckStandard, wanted: Wanted, rig: Rig) -> str:
         "shift-check-standard", "Start of shift: check standard", wanted, standard.at
     )
     hold = leak_hold_s(standard, rig)
-    text += _held("reference-leak", title, wanted, standard.at, hold)
+    # as the plans of the shift have the outlet, whatever the rig file was written in
+    unit = typed_unit(wanted.outlet)
+    at = parse_quantity(f"{to_unit(standard.at.value_si, unit):.4g} {unit.name} gauge")
+    text += _held("reference-leak", title, wanted, at, hold)
     low, high = (
         std_cm3_min(standard.value.value_si + sign * standard.limit.value_si)
         for sign in (-1.0, 1.0)
@@ -266,6 +275,8 @@ def _head(id: str, title: str, wanted: Wanted, outlet: Quantity | None = None) -
         id=id,
         title=title,
         gas=_plain(wanted.gas),
+        inlet_unit=typed_unit(wanted.inlet).name,
+        outlet_unit=typed_unit(wanted.outlet).name,
         inlet_most=_ROOM * wanted.inlet.value_si,
         outlet_most=_ROOM * outlet_pa,
     )

@@ -126,7 +126,9 @@ def run_check(args: argparse.Namespace) -> int:
 
     from proofstand.bench.plancheck import check_plan
     from proofstand.procedure.engine import Engine, check_led
+    from proofstand.words.sentences import card_words
     from records.errors import ProofstandError
+    from records.gas.names import hazard_of
     from records.planfile import plan_by_name
 
     plan, _ = plan_by_name(args.plan)
@@ -151,11 +153,16 @@ def run_check(args: argparse.Namespace) -> int:
         document = {
             "schema": "proofstand.plan-checked/1",
             "plan": plan.id,
+            "test_gas": plan.test_gas,
+            "test_gas_hazard": hazard_of(plan.test_gas),
             "holds": [_sight_json(sight) for sight in seen],
         }
         print(json.dumps(document))
         return 0
     print(said + ".")
+    if hazard_of(plan.test_gas) != "inert":
+        beware = card_words(f"gas_{hazard_of(plan.test_gas)}")
+        print(f"  test gas {plan.test_gas}: {beware}")
     for sight in seen:
         print(_sight(sight))
     return 0

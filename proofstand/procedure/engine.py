@@ -217,7 +217,7 @@ def prepared_plan(plan: Plan, job: JobCard) -> Plan:
             _check_asked(step, job)
         steps.append(replace(filled, left_out=left_out(step, plan, job)))
     # never an early pass for oxygen, whatever the plan was written for
-    early_pass = plan.early_pass and job.regulator.gas.lower() != "oxygen"
+    early_pass = plan.early_pass and not job.regulator.oxidising
     filled_in = replace(plan, steps=tuple(steps), early_pass=early_pass)
     return with_interstage_rating(filled_in, job)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from records.materials import Hazard, gas_named, hazard_of
+from records.gas.names import Hazard, gas_named, hazard_of
 from records.measure import Quantity
 
 from .sentences import hose_list, hose_words

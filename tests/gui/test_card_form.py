@@ -468,6 +468,14 @@ def test_the_start_sheet_refuses_on_a_stop_and_prints_the_warnings(
     assert begun == []
 
 
+def test_who_is_on_the_paper_where_no_name_is_typed(tmp_path: Path, card: Path) -> None:
+    told = look_at(given(tmp_path, card)).beside["by"].words
+    assert "P. Quill (invented)" in told
+    text = example_text().replace('technician = "P. Quill (invented)"', "", 1)
+    card.write_text(text)
+    assert "names nobody" in look_at(given(tmp_path, card)).beside["by"].words
+
+
 @pytest.mark.parametrize(
     ("label", "ready", "words"),
     [

@@ -260,15 +260,15 @@ def test_findings_to_come_are_an_empty_line_with_the_limits_ticks(
     assert rows["zero_offset"].word == "not yet decided"
 
 
-def test_the_zero_is_final_at_once_and_all_else_provisional(
+def test_nothing_is_final_before_the_end_not_even_the_zero(
     recorded: Run, begun: Presenter
 ) -> None:
     steps = [s.id for s in recorded.header.plan.steps if s.id != "closing-zero"]
     begun.take([*map(ended, steps), Judged(judge(recorded), "")])
     rows = {r.id: r for r in begun.screen().findings}
-    assert rows["zero_offset"].word == "pass"
+    assert rows["zero_offset"].word == "provisional"
     assert rows["zero_offset"].count == "2 of 2"
-    assert {rows[i].word for i in rows if i not in _LAST} == {"pass", "provisional"}
+    assert {rows[i].word for i in rows if i not in _LAST} == {"provisional"}
     assert rows["lockup_rise"].count == "3 of 3"
     assert rows["closing_zero_change"].word == "to come"
 

@@ -33,7 +33,7 @@ from rig.rigfile import parse_rig
 from rig.simulator.families import PAIR
 from rig.simulator.rigtext import rig_text
 
-TODAY = datetime.date(2026, 7, 1)
+TODAY = datetime.date(2026, 12, 1)
 LATER = TODAY + datetime.timedelta(days=1)
 BEFORE = TODAY - datetime.timedelta(days=1)
 PLAN = builtin_plan("low-pressure")[0]
@@ -46,7 +46,7 @@ QUILL = People(
     format=PEOPLE_FORMAT,
     people=(Person(name="P. Quill (invented)", gases=("propane",)),),
 )
-OLD_DAY, NEW_DAY = datetime.date(2006, 6, 30), datetime.date(2016, 7, 1)
+OLD_DAY, NEW_DAY = datetime.date(2006, 11, 30), datetime.date(2016, 12, 1)
 LIMITS = WorkLimits(
     format=LIMITS_FORMAT,
     families=(
@@ -72,8 +72,8 @@ def rebuilt(**changes: Any) -> JobCard:
 
 
 def taken_in(**changes: Any) -> JobCard:
-    """Return the card with nothing told at intake but this."""
-    return whole(intake=Intake(sender="A", **changes))
+    """Return the card with nothing told at intake but this and who stated."""
+    return whole(intake=Intake(sender="A", stated_by="A", **changes))
 
 
 def of_gas(job: JobCard, gas: str, family: str = "") -> JobCard:
@@ -141,7 +141,7 @@ BECAUSE: dict[str, Any] = {"test_gas_reason": "the customer's order 1042"}
 CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
     (whole(purged=False), "no_purge_statement", "stop", {}),
     (
-        whole(intake=Intake(serial_unreadable=True)),
+        taken_in(serial_unreadable=True),
         "shop_number_missing",
         "stop",
         {},
@@ -163,7 +163,47 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
         "warn",
         {"plan": replace(PLAN, test_gas="propane")},
     ),
-    (whole(), "test_gas_not_inert", "stop", {"plan": replace(PLAN, test_gas="air 2")}),
+    (whole(), "test_gas_unknown", "stop", {"plan": replace(PLAN, test_gas="aer")}),
+    (whole(test_gas="shielding gas"), "test_gas_unknown", "stop", {}),
+    (whole(test_gas="shielding gas", **BECAUSE), "test_gas_unknown", "warn", {}),
+    (whole(test_gas="N2"), "", "", {"plan": PLAN}),
+    (whole(test_gas="dry air"), "test_gas_not_inert", "warn", {}),
+    (whole(test_gas="O2", **BECAUSE), "test_gas_feeds_fire", "warn", {}),
+    (whole(test_gas="chlorine", **BECAUSE), "gas_toxic", "stop", {}),
+    (whole(**BECAUSE), "gas_toxic", "stop", {"plan": replace(PLAN, test_gas="NH3")}),
+    (of_gas(WHOLE, "H2S"), "gas_toxic", "stop", {}),
+    (whole(last_service="chlorine, works 4"), "gas_toxic", "stop", {}),
+    (of_gas(WHOLE, "unobtainium"), "gas_unknown", "warn", {}),
+    (of_gas(WHOLE, "oxigenn"), "gas_unknown", "stop", {}),
+    (of_gas(WHOLE, ""), "gas_not_told", "warn", {}),
+    (of_gas(OXYGEN, "nitrogen", "oxygen"), "gas_not_of_family", "stop", {}),
+    (of_gas(WHOLE, "propane", "second stage"), "card_family_unknown", "warn", {}),
+    (
+        of_gas(WHOLE, "propane", "line"),
+        "plan_of_another_family",
+        "warn",
+        {"plan": PLAN},
+    ),
+    (taken_in(made=LATER), "made_ahead", "stop", {}),
+    (taken_in(received=LATER), "date_ahead", "warn", {}),
+    (rebuilt(date=LATER), "date_ahead", "warn", {}),
+    (
+        rebuilt(
+            torques=(
+                Torque(what="b", torque=parse_quantity("2500 ft-lbf"), wrench="TW-3"),
+            )
+        ),
+        "torque_unlikely",
+        "warn",
+        {},
+    ),
+    (whole(as_found=AsFound(done=True)), "section_missing", "warn", {}),
+    (
+        whole(intake=Intake(sender="A", stated_by="")),
+        "section_missing",
+        "warn",
+        {},
+    ),
     (whole(), "as_found_too_late", "stop", {"plan": AS_FOUND_PLAN}),
     (
         replace(seen(diaphragm="damaged"), rebuild=None),
@@ -388,7 +428,7 @@ def test_a_rule_says_what_is_wrong_and_nothing_else_does(
     job: JobCard, id: str, grade: str, more: dict[str, Any]
 ) -> None:
     found = check(job, **more)
-    if found.get("people_not_listed") == "warn" and job.regulator.gas == "oxygen":
+    if found.get("people_not_listed") == "warn" and job.regulator.oxidising:
         del found["people_not_listed"]
     if not id:
         assert found == {}
@@ -401,6 +441,41 @@ def test_a_rule_says_what_is_wrong_and_nothing_else_does(
         *("test_gas_burns", "test_gas_differs"),
     }
     assert set(found) <= may_come_too
+
+
+@pytest.mark.parametrize(
+    ("gas", "family"),
+    [
+        ("O2", "cylinder-1"),
+        ("oxygen, medical", "cylinder-1"),
+        ("N₂O", "cylinder-1"),
+        ("Oxygen 2.5", "oxygen"),
+        ("oxygen/helium", "line"),
+        ("propane", "oxygen"),
+    ],
+)
+def test_the_rules_of_oxygen_hold_however_it_is_written(gas: str, family: str) -> None:
+    oily = Rebuild(
+        lubricants=(Lubricant(name="oil", kind="hydrocarbon"),),
+        parts=(Part(name="o-ring", done="replaced", material="nitrile", lot="1"),),
+    )
+    notes = card_check(of_gas(whole(rebuild=oily), gas, family), None, RIG, TODAY)
+    assert {
+        ("oxygen_not_cleaned", "stop"),
+        ("rig_not_clean", "stop"),
+        ("lubricant_not_suited", "stop"),
+        ("seal_not_suited", "warn"),
+        ("people_not_listed", "warn"),
+    } <= {(note.id, note.grade) for note in notes}
+    of_people = check(of_gas(whole(), gas, family), people=QUILL)
+    assert of_people["person_not_authorised"] == "stop"
+
+
+def test_an_oxygen_plan_sets_the_rules_of_oxygen_off() -> None:
+    plan = builtin_plan("oxygen")[0]
+    job = of_gas(whole(), "nitrogen", "cylinder-1")
+    assert check(job, plan=plan)["oxygen_not_cleaned"] == "stop"
+    assert "oxygen_not_cleaned" not in check(job, plan=builtin_plan("cylinder")[0])
 
 
 def test_every_rule_has_a_case() -> None:

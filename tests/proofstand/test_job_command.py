@@ -153,10 +153,10 @@ def test_a_bad_file_is_told(
 
 
 def test_a_wrong_card_names_its_line(run: Run, card: Path) -> None:
-    wrong = changed(card, ('torque = "18 ft-lbf"', 'torque = "18 ft-lb"'))
+    wrong = changed(card, ('torque = "18 ft-lbf"', 'torque = "18 ft-kg"'))
     code, _, err = run("job", "check", wrong)
     assert code == 2
-    line = wrong.read_text("utf-8").split("18 ft-lb")[0].count("\n") + 1
+    line = wrong.read_text("utf-8").split("18 ft-kg")[0].count("\n") + 1
     assert f"{wrong}:{line}" in err
     assert "ft-lbf" in err
 

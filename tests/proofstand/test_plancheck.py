@@ -163,6 +163,45 @@ def test_a_bigger_volume_sees_less() -> None:
     assert all(b.smallest > a.smallest for a, b in pairs)
 
 
+def test_a_limit_narrower_than_the_rig_reads_is_told_what_would_do() -> None:
+    plan = plan_with(
+        ('min = "10.8 in. w.c. gauge"', 'min = "10.999 in. w.c. gauge"'),
+        ('max = "11.2 in. w.c. gauge"', 'max = "11.001 in. w.c. gauge"'),
+        ('band = "0.15 in. w.c. difference"', 'band = "0.001 in. w.c. difference"'),
+    )
+    rig = rig_for()
+    with pytest.raises(RefusedError) as caught:
+        check_plan(plan, rig)
+    assert caught.value.id == "plan_limit_narrow"
+    assert caught.value.facts["step"] == "set"
+    outlet = rig.channel("outlet")
+    assert outlet is not None
+    assert outlet.calibration is not None
+    u = 1.96 * outlet.calibration.u_at(11.0 * 248.84)
+    assert float(caught.value.facts["u"].split()[0]) == pytest.approx(
+        u / outlet.measure_unit.factor, rel=0.05
+    )
+    check_plan(replace(plan, rule="simple"), rig)  # by the value alone it may pass
+    bare = tuple(replace(c, calibration=None) for c in rig.channels)
+    check_plan(plan, replace(rig, channels=bare))  # nothing says how well it reads
+
+
+def test_a_hold_of_a_few_readings_is_told_how_many_it_takes() -> None:
+    plan, _ = builtin_plan("low-pressure")
+    short = replace(
+        plan,
+        steps=tuple(
+            replace(s, hold=parse_quantity("0.1 s")) if s.id == "set" else s
+            for s in plan.steps
+        ),
+    )
+    with pytest.raises(RefusedError) as caught:
+        check_plan(short, rig_for())
+    assert caught.value.id == "plan_hold_few"
+    assert caught.value.facts["step"] == "set"
+    assert float(caught.value.facts["needed"].split()[0]) > 0.1
+
+
 def test_on_the_command_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -174,7 +213,16 @@ def test_on_the_command_line(
     assert all(h["smallest_pa_m3_per_s"] < h["limit_pa_m3_per_s"] for h in holds)
     assert std_cm3_min(holds[1]["limit_pa_m3_per_s"]) == pytest.approx(0.15)
     assert main(["plan", "check", "low-pressure", "--rig", str(rig)]) == 0
-    assert "can be seen from about" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "can be seen from about" in told
+    assert "test gas" not in told
+    burns = tmp_path / "burns.toml"
+    text = builtin_plan("low-pressure")[1]
+    burns.write_text(
+        text.replace('test_gas = "nitrogen"', 'test_gas = "propane"'), "utf-8"
+    )
+    assert main(["plan", "check", str(burns), "--rig", str(rig)]) == 0
+    assert "test gas propane: it burns" in capsys.readouterr().out
     assert main(["plan", "check", "service-classes", "--rig", str(rig)]) == 2
     said = capsys.readouterr().err
     assert str(rig) in said

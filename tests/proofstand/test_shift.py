@@ -200,6 +200,21 @@ def standard_run(folder: Path, rig: Rig, seed: int = 1) -> Run:
     )
 
 
+def test_a_check_is_asked_for_in_the_units_of_its_plans() -> None:
+    rig = with_standard()
+    assert rig.check_standard is not None
+    assert rig.check_standard.at is not None
+    wanted = wanted_of([builtin_plan("low-pressure")[0]])
+    plan = parse_plan(standard_plan(rig.check_standard, wanted, rig), "p.toml")
+    (step,) = (s for s in plan.steps if s.kind == "reference-leak")
+    assert step.outlet is not None
+    assert step.outlet.typed.endswith(" in. w.c. gauge")
+    assert step.outlet.value_si == pytest.approx(
+        rig.check_standard.at.value_si, rel=1e-3
+    )
+    assert plan.display == {"inlet": "psi", "outlet": "in. w.c."}
+
+
 def outcome(folder: Path, rig: Rig, upper: float = 0.0, seed: int = 1) -> str:
     run = standard_run(folder, rig, seed)
     (finding,) = judge(run).findings

@@ -97,7 +97,7 @@ def test_a_card_is_written_and_read_again() -> None:
     assert from_json(to_json(job), JobCard) == job
 
 
-@given(st.text(max_size=40), st.text(max_size=20))
+@given(st.text(max_size=40), st.text(max_size=20).filter(lambda t: bool(t.strip())))
 def test_any_text_survives_the_file(note: str, serial: str) -> None:
     job = JobCard(
         format=FORMAT,
@@ -118,7 +118,8 @@ def test_any_text_survives_the_file(note: str, serial: str) -> None:
             "quantity_kind_wrong",
             1,
         ),
-        ('torque = "25 in-lbf"', 'torque = "25 ft-lb"', "quantity_unit_unknown", 1),
+        ('torque = "25 in-lbf"', 'torque = "25 ft-kg"', "quantity_unit_unknown", 1),
+        ('"10 psi gauge"', '"1,000 psi gauge"', "quantity_two_readings", 1),
         ('torque = "25 in-lbf"', 'torque = "-25 in-lbf"', "value_wrong", -1),
         ('result = "worn" ', 'result = "heavy" ', "value_wrong", -1),
         ('result = "worn" ', 'result = "fine" ', "value_wrong_type", 0),
@@ -159,6 +160,13 @@ serial = "SIM-0002"
     assert job.serial_of(" LV-1042/SIM-0002 ") == "SIM-0002"
     assert job.serial_of("SIM-0001") == "SIM-0001"
     assert job.serial_of("LV-1043/SIM-0001") is None
+    # scanners and hands vary in case
+    assert job.serial_of("lv-1042/sim-0002") == "SIM-0002"
+    assert job.serial_of("sim-0001") == "SIM-0001"
+    assert job.serial_of("sim-0003") is None
+    alike = replace(job, serials=("SIM-a", "SIM-A"))
+    assert alike.serial_of("SIM-A") == "SIM-A"
+    assert alike.serial_of("sim-a") is None  # either could be meant
     assert job.of_serial("SIM-0002").disposition[0].ending == "scrapped"
     assert job.of_serial("SIM-0001").disposition == ()
     assert job.of_serial("SIM-0002").regulator.serial == "SIM-0002"
@@ -262,8 +270,8 @@ def test_a_leap_day_comes_back_as_the_day_before_march() -> None:
     ("typed", "kind", "near"),
     [
         ("11 in", Kind.PRESSURE, "in. w.c."),
-        ("18 ft-lb", Kind.TORQUE, "ft-lbf"),
-        ("18 Nm", Kind.TORQUE, "N·m"),
+        ("18 ft-lbs", Kind.TORQUE, "ft-lbf"),
+        ("18 NM", Kind.TORQUE, "N·m"),
         ("18", Kind.TORQUE, "ft-lbf"),
         ("18 qq", Kind.PRESSURE, "psi"),
     ],
@@ -355,3 +363,71 @@ def test_the_other_card_is_a_file_and_no_table(tmp_path: Path) -> None:
         parse_job(text, "c.toml")
     assert caught.value.id == "value_wrong"
     assert caught.value.facts["key"] == "upstream"
+
+
+PLATE = """[regulator.nameplate]
+inlet_max = "10 psi gauge"
+outlet_min = "9 in. w.c. gauge"
+outlet_max = "13 in. w.c. gauge"
+outlet_rating = "2 psi gauge"
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "gauge"),
+    [
+        ('"10 psi gauge"', '"10 psi absolute"', "-4.696 psi gauge"),
+        ('"10 psi gauge"', '"10 psi difference"', "10 psi gauge"),
+        ('"9 in. w.c. gauge"', '"416 in. w.c. absolute"', "8.811 in. w.c. gauge"),
+        ('"13 in. w.c. gauge"', '"420 in. w.c. absolute"', "12.81 in. w.c. gauge"),
+        ('"2 psi gauge"', '"2 psi difference"', "2 psi gauge"),
+        ('"11.0 in. w.c. gauge"', '"11.0 in. w.c. absolute"', "-396.2 in. w.c. gauge"),
+        ('"11.0 in. w.c. gauge"', '"11.0 in. w.c. difference"', "11 in. w.c. gauge"),
+    ],
+)
+def test_what_is_stamped_or_asked_for_is_gauge(old: str, new: str, gauge: str) -> None:
+    text = EARLIER + PLATE
+    error = refused(text.replace(old, new, 1), "job_not_gauge")
+    assert error.facts["gauge"] == gauge  # against 101.325 kPa, by hand
+    assert error.where == f"c.toml:{text[: text.index(old)].count(chr(10)) + 1}"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"10 psi gauge"', '"-10 psi gauge"'),
+        ('"10 psi gauge"', '"0 psi gauge"'),
+        ('"9 in. w.c. gauge"', '"-9 in. w.c. gauge"'),
+        ('"9 in. w.c. gauge"', '"14 in. w.c. gauge"'),
+    ],
+)
+def test_no_nameplate_says_that(old: str, new: str) -> None:
+    parse_job(EARLIER + PLATE, "c.toml")
+    refused((EARLIER + PLATE).replace(old, new, 1), "value_wrong")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('serial = "SIM-0001"', 'serial = " "'),
+        ("[regulator]", "[intake]\nrebuilds = -4\n[regulator]"),
+        (
+            "[regulator]",
+            '[[disposition]]\nending = "scrapped"\nserial = "SIM-9"\n[regulator]',
+        ),
+        (
+            "[regulator]",
+            '[[rebuild.parts]]\nname = "a"\ndone = "replaced"\nserial = "SIM-9"\n'
+            "[regulator]",
+        ),
+    ],
+)
+def test_no_regulator_is_of_that_card(old: str, new: str) -> None:
+    parse_job(EARLIER, "c.toml")
+    refused(EARLIER.replace(old, new, 1), "value_wrong")
+
+
+def test_what_can_t_be_read_needs_no_serial() -> None:
+    tagged = '[intake]\nserial_unreadable = true\nshop_number = "T-7"\n[regulator]'
+    text = EARLIER.replace("[regulator]", tagged, 1).replace("SIM-0001", "")
+    assert parse_job(text, "c.toml").known_serials == ("T-7",)

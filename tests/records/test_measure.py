@@ -111,3 +111,75 @@ def test_there_and_back(name: str, value: float, as_difference: bool) -> None:
 def test_a_temperature_step_ignores_the_zero_of_its_scale() -> None:
     assert parse_quantity("1 °C", Kind.TEMPERATURE_STEP).value_si == pytest.approx(1.0)
     assert parse_quantity("1 °C", Kind.TEMPERATURE).value_si == pytest.approx(274.15)
+
+
+@pytest.mark.parametrize(
+    ("written", "plain"),
+    [
+        ("10 psig", "10 psi gauge"),
+        ("24.7 psia", "24.7 psi absolute"),
+        ("2 barg", "2 bar gauge"),
+        ("3 bara", "3 bar absolute"),
+        ("11 inwc gauge", "11 in. w.c. gauge"),
+        ("11 in WC gauge", "11 in. w.c. gauge"),
+        ("11 in w.c. gauge", "11 in. w.c. gauge"),
+        ("25 in-lb", "25 in-lbf"),
+        ("25 inlb", "25 in-lbf"),
+        ("18 ft·lbf", "18 ft-lbf"),
+        ("18 ft-lb", "18 ft-lbf"),
+        ("18 lb-ft", "18 ft-lbf"),
+        ("3 Nm", "3 N·m"),
+        ("3 N m", "3 N·m"),
+        ("0,500 bar gauge", "0.5 bar gauge"),
+        ("1234,567 mbar gauge", "1234.567 mbar gauge"),
+        ("12,5 psi gauge", "12.5 psi gauge"),
+        ("12,5000 psi gauge", "12.5 psi gauge"),
+        ("1.000 psi gauge", "1 psi gauge"),
+    ],
+)
+def test_units_as_technicians_write_them(written: str, plain: str) -> None:
+    found, wanted = parse_quantity(written), parse_quantity(plain)
+    assert found.value_si == pytest.approx(wanted.value_si, rel=1e-12)
+    assert (found.kind, found.reference) == (wanted.kind, wanted.reference)
+    assert found.typed == written
+
+
+@pytest.mark.parametrize(
+    ("written", "readings"),
+    [
+        ("1,000 psi gauge", "1000 or 1.000"),
+        ("-12,500 psi gauge", "12500 or 12.500"),
+        ("1,000,000 Pa gauge", "1000000"),
+        ("1,234.5 psi gauge", "1234.5"),
+        ("1 000 psi gauge", "1000"),
+        ("1\u202f000 psi gauge", "1000"),
+    ],
+)
+def test_thousands_are_never_taken_for_decimals(written: str, readings: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_quantity(written, Kind.PRESSURE, "c.toml:3")
+    assert caught.value.id == "quantity_two_readings"
+    assert caught.value.facts["readings"] == readings
+    assert caught.value.where == "c.toml:3"
+
+
+@pytest.mark.parametrize(
+    ("written", "near"),
+    [
+        ("11 inH2O gauge", "in. w.c. (4 °C)"),
+        ("11 in. H2O gauge", "in. w.c. (60 °F"),
+        ("11 mm H2O gauge", "mm w.c."),
+    ],
+)
+def test_an_inch_of_water_that_leaves_its_temperature_open(
+    written: str, near: str
+) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_quantity(written, Kind.PRESSURE)
+    assert caught.value.id == "quantity_unit_unknown"
+    assert near in caught.value.facts["near"]
+
+
+def test_a_reference_is_said_once() -> None:
+    with pytest.raises(InputError, match="quantity_unit_unknown"):
+        parse_quantity("10 psig absolute")

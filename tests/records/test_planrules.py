@@ -25,6 +25,10 @@ def refused(text: str) -> InputError:
         ('target = "11.0 in. w.c. gauge"', 'target = "11.5 in. w.c. gauge"', "fail"),
         # a lockup below what is set
         ('max = "12.65 in. w.c. gauge"', 'max = "10.5 in. w.c. gauge"', "locks up"),
+        # a band that lets be taken what fails
+        ('band = "0.15 in. w.c. difference"', 'band = "5 in. w.c. difference"', "fail"),
+        # a lockup that all but the lowest setting fails
+        ('max = "12.65 in. w.c. gauge"', 'max = "11.01 in. w.c. gauge"', "locks up"),
         # a limit that the watch over pressure never lets be reached
         ('max = "12.65 in. w.c. gauge"', 'max = "25 in. w.c. gauge"', "test stops"),
         # two limits of one finding
@@ -63,6 +67,67 @@ def test_no_step_shuts_the_vent(title: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "Before the test plug the vent with the yellow cap.",
+        "Put the cap on the bonnet vent.",
+        "Never open the bonnet; cap the vent.",
+    ],
+)
+def test_no_caution_and_no_question_shuts_it_either(text: str) -> None:
+    cautions = LOW.replace("test_gas =", f'cautions = ["{text}"]\ntest_gas =', 1)
+    error = refused(cautions)
+    assert error.id == "plan_vent_plugged"
+    line = int(error.where.removeprefix("plan.toml:"))
+    assert text in cautions.splitlines()[line - 1]
+    looks = '\n[[steps]]\nid = "look"\nkind = "look"\nlook = "bubble_count"\n'
+    error = refused(LOW + looks + f'asks = "{text}"\n')
+    assert error.id == "plan_vent_plugged"
+    assert "question" in error.facts["why"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Never plug the vent.",
+        "Do not cap or tape the vent.",
+        "The vent must not be plugged.",
+        "Close the vent valve of the rig.",
+    ],
+)
+def test_a_caution_may_forbid_it(text: str) -> None:
+    parse_plan(
+        LOW.replace("test_gas =", f'cautions = ["{text}"]\ntest_gas =', 1), "plan.toml"
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "id"),
+    [
+        ('["1 s", "5 s"]', '["5 s", "1 s"]', "plan_window_unworkable"),
+        ('["1 s", "5 s"]', '["0 s", "0.01 s"]', "plan_window_unworkable"),
+        ('["1 s", "5 s"]', '["-2 s", "5 s"]', "plan_window_unworkable"),
+        ('inlet = "5 psi gauge"', 'inlet = "-5 psi gauge"', "value_wrong"),
+        ('stages = ["3 psi gauge"]', 'stages = ["14 psi gauge"]', "value_wrong"),
+        ('stages = ["3 psi gauge"]', 'stages = ["3 psi absolute"]', "value_wrong"),
+        (
+            'stages = ["3 psi gauge"]',
+            'stages = ["5 psi gauge", "3 psi gauge"]',
+            "value_wrong",
+        ),
+        ('hold = "30 s"', 'hold = "3 s"', "value_wrong"),
+    ],
+)
+def test_what_no_hand_and_no_gas_could_do(old: str, new: str, id: str) -> None:
+    assert old in LOW
+    text = LOW.replace(old, new, 1)
+    error = refused(text)
+    assert error.id == id
+    line = int(error.where.removeprefix("plan.toml:"))
+    assert new in text.splitlines()[line - 1]
+
+
+@pytest.mark.parametrize(
     "title",
     ["Bubble tube at the open vent", "Lockup, the vent stays open", "Vent down"],
 )
@@ -98,9 +163,24 @@ def test_a_default_or_a_memory_waits_to_be_accepted() -> None:
         "shop default",
         "Shop default, accepted by me",
         "EN 334, from memory",
+        "Shop  Default.",
+        "shop-default",
+        "ShopDefault",
+        "shop\u00a0default",
+        "defaults",
+        "our default",
+        "shop defualt",
+        "EN 334, from  Memory.",
+        "from menory",
+        "my memory",
     ):
         assert is_open(source)
-    for source in ("our instruction 12, 4.3", "calibration record of the channel"):
+    for source in (
+        "our instruction 12, 4.3",
+        "calibration record of the channel",
+        "memo 12 of 2026-03-02",
+        "a tenth of the tightest leak limit of this plan",
+    ):
         assert not is_open(source)
     named = open_limits(builtin_plan("service-classes")[0])
     assert {"classes", "set/set_pressure", "flow/accuracy_class"} <= set(named)
