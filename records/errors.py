@@ -236,6 +236,7 @@ CARD_IDS = frozenset(
         "label_differs",
         "label_wanted",
         "shop_number_missing",
+        "serial_missing",
         "test_gas_not_inert",
         "test_gas_burns",
         "test_gas_feeds_fire",

@@ -23,7 +23,7 @@ def check_card(job: JobCard, place: Place) -> None:
     Raises:
         InputError: ``job_not_gauge``, ``value_wrong``.
     """
-    _check_known(job, place)
+    _check_counts(job, place)
     _check_gauge(job, place)
     _check_set_pressure(job, place)
     _check_rating(job, place)
@@ -32,19 +32,9 @@ def check_card(job: JobCard, place: Place) -> None:
     _check_serials(job, place)
 
 
-def _check_known(job: JobCard, place: Place) -> None:
-    """Refuse a card whose regulator nobody could tell, and a count below nothing."""
+def _check_counts(job: JobCard, place: Place) -> None:
+    """Refuse a count below nothing."""
     intake = job.intake
-    tagged = intake is not None and intake.serial_unreadable
-    if not job.regulator.serial.strip() and not tagged:
-        raise InputError(
-            "value_wrong",
-            where=place("serial="),
-            key="regulator.serial",
-            given="nothing",
-            right="as stamped; where it can't be read the shop's number, "
-            "with serial_unreadable and shop_number under [intake]",
-        )
     if intake is not None and intake.rebuilds is not None and intake.rebuilds < 0:
         raise InputError(
             "value_wrong",

@@ -234,6 +234,9 @@ def _intake(asked: _Asked) -> Iterator[CardNote]:
     intake = job.intake
     if intake and intake.serial_unreadable and not intake.shop_number:
         yield _stop("shop_number_missing", "intake")
+    tagged = intake is not None and intake.serial_unreadable
+    if not job.regulator.serial.strip() and not tagged:
+        yield _stop("serial_missing", "regulator")
     rebuild = job.rebuild
     if asked.as_found and rebuild is not None and (rebuild.parts or rebuild.torques):
         yield _stop("as_found_too_late", "rebuild")

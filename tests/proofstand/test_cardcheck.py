@@ -146,6 +146,12 @@ CASES: list[tuple[JobCard, str, str, dict[str, Any]]] = [
         "stop",
         {},
     ),
+    (
+        replace(WHOLE, regulator=replace(WHOLE.regulator, serial=" ")),
+        "serial_missing",
+        "stop",
+        {},
+    ),
     (whole(), "label_differs", "stop", {"label": "LV-2207/K-4411"}),
     (whole(), "label_differs", "stop", {"label": "LV-2208/K-4410"}),
     (BATCH, "label_wanted", "stop", {}),

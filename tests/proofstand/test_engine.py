@@ -672,8 +672,14 @@ def test_an_oxygen_regulator_never_passes_early() -> None:
     bold = replace(plan(), early_pass=True, early_pass_after=least)
     job = demo_job()
     assert prepared_plan(bold, job).early_pass
-    oxygen = replace(job, regulator=replace(job.regulator, gas="oxygen"))
-    assert not prepared_plan(bold, oxygen).early_pass
+    propane = job.regulator
+    for of_oxygen in (
+        replace(propane, gas="oxygen"),
+        replace(propane, gas="O2, medical"),
+        replace(propane, family="oxygen"),
+    ):
+        oxygen = replace(job, regulator=of_oxygen)
+        assert not prepared_plan(bold, oxygen).early_pass
 
 
 def at_set(outlet: float = 0.0) -> tuple[Engine, float]:

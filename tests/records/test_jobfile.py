@@ -97,7 +97,7 @@ def test_a_card_is_written_and_read_again() -> None:
     assert from_json(to_json(job), JobCard) == job
 
 
-@given(st.text(max_size=40), st.text(max_size=20).filter(lambda t: bool(t.strip())))
+@given(st.text(max_size=40), st.text(max_size=20))
 def test_any_text_survives_the_file(note: str, serial: str) -> None:
     job = JobCard(
         format=FORMAT,
@@ -409,7 +409,6 @@ def test_no_nameplate_says_that(old: str, new: str) -> None:
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('serial = "SIM-0001"', 'serial = " "'),
         ("[regulator]", "[intake]\nrebuilds = -4\n[regulator]"),
         (
             "[regulator]",
