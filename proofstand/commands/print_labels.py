@@ -145,7 +145,9 @@ def _standing(
     from proofstand.signoff.certificate import Title, title_of
     from proofstand.signoff.labels import Standing
     from proofstand.signoff.notices import notices_of, standing
+    from proofstand.signoff.rejection import rejected_by
     from proofstand.signoff.verify import verify
+    from proofstand.words.sentences import page
     from records.errors import InputError, IntegrityError
     from records.judgement import Verdict
 
@@ -168,6 +170,9 @@ def _standing(
         against = standing(notices_of(args.certificate))
         if found.paper.title != Title.CERTIFICATE.value:
             against = against or f"a {found.paper.title}"
+    rejected = rejected_by(run)
+    if rejected:
+        against = page("tag_rejected", by=rejected)
     return Standing(
         passes=title in (Title.CERTIFICATE, Title.TO_COUNTERSIGN),
         fails=judgement.verdict is Verdict.FAIL,

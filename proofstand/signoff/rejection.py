@@ -55,6 +55,13 @@ def reject(
     return note
 
 
+def rejected_by(run: Run) -> str:
+    """Return who rejected a run and when, on the shop's record, or ""."""
+    for event in done(Act.REJECT, run=run.sha256):
+        return f"{event.by}, {moment(event.utc_ns)[:10]}"
+    return ""
+
+
 def refuse_rejected(run: Run, where: str) -> None:
     """Refuse a run that is rejected on the shop's record.
 

@@ -427,6 +427,25 @@ def test_no_page_is_made_of_a_rejected_run(
     assert not (tmp_path / "c.pdf").exists()
 
 
+@pytest.mark.usefixtures("shop")
+def test_a_rejected_run_s_regulator_is_not_tagged_serviceable(
+    sealed_run: SealedRun,
+    bench_key: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    run = sealed_run(key=bench_key, change=real)
+    made = issue(run, tmp_path / "c.pdf", by=SIGNER, ask=knows)
+    words = ["print", "tag", str(run), "--certificate", str(made.path), "--out"]
+    assert main([*words, str(tmp_path / "t1.pdf"), "--state", "serviceable"]) == 0
+    reject(run, tmp_path / "r.json", why="the wrong regulator", by=SIGNER, ask=knows)
+    capsys.readouterr()
+    assert main([*words, str(tmp_path / "t2.pdf"), "--state", "serviceable"]) == 6
+    assert "rejected" in capsys.readouterr().err
+    assert main([*words, str(tmp_path / "t3.pdf")]) == 0
+    assert "hold" in capsys.readouterr().out
+
+
 # --- a second person -----------------------------------------------------------------
 
 
