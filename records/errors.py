@@ -339,6 +339,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "concession_ended",
         "finding_not_failed",
         "run_rejected",
+        "page_already_issued",
         "second_person_wanted",
         "second_person_same",
         "nothing_to_confirm",

@@ -119,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
         return run_copy(args)
     if args.run_file is None:
         raise InputError("usage", why="Name a run.", help="proofstand certify -h")
-    from proofstand.keeping.issuing import earlier_tests, keeper
+    from proofstand.keeping.issuing import earlier_tests, keeper, last_page
     from proofstand.signoff.beside import Asked
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
@@ -143,7 +143,8 @@ def run(args: argparse.Namespace) -> int:
         as_found=args.as_found,
         of=args.of,
         keep=keep,
-        earlier=earlier_tests(args.archive) if keep else lambda run: (),
+        earlier=earlier_tests(args.archive),
+        last=last_page(args.archive),
         plan_name=args.plan,
         concessions=args.concession,
         confirmation=args.confirmation,

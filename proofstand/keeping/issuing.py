@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from records.archive.chain import Archive
@@ -91,6 +91,30 @@ def earlier_tests(
             )
         except ProofstandError:
             return None
+
+    return look
+
+
+def last_page(
+    archive: Path | None = None,
+) -> Callable[[Run, Sequence[str]], str]:
+    """Return what tells the last page of a run with one of some titles, or "".
+
+    A run of two regulators has a page for each, which the index does not tell apart.
+
+    Args:
+        archive: folder of the archive, None for the shop's.
+    """
+
+    def look(run: Run, titles: Sequence[str]) -> str:
+        if run.header.rig.simulated and archive is None:
+            return ""
+        where = home(archive)
+        if not where.archive.exists or run.header.job.upstream is not None:
+            return ""
+        with index_of(where) as index:
+            own = [p.number for p in index.certificates(run.id) if p.title in titles]
+        return own[-1] if own else ""
 
     return look
 

@@ -53,6 +53,7 @@ from .second_person import confirmed, judged, turned
 from .signed_run import key_of, signed_run, who_signs
 
 SALT_BYTES = 16
+_ALIKE = (Title.CERTIFICATE, Title.TO_COUNTERSIGN)  # one becomes the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,7 @@ def issue(
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
     earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: (),
+    last: Callable[[Run, Sequence[str]], str] = lambda run, titles: "",
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
 
@@ -107,6 +109,8 @@ def issue(
             simulated rig; a page that can't be kept is not handed out.
         earlier: returns the tests of the same job before this one; None where they
             could not be looked for.
+        last: returns the number of the last page of this run with one of some titles,
+            or "": a further one has to take its place.
 
     Raises:
         InputError: a file can't be read or written; ``regulator_wanted``.
@@ -125,6 +129,14 @@ def issue(
     if not key.demo:
         refuse_rejected(run, str(run_path))
         _refuse_not_on_record(run, plan, judgement, run_path)
+    standing = last(run, [t.value for t in _ALIKE if title in _ALIKE] or [title.value])
+    if standing and standing != getattr(beside.replaces, "number", ""):
+        raise RefusedError(
+            "page_already_issued",
+            where=str(run_path),
+            title=title.said,
+            number=standing,
+        )
     issued_ns = utc_ns()
     accepted = conceded(concessions, run, plan, judgement, key, issued_ns)
     before = None if key.demo and not plan_name else turned(run, judgement)
