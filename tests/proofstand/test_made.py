@@ -293,10 +293,11 @@ def test_a_certificate_tells_the_tests_of_its_job_before_it(
 
         return sealed_run(*faults, key=bench_key, change=named)
 
-    def certified(run: Path, name: str) -> tuple[Path, dict[str, Any]]:
+    def certified(run: Path, name: str, *more: object) -> tuple[Path, dict[str, Any]]:
         page = tmp_path / f"{name}.pdf"
-        code, out, _ = call("certify", run, "--out", page, "--by", SIGNER, "--json")
-        assert code == 0
+        given = ("certify", run, "--out", page, "--by", SIGNER, "--json", *more)
+        code, out, said = call(*given)
+        assert code == 0, said
         schema = json.loads((SCHEMAS / "certificate-1.json").read_text("utf-8"))
         told: dict[str, Any] = json.loads(out)
         jsonschema.validate(
@@ -305,7 +306,7 @@ def test_a_certificate_tells_the_tests_of_its_job_before_it(
         return page, told
 
     failed, other = test_of(1, "J-1", "stem_friction"), test_of(2, "J-2")
-    _, first = certified(failed, "first")
+    before_it, first = certified(failed, "first")
     assert "earlier" not in first
     certified(other, "other")
     page, told = certified(test_of(3, "J-1"), "second")
@@ -325,7 +326,8 @@ def test_a_certificate_tells_the_tests_of_its_job_before_it(
     said = " ".join(done.stdout.split())
     assert "number 2 of this regulator; before it: 2026-06-15 fail (run r-1)" in said
     # the first one again: what came after it is no test before it
-    _, again = certified(failed, "first-again")
+    reissue = ("--replaces", before_it, "--why", "smudged")
+    _, again = certified(failed, "first-again", *reissue)
     assert "earlier" not in again
     # an archive that can't be looked into is told, not passed over
     (run,) = archive_dir().glob("2026/r-1/run.h5")
@@ -365,9 +367,9 @@ def test_a_countersigned_page_is_kept_beside_the_one_that_waited(
     assert json.loads(out)["runs"][0]["title"] == "certificate"
     lone = tmp_path / "lone"
     lone.mkdir()
+    shutil.rmtree(archive_dir())
     made = call("certify", run, "--out", lone / "r.pdf", "--by", SIGNER, "--no-archive")
     assert made[0] == 0
-    shutil.rmtree(archive_dir())
     out_ = lone / "c.pdf"
     given = ("records", "countersign", lone / "r.pdf", "--out", out_, "--by", LEAD)
     code, _, said = call(*given)
