@@ -456,7 +456,7 @@ def wider_plan(folder: Path) -> tuple[Path, str]:
         r'max = "\d+ % of set_pressure"', 'max = "60 % of set_pressure"', text
     )
     text = re.sub(
-        r'"([\d.]+) in\. w\.c\. gauge"\nsource', r'"19 in. w.c. gauge"\nsource', text
+        r'"12\.65 in\. w\.c\. gauge"\nsource', r'"19 in. w.c. gauge"\nsource', text
     )
     path = folder / "wider.toml"
     path.write_text(text, encoding="utf-8")
