@@ -255,7 +255,8 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
         try:
-            from proofstand.keeping.issuing import earlier_tests, keeper
+            from proofstand.keeping.against import known_against_run
+            from proofstand.keeping.issuing import earlier_tests, keeper, last_page
             from proofstand.signoff.certificate import title_of
             from proofstand.signoff.issue import issue
 
@@ -271,6 +272,8 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
                 ask=lambda name: pin,
                 keep=keep,
                 earlier=earlier_tests(),
+                last=last_page(),
+                against=known_against_run(),
             )
         except ProofstandError as error:
             tell(PaperRefused(error))

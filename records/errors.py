@@ -339,6 +339,8 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "concession_ended",
         "finding_not_failed",
         "run_rejected",
+        "page_under_review",
+        "page_replaced",
         "page_already_issued",
         "second_person_wanted",
         "second_person_same",

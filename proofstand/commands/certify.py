@@ -8,7 +8,7 @@ from pathlib import Path
 
 from records.errors import InputError
 
-from .options import Subparsers, by_option, json_option, out_option
+from .options import Subparsers, by_option, json_option, out_option, say_not_kept
 from .pins import asker, pin_option
 
 
@@ -119,7 +119,9 @@ def run(args: argparse.Namespace) -> int:
         return run_copy(args)
     if args.run_file is None:
         raise InputError("usage", why="Name a run.", help="proofstand certify -h")
+    from proofstand.keeping.against import known_against_run
     from proofstand.keeping.issuing import earlier_tests, keeper, last_page
+    from proofstand.keeping.made import keep_notice
     from proofstand.signoff.beside import Asked
     from proofstand.signoff.certificate import certificate_json
     from proofstand.signoff.issue import issue
@@ -133,6 +135,7 @@ def run(args: argparse.Namespace) -> int:
             key_folder=args.key,
             archive=args.archive,
             plan_name=args.plan,
+            as_found_run=args.as_found_run,
             told=places.append,
         )
     made = issue(
@@ -145,6 +148,7 @@ def run(args: argparse.Namespace) -> int:
         keep=keep,
         earlier=earlier_tests(args.archive),
         last=last_page(args.archive),
+        against=known_against_run(args.archive),
         plan_name=args.plan,
         concessions=args.concession,
         confirmation=args.confirmation,
@@ -158,6 +162,11 @@ def run(args: argparse.Namespace) -> int:
         ),
     )
     facts = made.certificate
+    if made.notice is not None and (args.archive or not facts.simulated):
+        key = args.key if facts.simulated else None
+        say_not_kept(
+            keep_notice(made.notice, by=args.by, archive=args.archive, key_folder=key)
+        )
     if args.json:
         document = {
             **certificate_json(facts),
@@ -182,10 +191,16 @@ def run_copy(args: argparse.Namespace) -> int:
     if args.run_file is not None:
         why = "A copy is made of the certificate alone; leave the run out."
         raise InputError("usage", why=why, help="proofstand certify -h")
+    from proofstand.keeping.against import known_against_page
     from proofstand.signoff.copies import make_copy
 
     made = make_copy(
-        args.copy_of, args.out, by=args.by, ask=asker(args), key_folder=args.key
+        args.copy_of,
+        args.out,
+        by=args.by,
+        ask=asker(args),
+        key_folder=args.key,
+        against=known_against_page(args.archive),
     )
     if args.json:
         document = {"schema": "proofstand.copied/1", "number": made.number}

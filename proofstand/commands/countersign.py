@@ -29,12 +29,18 @@ def add(actions: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Countersign and say what was made."""
+    from proofstand.keeping.against import known_against_page
     from proofstand.keeping.made import keep_countersigned
     from proofstand.signoff.countersigning import countersign_page
     from proofstand.signoff.notes import signatory_json
 
     made = countersign_page(
-        args.page, args.out, by=args.by, ask=asker(args), key_folder=args.key
+        args.page,
+        args.out,
+        by=args.by,
+        ask=asker(args),
+        key_folder=args.key,
+        against=known_against_page(),
     )
     say_not_kept(keep_countersigned(args.out, by=args.by))
     if args.json:

@@ -142,10 +142,9 @@ def _standing(
     judgement: Judgement,
     card: JobCard,
 ) -> Standing:
+    from proofstand.keeping.against import known_against_page, known_against_run
     from proofstand.signoff.certificate import Title, title_of
     from proofstand.signoff.labels import Standing
-    from proofstand.signoff.notices import notices_of, standing
-    from proofstand.signoff.rejection import rejected_by
     from proofstand.signoff.verify import verify
     from proofstand.words.sentences import page
     from records.errors import InputError, IntegrityError
@@ -167,12 +166,18 @@ def _standing(
         if found.key != run.key_id:
             where = str(args.certificate)
             raise IntegrityError("signature_wrong", where=where, key=run.key_id[:16])
-        against = standing(notices_of(args.certificate))
+        against = ", ".join(
+            n.says for n in known_against_page()(args.certificate).notices
+        )
         if found.paper.title != Title.CERTIFICATE.value:
             against = against or f"a {found.paper.title}"
-    rejected = rejected_by(run)
-    if rejected:
-        against = page("tag_rejected", by=rejected)
+    of_run = known_against_run()(run)
+    for notice in of_run.notices:
+        other = page("tag_other_under_review", number=notice.certificate)
+        against = against or other
+    if of_run.rejected is not None:
+        who = f"{of_run.rejected.by}, {of_run.rejected.day}"
+        against = page("tag_rejected", by=who)
     return Standing(
         passes=title in (Title.CERTIFICATE, Title.TO_COUNTERSIGN),
         fails=judgement.verdict is Verdict.FAIL,

@@ -26,6 +26,7 @@ def keeper(
     key_folder: Path | None,
     archive: Path | None = None,
     plan_name: str = "",
+    as_found_run: Path | None = None,
     told: Callable[[Path], None] = lambda path: None,
 ) -> Callable[[bytes, bool], None]:
     """Return what keeps a page that is issued, with its run.
@@ -39,6 +40,7 @@ def keeper(
         key_folder: of the key that signs the page.
         archive: folder of the archive, None for the shop's.
         plan_name: another version of the plan that it is judged by; kept with it.
+        as_found_run: run of the test as received that the page shows; kept with it.
         told: is told where the page lies.
     """
 
@@ -48,7 +50,15 @@ def keeper(
         where = home(archive).archive
         key = head_key(key_folder if simulated else None)
         plan = plan_by_name(plan_name)[1] if plan_name else ""
-        added = keep_issued(where, run_path, page, key=key, who=who_is(by), plan=plan)
+        added = keep_issued(
+            where,
+            run_path,
+            page,
+            key=key,
+            who=who_is(by),
+            plan=plan,
+            as_found_run=as_found_run,
+        )
         told(where.folder / added.kept[-1].path)
 
     return keep

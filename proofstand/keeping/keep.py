@@ -155,6 +155,7 @@ def keep_issued(
     key: SigningKey,
     who: str,
     plan: str = "",
+    as_found_run: Path | None = None,
     utc_ns: Callable[[], int] = time.time_ns,
 ) -> Added:
     """Keep a run with a page that was just made of it, before that is handed out.
@@ -166,6 +167,7 @@ def keep_issued(
         key: signs the archive's head.
         who: by whom.
         plan: text of another version of the plan that the page was judged by.
+        as_found_run: run of the test as received that the page shows.
         utc_ns: the clock.
 
     Raises:
@@ -184,6 +186,14 @@ def keep_issued(
         of_page = staged(page, "certificate")
         found = verify(of_page.path)
         items = [run_item(run, of_run)]
+        if as_found_run is not None:
+            made = staged(as_found_run, "run file")
+            received = _of(as_found_run, read_sealed, made)
+            items.append(run_item(received, made))
+            if not (archive.folder / folder_of(received) / RUN_NAME).exists():
+                judged = judgement_bytes(received, who="")
+                judged_file = staged(judged, "judgement")
+                items.append(judgement_item(received, judged, judged_file))
         if plan:
             of_plan = staged(plan.encode(), "plan")
             items.append(shop_item(of_plan.path, "plan", of_plan, ".toml"))

@@ -22,13 +22,11 @@ from records.shift import ShiftRecord
 
 from ..shifts import RECORD
 from ..signoff import roll
-from ..signoff.heads import SigningKey
-from ..signoff.keys import shop_key
 from ..signoff.notes import Note
 from ..signoff.notices import read_notice
 from ..signoff.verify import verify
 from ..words.sentences import trouble
-from .home import home, who_is
+from .home import head_key, home, who_is
 from .keep import (
     RUN_NAME,
     certificate_items,
@@ -184,8 +182,21 @@ def keep_countersigned(page: Path, *, by: str) -> InputError | None:
     return _kept(items, by=by)
 
 
-def keep_notice(notice_path: Path, *, by: str) -> InputError | None:
-    """Keep a notice beside its certificate, where the shop's archive has that."""
+def keep_notice(
+    notice_path: Path,
+    *,
+    by: str,
+    archive: Path | None = None,
+    key_folder: Path | None = None,
+) -> InputError | None:
+    """Keep a notice beside its certificate, where the archive has that.
+
+    Args:
+        notice_path: the notice.
+        by: who put it there.
+        archive: folder of the archive, None for the shop's.
+        key_folder: of the key that signs that one's head, None for the shop's.
+    """
 
     def items(archive: Archive, stage: Stage) -> list[Item]:
         notice = read_notice(notice_path)
@@ -195,15 +206,19 @@ def keep_notice(notice_path: Path, *, by: str) -> InputError | None:
         made = stage(notice_path, "notice")
         return [notice_item(notice, place, place.parent.name, made)]
 
-    return _kept(items, by=by)
+    return _kept(items, by=by, archive=archive, key_folder=key_folder)
 
 
 def _kept(
-    items: Callable[[Archive, Stage], list[Item]], *, by: str
+    items: Callable[[Archive, Stage], list[Item]],
+    *,
+    by: str,
+    archive: Path | None = None,
+    key_folder: Path | None = None,
 ) -> InputError | None:
     try:
-        where = home().archive
-        key, who = SigningKey(shop_key()), who_is(by)
+        where = home(archive).archive
+        key, who = head_key(key_folder), who_is(by)
         with ExitStack() as stack:
 
             def stage(source: Path | bytes, what: str) -> Staged:

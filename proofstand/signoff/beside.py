@@ -186,11 +186,15 @@ def announced(
     issuer: Signatory,
     key_folder: Path | None,
     utc_ns: Callable[[], int],
-) -> None:
-    """Put a notice beside the certificate whose place a new one has taken."""
+) -> Path | None:
+    """Put a notice beside the certificate whose place a new one has taken.
+
+    Returns:
+        The notice, None where no place was taken.
+    """
     if asked.replaces is None:
-        return
-    put_notice(
+        return None
+    return put_notice(
         asked.replaces,
         Says.REPLACED,
         asked.why,

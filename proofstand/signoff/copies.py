@@ -27,8 +27,10 @@ from records.runfile import check_place, write_once
 
 from ..drawing.faces import covered
 from ..words.sentences import page, role_name
+from .against import Against, against_page
 from .certificate import COPIED_NAME, DATA_NAME
 from .keys import Key, key_for
+from .notices import Notice, Says
 from .pades import check, sign
 from .persons import AskPin, did, no_pin
 from .signed_run import who_signs
@@ -39,6 +41,7 @@ from .verify import verify
 _MM = 72.0 / 25.4
 _A4_MM = (210.0, 297.0)
 MOST_SAID = 300  # characters
+MOST_STANDING = 110
 _STRIP_MM = 14.0  # that the copy's own band takes of the page's head
 
 
@@ -58,8 +61,11 @@ def make_copy(
     ask: AskPin = no_pin,
     key_folder: Path | None = None,
     utc_ns: Callable[[], int] = time.time_ns,
+    against: Callable[[Path], Against] = against_page,
 ) -> Copied:
     """Write a marked, signed copy of a certificate.
+
+    The band says what is known against the certificate when the copy is made.
 
     Args:
         original: the certificate, whole and signed.
@@ -68,11 +74,13 @@ def make_copy(
         ask: asks for their PIN, where the shop has a roll.
         key_folder: of the key that signs the copy; None takes the shop's.
         utc_ns: the clock.
+        against: tells what speaks against the certificate.
 
     Raises:
         InputError: a file can't be read or written, or is no certificate.
-        IntegrityError: the certificate was changed.
-        RefusedError: ``copy_of_a_copy``; the key may not sign, or not by this person.
+        IntegrityError: the certificate or a notice was changed.
+        RefusedError: ``copy_of_a_copy``; ``run_rejected``; the key may not sign, or
+            not by this person.
     """
     check_place(out, "copy")
     verified = verify(
@@ -90,6 +98,8 @@ def make_copy(
     key = key_for(simulated=verified.simulated, folder=key_folder)
     if key is None:
         raise RefusedError("simulated_needs_demo_key", where=str(original))
+    known = against(original)
+    known.refuse_rejected(str(original))
     who = who_signs(key, by, Act.COPY, ask, utc_ns)
     made = datetime.fromtimestamp(utc_ns() // 10**9, tz=UTC)
     sha256 = hashlib.sha256(data).hexdigest()
@@ -103,7 +113,9 @@ def make_copy(
             "proof": who.proof.value,
         },
     }
-    copy = _signed(_over(_strips(data, own, made, who), data), key, number)
+    copy = _signed(
+        _over(_strips(data, own, made, who, known.notices), data), key, number
+    )
     did(who, Act.COPY, utc_ns=utc_ns, number=number, certificate=sha256)
     write_once(out, copy, "copy")
     return Copied(out, number)
@@ -114,7 +126,11 @@ def _signed(pdf: bytes, key: Key, number: str) -> bytes:
 
 
 def _strips(
-    data: bytes, facts: dict[str, Any], made: datetime, who: Signatory
+    data: bytes,
+    facts: dict[str, Any],
+    made: datetime,
+    who: Signatory,
+    notices: tuple[Notice, ...],
 ) -> bytes:
     """Return empty pages, as many as the certificate has, each with the band."""
     local = made.astimezone()
@@ -127,6 +143,7 @@ def _strips(
     )
     inputs = {
         "word": page("copy"),
+        "standing": told(_standing(notices), covered(), MOST_STANDING),
         "said": told(said, covered(), MOST_SAID),
         "title": page("copy_of", number=facts["number"]),
         "schema": facts["schema"],
@@ -138,6 +155,16 @@ def _strips(
         "strip": _STRIP_MM,
     }
     return typeset("copy.typ", inputs, made)
+
+
+def _standing(notices: tuple[Notice, ...]) -> str:
+    """Return how the certificate stood when the copy was made, "" for well."""
+    return " ".join(
+        page("copy_replaced", new=notice.replaced_by, day=notice.made[:10])
+        if notice.says == Says.REPLACED
+        else page("copy_under_review", day=notice.made[:10], why=notice.why)
+        for notice in notices
+    )
 
 
 def _named(who: Signatory) -> str:

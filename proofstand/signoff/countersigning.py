@@ -7,7 +7,7 @@ signature covers the first, shows in the frame left for it, and ends all change.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +20,7 @@ from records.runfile import check_place, write_once
 from ..drawing.faces import covered
 from ..drawing.inks import PAGE
 from ..words.sentences import page, role_name
+from .against import Against, against_page
 from .keys import Key, key_for, read_file
 from .notes import signatory_json
 from .pades import Signed, check, countersign
@@ -50,6 +51,7 @@ def countersign_page(
     ask: AskPin = no_pin,
     key_folder: Path | None = None,
     utc_ns: Clock = time.time_ns,
+    against: Callable[[Path], Against] = against_page,
 ) -> Countersigned:
     """Make a certificate of a page that waits for its second signature.
 
@@ -60,11 +62,13 @@ def countersign_page(
         ask: asks for their PIN.
         key_folder: of the key that signed the page; None takes the shop's.
         utc_ns: the clock.
+        against: tells what speaks against the page.
 
     Raises:
         InputError: a file can't be read or written, or is no page of ours.
         IntegrityError: the page was changed, or another key signed it.
-        RefusedError: it asks for no second signature, or not by this person.
+        RefusedError: it asks for no second signature, or not by this person; it is
+            under review, replaced, or of a rejected run.
     """
     check_place(out, "certificate")
     data = read_file(path, "certificate")
@@ -80,6 +84,7 @@ def countersign_page(
     if key.id != signed.key_id:
         raise IntegrityError("signature_wrong", where=str(path), key=key.id[:16])
     _refuse_same(by, facts, str(path))
+    against(path).refuse(str(path))
     who = who_signs(key, by, Act.COUNTERSIGN, ask, utc_ns)
     if not who.name:
         raise RefusedError("person_wanted", act=Act.COUNTERSIGN.value)

@@ -27,6 +27,7 @@ from ..drawing.picture import picture_of
 from ..report import judgement_json, judgements_json
 from ..version import VERSION
 from ..words.sentences import label
+from .against import Against, against_run
 from .asheld import channels_used, expired
 from .beside import NOT_ASKED, NOTHING, Asked, Beside, announced, gathered
 from .certificate import (
@@ -48,7 +49,6 @@ from .content import page_data
 from .pades import sign
 from .page import Attached, set_page_and_box
 from .persons import AskPin, did, done, no_pin, the_roll
-from .rejection import refuse_rejected
 from .second_person import confirmed, judged, turned
 from .signed_run import key_of, signed_run, who_signs
 
@@ -62,13 +62,14 @@ class Issued:
 
     Attributes:
         path: the file. certificate: its facts. judgement: what it says.
-        bytes: of the file.
+        bytes: of the file. notice: that it took another one's place, beside that one.
     """
 
     path: Path
     certificate: Certificate
     judgement: Judgement
     bytes: int
+    notice: Path | None = None
 
 
 def issue(
@@ -88,6 +89,7 @@ def issue(
     keep: Callable[[bytes, bool], object] | None = None,
     earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: (),
     last: Callable[[Run, Sequence[str]], str] = lambda run, titles: "",
+    against: Callable[[Run], Against] = against_run,
 ) -> Issued:
     """Make the certificate, test report or condition report of a run.
 
@@ -111,6 +113,8 @@ def issue(
             could not be looked for.
         last: returns the number of the last page of this run with one of some titles,
             or "": a further one has to take its place.
+        against: tells which pages of this run are under review, or that it was
+            rejected.
 
     Raises:
         InputError: a file can't be read or written; ``regulator_wanted``.
@@ -127,10 +131,11 @@ def issue(
     _refuse_expired(run, judgement, run_path)
     title = title_of(judgement, plan, as_found=as_found or plan.as_found)
     if not key.demo:
-        refuse_rejected(run, str(run_path))
         _refuse_not_on_record(run, plan, judgement, run_path)
+    taken = getattr(beside.replaces, "number", "")
+    against(run).refuse(str(run_path), but=taken)
     standing = last(run, [t.value for t in _ALIKE if title in _ALIKE] or [title.value])
-    if standing and standing != getattr(beside.replaces, "number", ""):
+    if standing and standing != taken:
         raise RefusedError(
             "page_already_issued",
             where=str(run_path),
@@ -189,8 +194,8 @@ def issue(
     if keep is not None:
         keep(signed, certificate.simulated)
     write_once(out, signed, "certificate")
-    announced(asked, certificate, issuer, key_folder, utc_ns)
-    return Issued(out, certificate, judgement, len(signed))
+    notice = announced(asked, certificate, issuer, key_folder, utc_ns)
+    return Issued(out, certificate, judgement, len(signed), notice)
 
 
 def page_of(

@@ -267,12 +267,18 @@ def read_notice(path: Path) -> Notice:
 
 def standing(notices: tuple[Notice, ...]) -> str:
     """Return how a certificate stands by its notices, "" where none is against it."""
-    state = ""
+    notice = last_against(notices)
+    return "" if notice is None else notice.says
+
+
+def last_against(notices: tuple[Notice, ...]) -> Notice | None:
+    """Return the one of a file's notices, in their order, that stands against it."""
+    last = None
     for notice in notices:
         if notice.says == Says.REPLACED:
-            return notice.says
-        state = notice.says if notice.says == Says.UNDER_REVIEW else ""
-    return state
+            return notice
+        last = notice if notice.says == Says.UNDER_REVIEW else None
+    return last
 
 
 def _pattern(certificate: Path) -> str:

@@ -7,11 +7,10 @@ from pathlib import Path
 
 from records.errors import RefusedError
 from records.people import Act
-from records.run import Run
 from records.runfile import check_place
 
 from .notes import REJECTION, Note, common, reason_of, signed, write_note
-from .persons import AskPin, did, done, moment, no_pin
+from .persons import AskPin, did, moment, no_pin
 from .roll import Clock
 from .signed_run import key_of, signed_run, who_signs
 
@@ -53,26 +52,3 @@ def reject(
     write_note(out, note)
     did(who, Act.REJECT, utc_ns=utc_ns, run=run.sha256, why=str(note.facts["why"]))
     return note
-
-
-def rejected_by(run: Run) -> str:
-    """Return who rejected a run and when, on the shop's record, or ""."""
-    for event in done(Act.REJECT, run=run.sha256):
-        return f"{event.by}, {moment(event.utc_ns)[:10]}"
-    return ""
-
-
-def refuse_rejected(run: Run, where: str) -> None:
-    """Refuse a run that is rejected on the shop's record.
-
-    Raises:
-        RefusedError: ``run_rejected``.
-    """
-    for event in done(Act.REJECT, run=run.sha256):
-        raise RefusedError(
-            "run_rejected",
-            where=where,
-            by=event.by,
-            day=moment(event.utc_ns)[:10],
-            why=event.facts["why"],
-        )

@@ -356,6 +356,28 @@ def test_a_reissue_names_the_old_one_and_the_old_one_says_so(
     jsonschema.validate(facts, json.loads(schema.read_text("utf-8")))
 
 
+def test_an_archive_keeps_the_run_as_found_and_what_was_replaced(
+    run: Path, received: Path, tmp_path: Path, demo_key: Path, call: Call
+) -> None:
+    old, archive = tmp_path / "old.pdf", tmp_path / "archive"
+    words = ("certify", run, "--key", demo_key, "--archive", archive, "--out")
+    code, said, err = call(*words, old, "--as-found-run", received, "--json")
+    assert code == 0, err
+    first = open_run(received)
+    (kept,) = archive.glob(f"2*/{first.id}/run.h5")
+    assert kept.read_bytes() == received.read_bytes()
+    assert (kept.parent / "judgement-001.json").exists()
+    place = Path(json.loads(said)["kept"])
+    better = ("--replaces", old, "--why", "misspelt")
+    code, said, err = call(*words, tmp_path / "new.pdf", *better, "--json")
+    assert code == 0, err
+    assert "not_kept" not in err
+    (notice,) = notices_of(place)
+    assert (notice.says, notice.why) == ("replaced", "misspelt")
+    assert notice.replaced_by == json.loads(said)["number"]
+    assert call("records", "check", "--archive", archive, "--key", demo_key)[0] == 0
+
+
 def test_a_reissue_is_of_the_same_run(
     sealed_run: SealedRun, run: Path, tmp_path: Path, demo_key: Path
 ) -> None:
