@@ -348,6 +348,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "recall_not_taken",
         "recall_within",
         "recall_no_good_record",
+        "recall_unknown",
         "recall_kind_wrong",
         "countersign_not_asked",
         "countersign_same_person",

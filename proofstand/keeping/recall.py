@@ -31,6 +31,7 @@ from records.measure import Kind, Quantity, Reference
 from records.people import Act, Signatory
 from records.rig import Channel
 from records.run import Run
+from records.runfile import read_sealed
 
 from ..signoff.heads import SigningKey
 from ..signoff.keys import Key, key_for
@@ -46,11 +47,12 @@ from ..signoff.notices import Notice, Says, notice_bytes, notices_of, standing
 from ..signoff.persons import AskPin, did, moment, no_pin
 from ..signoff.roll import Clock
 from ..signoff.signed_run import who_signs
-from .keep import notice_item, put_items
+from .keep import RUN_NAME, notice_item, put_items, run_folder
 from .nouns import recall_facts
 from .rejudging import Rejudged, rejudged, rejudged_json
 from .times import begin_of
 
+_MOST_NAMED = 20  # of what the archive knows, in an error
 _RISKY = "=+-@\t\r"  # a table program takes what begins so for a formula
 
 
@@ -247,13 +249,15 @@ def look_up(index: Index, archive: Archive, wanted: Wanted, today: date) -> Foun
         InputError: ``record_unknown``, ``value_wrong``; a record can't be read.
         IntegrityError: a record was changed.
         RefusedError: ``recall_not_taken``, ``recall_within``,
-            ``recall_no_good_record``.
+            ``recall_no_good_record``, ``recall_unknown``.
     """
     if wanted.calibration:
         found = _by_record(index, archive, wanted)
     elif wanted.reference:
+        _refuse_unknown_reference(index, archive, wanted.reference)
         found = _by_reference(index, archive, wanted, today)
     else:
+        _refuse_unknown_channel(index, archive, wanted)
         found = _by_channel(index, archive, wanted, today)
     if found.until < found.since:
         right = f"not before {found.since}"
@@ -265,6 +269,50 @@ def _records(index: Index, archive: Archive) -> Iterator[CalibrationRecord]:
     """Give the calibration records that are kept, the last one kept first."""
     for listed in reversed(index.entries(kind="calibration")):
         yield load_record(archive.folder / listed.path)
+
+
+def _refuse_unknown_channel(index: Index, archive: Archive, wanted: Wanted) -> None:
+    """Refuse a channel that no run and no calibration record knows."""
+    rig, channel, simulated = wanted.rig, wanted.channel, wanted.simulated
+    known: set[str] = set()
+    for each in index.all_runs(Query(rig=rig, simulated=simulated, most=MOST)):
+        try:
+            run = read_sealed(run_folder(archive, each.run) / RUN_NAME)
+        except ProofstandError:
+            return  # it may know the channel; that it can't be read is told later
+        known |= {f"{rig}/{one.id}" for one in run.header.rig.channels}
+        if f"{rig}/{channel}" in known:
+            return
+    known |= {
+        f"{record.rig}/{record.channel}"
+        for record in _records(index, archive)
+        if record.rig == rig
+    }
+    if f"{rig}/{channel}" in known:
+        return
+    if not known:
+        every = index.all_runs(Query(simulated=simulated, most=MOST))
+        known = {f"rig {each.rig}" for each in every}
+    raise _unknown(archive, f"channel {channel} of rig {rig}", known)
+
+
+def _refuse_unknown_reference(index: Index, archive: Archive, id: str) -> None:
+    known = {record.reference.id for record in _records(index, archive)} | {
+        load_reference(archive.folder / listed.path).id
+        for listed in index.entries(kind="reference")
+    }
+    if id not in known:
+        raise _unknown(archive, f"reference {id}", known)
+
+
+def _unknown(archive: Archive, what: str, known: set[str]) -> RefusedError:
+    named = sorted(known)
+    told = ", ".join(named[:_MOST_NAMED]) or "none"
+    if len(named) > _MOST_NAMED:
+        told += f" and {len(named) - _MOST_NAMED} more"
+    return RefusedError(
+        "recall_unknown", where=str(archive.folder), what=what, known=told
+    )
 
 
 def _by_record(index: Index, archive: Archive, wanted: Wanted) -> Found:

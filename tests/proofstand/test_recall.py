@@ -354,20 +354,46 @@ def test_a_reference_leads_to_what_was_calibrated_against_it(
 # --- what is refused -----------------------------------------------------------------
 
 
+def test_a_typo_is_told_with_what_is_known(recallable: Recallable, call: Call) -> None:
+    of = ("records", "recall", "--span", "6 %", "--since", "2026-01-01")
+    for typo, known in (
+        (("--channel", "simulated-1/outlte"), "simulated-1/outlet"),
+        (("--channel", "rig-9/outlet"), "rig rig-2, rig simulated-1"),
+        (("--reference", "R3"), "are: R-3."),
+    ):
+        code, out, err = call(*of, *typo, *recallable.option())
+        assert code == 6
+        assert known in err
+        assert "Nobody" not in out
+
+
 @pytest.mark.parametrize(
     ("options", "code", "id"),
     [
         (("--calibration", "C-0100"), 6, "recall_within"),
         (("--calibration", "C-0300"), 2, "record_unknown"),
         (
-            ("--channel", "rig-9/outlet", "--zero", "1 Pa difference"),
+            ("--channel", "simulated-1/inlet", "--zero", "1 Pa difference"),
             6,
             "recall_no_good_record",
         ),
         (
-            ("--reference", "R-9", "--zero", "1 Pa difference"),
+            (
+                *("--reference", "R-3", "--zero", "1 Pa difference"),
+                *("--until", "2026-01-01"),
+            ),
             6,
             "recall_no_good_record",
+        ),
+        *(
+            (("--channel", typo, "--span", "6 %", *since), 6, "recall_unknown")
+            for typo in ("rig-9/outlet", "simulated-1/outlte")
+            for since in ((), ("--since", "2026-01-01"))
+        ),
+        (
+            ("--reference", "R-9", "--span", "6 %", "--since", "2026-01-01"),
+            6,
+            "recall_unknown",
         ),
         (("--channel", "simulated-1/outlet"), 2, "usage"),
         (("--channel", "outlet", "--span", "1 %"), 2, "value_wrong"),
