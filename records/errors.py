@@ -45,6 +45,7 @@ INPUT_IDS = frozenset(
         "file_missing",
         "file_unreadable",
         "file_empty",
+        "document_not_signed",
         "file_not_ours",
         "file_exists",
         "file_unwritable",
@@ -364,6 +365,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "as_found_not_before",
         "replaces_of_another",
         "copy_of_a_copy",
+        "certificate_of_other_run",
         "tag_not_serviceable",
         "label_too_small",
     }

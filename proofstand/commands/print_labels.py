@@ -147,7 +147,7 @@ def _standing(
     from proofstand.signoff.labels import Standing
     from proofstand.signoff.verify import verify
     from proofstand.words.sentences import page
-    from records.errors import InputError, IntegrityError
+    from records.errors import InputError, IntegrityError, RefusedError
     from records.judgement import Verdict
 
     title = title_of(judgement, plan, as_found=plan.as_found)
@@ -158,7 +158,15 @@ def _standing(
             where = str(args.certificate)
             raise InputError("file_not_ours", where=where, what="certificate")
         number = found.paper.number
-        if (found.run, found.sha256) != (run.id, run.sha256):
+        if found.run != run.id:
+            raise RefusedError(
+                "certificate_of_other_run",
+                where=str(args.certificate),
+                number=number,
+                run=found.run,
+                wanted=run.id,
+            )
+        if found.sha256 != run.sha256:
             where = str(args.run_file)
             raise IntegrityError(
                 "certificate_of_another_run", where=where, number=number

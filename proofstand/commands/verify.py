@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from proofstand.keeping.bundle import CheckedBundle
     from proofstand.keeping.checked import Checked
     from proofstand.signoff.notes import Note
-    from proofstand.signoff.notices import Notice
+    from proofstand.signoff.notices import Notice, VerifiedNotice
     from proofstand.signoff.verify import Paper, Verified
 
 
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.keeping.bundle import check_bundle, is_bundle
     from proofstand.keeping.checked import is_archive
     from proofstand.report import combined_exit, trouble_json
-    from proofstand.signoff.notices import notices_of
+    from proofstand.signoff.notices import is_notice, notices_of, verify_notice
     from proofstand.signoff.verify import belongs, verify_by_any
     from proofstand.words.sentences import trouble
     from records.errors import ProofstandError
@@ -67,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     keys = args.key or []
     archives: list[Checked] = []
     bundles: list[CheckedBundle] = []
+    own_notices: list[VerifiedNotice] = []
     notices: dict[Path, tuple[Notice, ...]] = {}
 
     def fail(error: ProofstandError, path: str) -> None:
@@ -87,6 +88,10 @@ def run(args: argparse.Namespace) -> int:
                 checked_bundle = check_bundle(path, keys)
                 bundles.append(checked_bundle)
                 found.append(_bundle_json(checked_bundle))
+            elif is_notice(path):
+                alone = verify_notice(path, keys)
+                own_notices.append(alone)
+                found.append(_notice_json(alone))
             else:
                 one = verify_by_any(path, keys)
                 found.append(one)
@@ -114,6 +119,8 @@ def run(args: argparse.Namespace) -> int:
             print_checked(checked, as_json=False)
         for bundle in bundles:
             print("\n".join(_bundle_lines(bundle)))
+        for one_notice in own_notices:
+            print("\n".join(_own_notice_lines(one_notice)))
         for each in whole:
             print("\n".join(lines(each, pairs, notices.get(each.path, ()))))
     return combined_exit(codes)
@@ -160,7 +167,7 @@ def _bundle_lines(bundle: CheckedBundle) -> list[str]:
         if bundle.own_key and each.signature == "fits":
             signed = "signed with the key that lies beside it; give --key to see whose"
         said += [f"  {each.what} {named}: {signed}"]
-        said += [f"  {line}" for line in _simulated(each)]
+        said += [f"  {line}" for line in _simulated(each.simulated)]
     return said
 
 
@@ -251,7 +258,7 @@ def lines(
     if found.what == "run file":
         key = f" (key {found.key[:16]})" if found.key else ""
         said.append(f"  {found.signature_said}{key}")
-    return said + _simulated(found)
+    return said + _simulated(found.simulated)
 
 
 def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list[str]:
@@ -278,7 +285,7 @@ def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list
         if run is not None
         else "  give its run file too to see that it belongs to it"
     )
-    return said + _simulated(found)
+    return said + _simulated(found.simulated)
 
 
 def _shown(who: Mapping[str, str] | None) -> str:
@@ -319,7 +326,7 @@ def _note_lines(found: Verified, note: Note, pairs: dict[Path, Path]) -> list[st
         f"  {plain(str(note.facts['why']))}",
         f"  {found.signature_said} (key {found.key[:16]})",
         *(_note_of_run(found, run) if found.run else _recall_lines(note)),
-        *_simulated(found),
+        *_simulated(found.simulated),
     ]
 
 
@@ -361,5 +368,32 @@ def _notice_lines(notices: tuple[Notice, ...]) -> list[str]:
     return said
 
 
-def _simulated(found: Verified) -> list[str]:
-    return ["  SIMULATED RIG, no regulator was tested"] if found.simulated else []
+def _notice_json(found: VerifiedNotice) -> dict[str, Any]:
+    return {
+        "file": str(found.path),
+        "fits": True,
+        "what": "notice",
+        "signature": found.signature,
+        "simulated": found.simulated,
+        "notice": asdict(found.notice),
+    }
+
+
+def _own_notice_lines(found: VerifiedNotice) -> list[str]:
+    from proofstand.display import plain
+    from proofstand.signoff.verify import SIGNATURE_WORDS
+
+    notice = found.notice
+    return [
+        f"{found.path}: every byte is as it was signed. notice, of certificate "
+        f"{plain(notice.certificate)}",
+        *_notice_lines((notice,)),
+        f"  {SIGNATURE_WORDS[found.signature]} (key {notice.key[:16]})",
+        f"  of the certificate with sha256 {notice.sha256}; verify that one with it "
+        "beside",
+        *_simulated(found.simulated),
+    ]
+
+
+def _simulated(simulated: bool) -> list[str]:
+    return ["  SIMULATED RIG, no regulator was tested"] if simulated else []

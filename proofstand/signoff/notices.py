@@ -11,7 +11,7 @@ import base64
 import hashlib
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -26,10 +26,10 @@ from records.errors import InputError, IntegrityError, RefusedError
 from records.people import Act, Signatory
 from records.runfile import check_place, write_once
 
-from .keys import Key, key_for, key_id, owner_of
+from .keys import Key, is_demo, key_for, key_id, owner_of
 from .persons import AskPin, did, no_pin
 from .signed_run import who_signs
-from .verify import Verified, verify
+from .verify import Verified, refuse_other_keys, verify
 
 SCHEMA = "proofstand.notice/1"
 MOST_WHY = 400  # characters
@@ -263,6 +263,55 @@ def read_notice(path: Path) -> Notice:
         why = "what it says does not fit its signature"
         raise IntegrityError("notice_changed", where=str(path), why=why) from None
     return notice
+
+
+@dataclass(frozen=True, slots=True)
+class VerifiedNotice:
+    """A notice that is whole.
+
+    Attributes:
+        signature: one of ``verify.SIGNATURE_WORDS``.
+        simulated: a demonstration key signed it.
+    """
+
+    path: Path
+    notice: Notice
+    signature: str
+    simulated: bool
+
+
+def is_notice(path: Path) -> bool:
+    """Tell whether a file says that it is a notice, be it damaged."""
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            return f'"{SCHEMA}"'.encode() in file.read(200)
+    except OSError:
+        return False  # reading it says what is wrong
+
+
+def verify_notice(path: Path, public_keys: Sequence[Path]) -> VerifiedNotice:
+    """Check a notice by itself.
+
+    Args:
+        path: the notice.
+        public_keys: that may have signed it; with none it is left open who did.
+
+    Raises:
+        InputError: it or a key can't be read.
+        IntegrityError: ``notice_changed``, ``signature_wrong``,
+            ``signature_after_end``.
+    """
+    notice = read_notice(path)
+    refuse_other_keys(notice.key, notice.made, path, public_keys)
+    signer = base64.b64decode(json.loads(path.read_bytes())["signer"])
+    return VerifiedNotice(
+        path,
+        notice,
+        "fits" if public_keys else "not checked",
+        is_demo(x509.load_der_x509_certificate(signer).subject),
+    )
 
 
 def standing(notices: tuple[Notice, ...]) -> str:

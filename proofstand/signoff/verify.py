@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,17 @@ SIGNATURE_WORDS = {
     "unsigned": "unsigned: anyone could have sealed it",
     "fits": "signed, and the signature fits the key given",
     "not checked": "signed; give --key to check by whom",
+}
+# Documents that have no signature of their own, and how they are called.
+UNSIGNED: Mapping[str, str] = {
+    "proofstand.judgements/1": "judgement",
+    "proofstand.run-exported/1": "export of a run",
+    "proofstand.certificate/1": "data of a certificate",
+    "proofstand.note/1": "remark on a run",
+    "proofstand.approval/1": "approval of a plan",
+    "proofstand.roll/1": "list of people",
+    "proofstand.keys/1": "list of keys",
+    "proofstand.bundle/1": "list of a bundle",
 }
 RUN_FILE, JOURNAL, CERTIFICATE = "run file", "journal", "certificate"
 
@@ -113,9 +125,26 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
     data = _whole(path)
     if data is not None and is_page(data):
         return _certificate(path, data, trusted)
-    if data is not None and is_note(data):
-        return _note(path, data, trusted)
+    if data is not None:
+        unsigned = _unsigned_document(data)
+        if unsigned:
+            raise InputError("document_not_signed", where=str(path), what=unsigned)
+        if is_note(data):
+            return _note(path, data, trusted)
     return _run_file(path, trusted)
+
+
+def _unsigned_document(data: bytes) -> str:
+    """Return what a whole document of ours without a signature is, else ""."""
+    if not data.lstrip().startswith(b"{"):
+        return ""
+    try:
+        told = json.loads(data)
+    except ValueError:
+        return ""
+    if not isinstance(told, dict) or "signature" in told:
+        return ""
+    return UNSIGNED.get(str(told.get("schema", told.get("format", ""))), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +197,27 @@ def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:
             if error.id != "signature_wrong":
                 raise
     return verify(path, last)
+
+
+def refuse_other_keys(
+    id: str, when: str, path: Path, public_keys: Sequence[Path]
+) -> None:
+    """Refuse what none of several keys signed, or one of them after its end.
+
+    Args:
+        id: of the key that signed.
+        when: it signed, UTC.
+        path: what was signed.
+        public_keys: that may have; with none nothing is refused.
+
+    Raises:
+        InputError: a key can't be read.
+        IntegrityError: ``signature_wrong``, ``signature_after_end``.
+    """
+    trusted = [_trusted(key) for key in public_keys]
+    knowing = [each for each in trusted if id in each.keys] or trusted[-1:]
+    for each in knowing:
+        each.refuse_other(id, when, path)
 
 
 def belongs(found: Sequence[Verified]) -> dict[Path, Path]:

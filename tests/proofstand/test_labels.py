@@ -38,7 +38,7 @@ from records.runfile import open_run
 
 from .conftest import SealedRun
 from .test_certificate import Call, call, text_of, tool
-from .test_papers import without_unit
+from .test_papers import earlier, without_unit
 
 __all__ = ["call", "tool"]  # fixtures
 Tool = Callable[..., str]
@@ -51,6 +51,18 @@ def card_at(folder: Path, text: str = "") -> Path:
     path = folder / "job.toml"
     path.write_text(text or example_text(), "utf-8")
     return path
+
+
+def test_the_certificate_of_another_run_is_told_as_that(
+    sealed_run: SealedRun, demo_key: Path, tmp_path: Path, call: Call
+) -> None:
+    run, other = sealed_run(), sealed_run(change=earlier)
+    issue(other, tmp_path / "c.pdf", key_folder=demo_key)
+    words = ("print", "tag", run, "--certificate", tmp_path / "c.pdf")
+    code, _, err = call(*words, "--out", tmp_path / "t.pdf")
+    assert code == 6
+    assert f"is of another run, {open_run(other).id}" in err
+    assert not (tmp_path / "t.pdf").exists()
 
 
 # --- the job label -------------------------------------------------------------------

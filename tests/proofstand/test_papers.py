@@ -433,6 +433,60 @@ def test_every_changed_byte_of_a_notice_is_found(
     assert "notice" in err
 
 
+def test_a_notice_is_verified_by_itself(
+    run: Path, tmp_path: Path, demo_key: Path, bench_key: Path, call: Call
+) -> None:
+    made = issued(run, tmp_path, demo_key)
+    notice = put_notice(made.path, Says.UNDER_REVIEW, "why", key_folder=demo_key)
+    number = made.certificate.number
+    code, said, err = call("verify", notice)
+    assert code == 0, err
+    assert f"notice, of certificate {number}" in said
+    assert "UNDER REVIEW since" in said
+    assert "give --key" in said
+    assert "SIMULATED" in said
+    code, said, _ = call("verify", notice, "--key", demo_key, "--json")
+    assert code == 0
+    told = json.loads(said)
+    assert told["files"][0]["signature"] == "fits"
+    schema = ROOT / "docs" / "schemas" / "verified-1.json"
+    jsonschema.validate(told, json.loads(schema.read_text("utf-8")))
+    code, _, err = call("verify", notice, "--key", bench_key)
+    assert code == 5
+    assert "signature" in err
+    assert call("verify", notice, "--key", bench_key, "--key", demo_key)[0] == 0
+    data = notice.read_bytes()
+    for at in range(0, len(data), 97):
+        changed = bytearray(data)
+        changed[at] ^= 1
+        notice.write_bytes(changed)
+        assert call("verify", notice)[0] == 5, at
+
+
+def test_a_document_without_a_signature_is_not_called_changed(
+    run: Path, tmp_path: Path, demo_key: Path, call: Call
+) -> None:
+    archive = tmp_path / "archive"
+    words = ("certify", run, "--out", tmp_path / "c.pdf", "--key", demo_key)
+    assert call(*words, "--archive", archive)[0] == 0
+    (judged,) = archive.glob("2*/*/judgement-001.json")
+    code, _, err = call("verify", judged)
+    assert code == 2
+    assert "This judgement of Proofstand carries no signature" in err
+    printed = tmp_path / "judged.json"
+    printed.write_text(call("judge", run, "--json")[1], "utf-8")
+    assert "This judgement of" in call("verify", printed)[2]
+    note = put_notice(tmp_path / "c.pdf", Says.UNDER_REVIEW, "x", key_folder=demo_key)
+    # what was signed once does not become another document by a changed word
+    other = note.read_bytes().replace(
+        b"proofstand.notice/1", b"proofstand.judgements/1"
+    )
+    (tmp_path / "other.json").write_bytes(other)
+    code, _, err = call("verify", tmp_path / "other.json")
+    assert code == 5
+    assert "changed after it was signed" in err
+
+
 def test_a_notice_is_its_certificate_s_and_its_key_s(
     run: Path, tmp_path: Path, demo_key: Path, bench_key: Path
 ) -> None:
