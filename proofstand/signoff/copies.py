@@ -41,7 +41,7 @@ from .verify import verify
 _MM = 72.0 / 25.4
 _A4_MM = (210.0, 297.0)
 MOST_SAID = 300  # characters
-MOST_STANDING = 110
+MOST_STANDING = 78  # one line
 _STRIP_MM = 14.0  # that the copy's own band takes of the page's head
 
 
