@@ -158,14 +158,26 @@ def _closing(done: Performance, shut: ShutOff) -> tuple[list[Reason], list[Reaso
 def _flowing(
     readings: Readings, outlet: Channel, done: Performance, shut: ShutOff
 ) -> tuple[float, float]:
-    """Return the stretch before a closing in which the outlet flowed undisturbed."""
+    """Return the stretch before a closing in which the outlet flowed undisturbed.
+
+    A valve that is turned unevenly lifts the outlet a little before most of the rise:
+    from the first such lift after it was asked for, the closing is on.
+    """
     stop = shut.onset_s - _CLEAR_S
-    start = max(done.begin_s, stop - LOOK_BEFORE_S)
+    asked = done.asked_at("close_bleed")
     # From before the step's start: a transition cut in its middle would not be seen as
     # one, and one within the first moments not before the noise is known.
-    trace = readings.trace(outlet, done.part).between(done.begin_s - _EARLIER_S, stop)
-    for event in find_events(trace, 0.0, resolution(outlet)):
-        start = max(start, event.window_s[1] + _CLEAR_S)
+    # Into the closing: what stands out just before it is told from noise only then.
+    trace = readings.trace(outlet, done.part)
+    trace = trace.between(done.begin_s - _EARLIER_S, shut.t50_s)
+    events = find_events(trace, 0.0, resolution(outlet))
+    for event in events:
+        if asked is not None and event.kind == "rise" and event.window_s[0] >= asked:
+            stop = min(stop, event.window_s[0] - _CLEAR_S)
+    start = max(done.begin_s, stop - LOOK_BEFORE_S)
+    for event in events:
+        if event.window_s[0] < stop:
+            start = max(start, event.window_s[1] + _CLEAR_S)
     return start, stop
 
 
