@@ -53,7 +53,6 @@ from .second_person import confirmed, judged, turned
 from .signed_run import key_of, signed_run, who_signs
 
 SALT_BYTES = 16
-_ALIKE = (Title.CERTIFICATE, Title.TO_COUNTERSIGN)  # one becomes the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +131,9 @@ def issue(
     title = title_of(judgement, plan, as_found=as_found or plan.as_found)
     if not key.demo:
         _refuse_not_on_record(run, plan, judgement, run_path)
-    taken = getattr(beside.replaces, "number", "")
+    taken = "" if beside.replaces is None else beside.replaces.number
     against(run).refuse(str(run_path), but=taken)
-    standing = last(run, [t.value for t in _ALIKE if title in _ALIKE] or [title.value])
+    standing = last(run, [alike.value for alike in _alike(title)])
     if standing and standing != taken:
         raise RefusedError(
             "page_already_issued",
@@ -196,6 +195,12 @@ def issue(
     write_once(out, signed, "certificate")
     notice = announced(asked, certificate, issuer, key_folder, utc_ns)
     return Issued(out, certificate, judgement, len(signed), notice)
+
+
+def _alike(title: Title) -> tuple[Title, ...]:
+    """Return the titles of one kind of page: what waits for a second signature too."""
+    kinds = (Title.CERTIFICATE, Title.TO_COUNTERSIGN)
+    return kinds if title in kinds else (title,)
 
 
 def page_of(
