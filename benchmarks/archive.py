@@ -158,9 +158,7 @@ def _filled(database: str, runs: int) -> tuple[Index, Any] | str:
     return index, bare
 
 
-def measured(
-    short: bool, *, measure: Callable[[int, str], Row], database: str
-) -> Row:
+def measured(short: bool, *, measure: Callable[[int, str], Row], database: str) -> Row:
     """Return one figure of the whole table of benchmarks."""
     return measure(ROWS_SHORT if short else ROWS, database)
 
@@ -182,6 +180,7 @@ def main(words: Iterable[str]) -> int:
 
 def by_serial(runs: int, database: str) -> Row:
     """Compare finding all runs of a serial."""
+
     def ask(index: Index, n: int) -> object:
         return index.by_serial(_serial(n * 7907 % runs))
 

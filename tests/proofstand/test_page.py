@@ -513,6 +513,31 @@ def test_letters_shrink_only_where_they_must(
     assert scales[1] == page.SCALES[0]
 
 
+def test_the_size_is_the_largest_of_all_that_fits(run_of: RunOf) -> None:
+    from proofstand.signoff import page
+
+    run, judgement = judged(run_of())
+    whole = data_of(run, judgement)
+    for data in (
+        whole,
+        {**whole, "remarks": "word " * 100},
+        {**whole, "not_shown": ["a thing that nothing shows"] * 60},
+        {**whole, "findings": whole["findings"][:3]},
+    ):
+        data = {**data, "code": page.code_svg("x"), "traces": []}
+        tried = []
+        for scale, least in zip(page.SCALES, page.TRACE_LEAST_MM, strict=True):
+            room = page._room({**data, "scale": scale})
+            each = room.left_mm - page._SLACK_MM - page._GAP_MM
+            tried.append(room.pages == 1 and each >= least)
+        assert sorted(tried) == tried  # what fits, fits at all smaller sizes
+        found, _ = page._fitted(data, 1)
+        if True in tried:
+            assert found == page.SCALES[tried.index(True)]
+        else:
+            assert found == page.SCALE_ON_TWO_PAGES
+
+
 def test_a_bar_is_set_whole_in_its_own_shape(run_of: RunOf) -> None:
     # a picture set in another shape would lose its ends, where a far bar stands
     template = resources.files("proofstand.signoff") / "templates" / "certificate.typ"
