@@ -86,7 +86,7 @@ def issue(
     asked: Asked = NOT_ASKED,
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
-    earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: (),
+    earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: None,
     last: Callable[[Run, Sequence[str]], str] = lambda run, titles: "",
     against: Callable[[Run], Against] = against_run,
 ) -> Issued:
@@ -108,8 +108,8 @@ def issue(
         utc_ns: the clock.
         keep: keeps the page before it is handed out, and is told whether it is of a
             simulated rig; a page that can't be kept is not handed out.
-        earlier: returns the tests of the same job before this one; None where they
-            could not be looked for.
+        earlier: returns the tests of the same regulator before this one; None where
+            they were not looked for.
         last: returns the number of the last page of this run with one of some titles,
             or "": a further one has to take its place.
         against: tells which pages of this run are under review, or that it was

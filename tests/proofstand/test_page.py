@@ -7,13 +7,14 @@ is in test_certificate.py.
 from __future__ import annotations
 
 import re
+import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
@@ -22,8 +23,9 @@ from analysis.judge import judge
 from proofstand.explain import explain
 from proofstand.procedure.steps.body_hold import ENOUGH
 from proofstand.report import fault_text, judgement_json, stops, table
-from proofstand.signoff.certificate import Certificate, Title
+from proofstand.signoff.certificate import Certificate, Earlier, Title
 from proofstand.signoff.content import page_data
+from proofstand.signoff.issue import page_of
 from proofstand.signoff.page import set_page
 from proofstand.words.sentences import page_words
 from records.faults import CATALOGUE
@@ -584,3 +586,40 @@ def test_an_interval_without_calibration_is_marked_wherever_it_stands(
     assert not any(f.noise_only for f in whole.findings)
     assert "noise only" not in table(whole, run, plan)
     assert "noise only" not in explain(whole, run, plan, "set_pressure")
+
+
+def test_a_long_list_of_earlier_tests_goes_on_on_another_page(
+    run_of: RunOf, lacks: Callable[[str], NoReturn], tmp_path: Path
+) -> None:
+    run, judgement = judged(run_of())
+    earlier = tuple(
+        Earlier(
+            run=f"run-of-{n:03d}",
+            sha256="0" * 64,
+            day="2026-01-01",
+            verdict="fail",
+            job="J-1",
+            same_job=n > 2,
+            as_received=n == 3,
+            rejected=n == 4,
+        )
+        for n in range(1, 61)
+    )
+    made = replace(made_for(judgement), earlier=earlier)
+    page = tmp_path / "page.pdf"
+    page.write_bytes(page_of(made, run, run.header.plan, judgement))
+    try:
+        done = subprocess.run(
+            ["pdftotext", str(page), "-"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    except FileNotFoundError:
+        lacks("pdftotext")
+    assert done.stdout.count("\f") == 2
+    said = " ".join(done.stdout.split())
+    assert all(f"run run-of-{n:03d}." in said for n in range(1, 61))
+    assert "this is test 58 of this job" in said  # two of another, one as received
+    assert "as received: fail, this job, run run-of-003" in said
+    assert "fail, rejected, this job, run run-of-004" in said
