@@ -123,7 +123,7 @@ def page_data(
         ),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
-        "stops": _once(stops(run, plan)),
+        "stops": _once([_other_version(made, run), *stops(run, plan)]),
         "why": _why(judgement, run),
         "suspects": _suspects(judgement, run),
         "findings": table,
@@ -350,6 +350,14 @@ def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, s
     else:
         ink = PAGE.ink
     return {"word": word, "means": " ".join(means), "ink": ink}
+
+
+def _other_version(made: Certificate, run: Run) -> str:
+    """Return that the run was judged by another version than it was tested by."""
+    if made.plan_sha256 == run.header.plan_sha256:
+        return ""
+    before = run.header.plan.version
+    return page("judged_by_other", version=made.plan_version, before=before)
 
 
 def _rules(judgement: Judgement) -> list[str]:

@@ -145,7 +145,9 @@ def issue(
     accepted = conceded(concessions, run, plan, judgement, key, issued_ns)
     before = None if key.demo and not plan_name else turned(run, judgement)
     if before is not None:
-        before = confirmed(before, confirmation, run, judgement, by, key, str(run_path))
+        before = confirmed(
+            before, confirmation, run, plan, judgement, by, key, str(run_path)
+        )
     issuer = who_signs(key, by, Act.CERTIFY, ask, utc_ns)
     judgement = replace(judgement, by=issuer.name)
     issued = datetime.fromtimestamp(issued_ns // 10**9, tz=UTC).astimezone()

@@ -73,7 +73,8 @@ def judged(path: Path) -> tuple[Run, Judgement]:
 
 
 def data_of(run: Run, judgement: Judgement, **changes: Any) -> dict[str, Any]:
-    return page_data(made_for(judgement, **changes), run, run.header.plan, judgement)
+    own = {"plan_sha256": run.header.plan_sha256, **changes}
+    return page_data(made_for(judgement, **own), run, run.header.plan, judgement)
 
 
 def remarked(run: Run, change: Callable[[Mark], list[Mark]]) -> Run:
@@ -457,7 +458,7 @@ def test_keys_hashes_and_coverage(run_of: RunOf) -> None:
     run, judgement = judged(run_of())
     data = data_of(run, judgement)
     assert data["key_id"] == KEY_ID
-    assert "fedcba9876543210…" in data["plan_sha256"]
+    assert f"{run.header.plan_sha256[:16]}…" in data["plan_sha256"]
     assert "issuer unknown" in page_words()["check"]
     assert "k about 2 (t-factor" in page_words()["legend"]
     assert "gas temperature 1" in data["around"]
