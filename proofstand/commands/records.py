@@ -357,15 +357,14 @@ def run_check(args: argparse.Namespace) -> int:
     """Check the archive and print what was found."""
     from proofstand.keeping.checked import check_archive
     from proofstand.keeping.home import settle_if_possible
-    from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
+    from proofstand.signoff.heads import known_places
 
     from .verify_archive import exit_of, print_checked
 
     archive = home_of(args).archive
     keys = args.key or []
-    own = shop_folder() / PUBLIC_NAME
-    if not keys and args.archive is None and own.exists():
-        keys = [own]
+    if not keys and args.archive is None:
+        keys = list(known_places())
     archive.head()
     settle_if_possible(archive)
 
