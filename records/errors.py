@@ -49,6 +49,7 @@ INPUT_IDS = frozenset(
         "file_not_ours",
         "file_exists",
         "file_unwritable",
+        "page_kept_only",
         "format_wrong",
         "format_newer",
         "toml_syntax",

@@ -178,23 +178,35 @@ def issue(
     )
     pdf, box = page_and_box(certificate, run, plan, judgement, beside)
     signed = sign(pdf, key, certificate.title.said, box)
-    # On record first: a page that is not there can be made again, one that nobody
-    # knows of can't be taken back.
-    did(
-        issuer,
-        Act.CERTIFY,
-        utc_ns=utc_ns,
-        number=certificate.number,
-        title=title.value,
-        run=run.sha256,
-        verdict=judgement.verdict.value,
-        plan=plan.id,
-        version=str(plan.version),
-        plan_sha256=judgement.plan_sha256,
-    )
-    if keep is not None:
-        keep(signed, certificate.simulated)
-    write_once(out, signed, "certificate")
+    kept: list[object] = []
+
+    def on_record() -> None:
+        did(
+            issuer,
+            Act.CERTIFY,
+            utc_ns=utc_ns,
+            number=certificate.number,
+            title=title.value,
+            run=run.sha256,
+            verdict=judgement.verdict.value,
+            plan=plan.id,
+            version=str(plan.version),
+            plan_sha256=judgement.plan_sha256,
+        )
+        if keep is not None:
+            kept.append(keep(signed, certificate.simulated))
+
+    # On record once there is room for it and before it is there: what could not be
+    # written is not kept as issued, and none is handed out that nobody knows of.
+    try:
+        write_once(out, signed, "certificate", first=on_record)
+    except InputError as error:
+        if not kept:
+            raise
+        why = str(error.facts.get("why", error))
+        raise InputError(
+            "page_kept_only", where=str(out), number=certificate.number, why=why
+        ) from None
     notice = announced(asked, certificate, issuer, key_folder, utc_ns)
     return Issued(out, certificate, judgement, len(signed), notice)
 

@@ -23,6 +23,7 @@ from proofstand.signoff.issue import issue
 from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
 from proofstand.signoff.notes import REJECTION, load_note
 from proofstand.start_of_shift import check_shift
+from records import runfile
 from records.archive.chain import Archive
 from records.archive.entry import Entry
 from records.planfile import builtin_plan
@@ -404,3 +405,47 @@ def test_a_countersigned_page_is_kept_beside_the_one_that_waited(
     code, _, said = call(*given)
     assert code == 0
     assert "not in the archive yet" in said
+
+
+def test_a_page_that_finds_no_room_is_not_kept_as_issued(
+    call: Call,
+    sealed_run: SealedRun,
+    bench_key: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shop_folder().parent.mkdir(parents=True, mode=0o700)
+    shop_folder().symlink_to(bench_key)
+    run, page = sealed_run(key=bench_key, change=real), tmp_path / "c.pdf"
+    words = ("certify", run, "--out", page, "--by", SIGNER)
+    with monkeypatch.context() as patched:
+        real_write = runfile._write_synced
+
+        def full(file: Any, data: bytes) -> None:
+            if data.startswith(b"%PDF"):
+                raise OSError(28, "No space left on device")
+            real_write(file, data)
+
+        patched.setattr(runfile, "_write_synced", full)
+        code, _, said = call(*words)
+    assert code == 2
+    assert "No space left" in said
+    assert not archive_dir().exists()
+    assert not page.exists()
+    # it is there whole, and its name can't be given any more: said with its number
+    with monkeypatch.context() as patched:
+
+        def taken(beside: Path, out: Path) -> None:
+            raise OSError(5, "Input/output error")
+
+        patched.setattr(runfile, "_put", taken)
+        code, _, said = call(*words)
+    assert code == 2
+    (kept_page,) = archive_dir().glob("2*/*/certificate-*.pdf")
+    number = kept_page.stem.removeprefix("certificate-")
+    assert f"issued as {number} and lies in the archive" in said
+    code, _, said = call(*words)
+    assert code == 6
+    assert f"{number} is out already" in said
+    assert f"records show {number}" in said
+    assert call("records", "check")[0] == 0
