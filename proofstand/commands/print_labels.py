@@ -56,6 +56,13 @@ def add(commands: Subparsers) -> None:
         help="the job card as it is now, for seal and ending (default: the run's)",
     )
     by_option(tag, "who tags it")
+    tag.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that is asked what speaks against it (default: that of the "
+        "settings, else the user's; for a simulated rig none)",
+    )
     _stock(tag)
     tag.set_defaults(run=run_tag)
 
@@ -175,11 +182,11 @@ def _standing(
             where = str(args.certificate)
             raise IntegrityError("signature_wrong", where=where, key=run.key_id[:16])
         against = ", ".join(
-            n.says for n in known_against_page()(args.certificate).notices
+            n.says for n in known_against_page(args.archive)(args.certificate).notices
         )
         if found.paper.title != Title.CERTIFICATE.value:
             against = against or f"a {found.paper.title}"
-    of_run = known_against_run()(run)
+    of_run = known_against_run(args.archive)(run)
     for notice in of_run.notices:
         other = page("tag_other_under_review", number=notice.certificate)
         against = against or other

@@ -142,12 +142,12 @@ def _day(text: str) -> date:
 def run_add(args: argparse.Namespace) -> int:
     """Keep files and say where they lie."""
     from proofstand.keeping.bundle import is_bundle
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import add as keep
     from proofstand.keeping.taken_back import add_bundle
     from records.errors import InputError
 
-    where, key, who = home_of(args), head_key(args.key), who_is(args.by)
+    where, key, who = home_of(args), head_key(args.key), who_typed(args.by)
     bundles = [path for path in args.files if is_bundle(path)]
     if bundles and len(args.files) > 1:
         why = "Give one bundle at a time, and nothing with it."
@@ -185,7 +185,7 @@ def print_added(args: argparse.Namespace, folder: Path, added: Added) -> None:
 
 def run_comment(args: argparse.Namespace) -> int:
     """Keep a remark."""
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import comment
 
     where = home_of(args)
@@ -194,7 +194,7 @@ def run_comment(args: argparse.Namespace) -> int:
         args.what,
         args.text,
         key=head_key(args.key),
-        who=who_is(args.by),
+        who=who_typed(args.by),
     )
     print_added(args, where.archive.folder, added)
     return 0

@@ -212,7 +212,7 @@ def tag(
         ("set_pressure", _set_pressure(run, plan, judgement)),
         ("tested", tested),
         ("certificate_number", number) if number else ("run", run.id),
-        ("seal", last_seal(card) or page("tag_none")),
+        ("seal", last_seal(card) or page("tag_not_recorded")),
         ("tagged_by", by),
     ]
     cautions = [] if state is State.SERVICEABLE else [page("tag_not_for_service")]
