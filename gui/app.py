@@ -14,11 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
 from proofstand.commands.window import WindowOptions
-from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
 from records.planfile import DEFAULT_PLAN
-from records.run import Request
 
 from .display import check_display
 
@@ -27,8 +25,6 @@ try:
     from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence
     from PySide6.QtWidgets import (
         QApplication,
-        QInputDialog,
-        QLineEdit,
         QPushButton,
         QStackedWidget,
         QVBoxLayout,
@@ -40,6 +36,7 @@ except ImportError as error:  # said in words by whoever opens the window
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
+from .bench_desk.last_test import keep_last, last_test
 from .bench_desk.pieces import Rule
 from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
@@ -48,7 +45,6 @@ from .bench_desk.start_sheet import StartSheet
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
 from .session_thread import (
-    Final,
     Over,
     SessionThread,
     Task,
@@ -57,6 +53,7 @@ from .session_thread import (
     recorded_run,
     recorded_test,
     simulated_test,
+    tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
 from .tone import Tone
@@ -79,6 +76,9 @@ _KEYS = {
     Qt.Key.Key_F2: "hear",
     Qt.Key.Key_F3: "go_back",
     Qt.Key.Key_F4: "tell",
+    Qt.Key.Key_F6: "open_paper",
+    Qt.Key.Key_F7: "open_tag",
+    Qt.Key.Key_F8: "next_regulator",
 }
 
 
@@ -159,7 +159,7 @@ class Window(QWidget):
         self.close_strip.keep.connect(self.keep_on)
         self.close_strip.end.connect(self.end_and_close)
         self._stack = QStackedWidget()
-        self.start = StartSheet(theme, self._given)
+        self.start = StartSheet(theme, self._given, last_test())
         self.start.begin.connect(self.begin)
         self.start.watch.connect(lambda _: self.watch_simulated(None))
         self.start.look.connect(self.look_at)
@@ -168,6 +168,7 @@ class Window(QWidget):
             desk = self._options.desk.capitalize()
             self.start.side_note.setText(said("start", "not_built", desk=desk))
         self._stack.addWidget(self.start)
+        self.start.fields["label"].setFocus()
         self._stack.addWidget(self.hose_page)
         self.desk = None
         self.form = None
@@ -184,8 +185,11 @@ class Window(QWidget):
 
             self.desk = BenchDesk(self._theme)
             self.desk.confirm.connect(self.confirm)
+            self.desk.answered.connect(self.answer)
+            self.desk.answering.connect(self.answering)
             self.desk.stop.connect(self.stop)
             self.desk.make_paper.connect(self.make_paper)
+            self.desk.make_tag.connect(self.make_tag)
             self.desk.next_test.connect(self.next_test)
             self.desk.go_back.connect(self.go_back)
             self.desk.tell.connect(self.tell)
@@ -273,6 +277,7 @@ class Window(QWidget):
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
         self._given, self._by = given, given.by.strip()
+        keep_last(given)
         hands = self._options.hands
         task = recorded_test(
             rig=Path(given.rig.strip()),
@@ -318,8 +323,8 @@ class Window(QWidget):
         self._tone.want(False)
         self.start.read.setChecked(False)
         self.start.folder_anew()
-        self.start.renew()
         self._stack.setCurrentWidget(self.start)
+        self.start.renew(last_test())
         if self.desk is not None:
             self._stack.removeWidget(self.desk)
             self.desk.deleteLater()
@@ -377,38 +382,29 @@ class Window(QWidget):
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
         if self._presenter is not None and self._thread is not None:
-            question = self._presenter.question
-            if question is not None:
-                self._ask(question)
+            if self._presenter.question is not None:
+                self._bench().action.answer.setFocus()
                 return
             command = self._presenter.confirm(self._by or said("nobody"))
             if command is not None:
                 self._thread.say(command)
                 self.show_now()
 
-    def _ask(self, question: Request, wrong: str = "") -> None:
-        """Open a field for an answer; it holds nothing up, least of all stop."""
-        dialog = QInputDialog(self)
-        dialog.setWindowTitle(said("answer"))
-        lines = [wrong, question.asks, question.instrument]
-        lines.append(said("answer_in", unit=unit_asked(question)))
-        dialog.setLabelText("\n".join(filter(None, lines)))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.textValueSelected.connect(lambda text: self.answer(question.id, text))
-        dialog.show()
+    def answering(self, text: str) -> None:
+        """Say at once what is wrong with an answer that is being typed."""
+        if self._presenter is not None:
+            self._bench().action.say_wrong(self._presenter.answer_trouble(text))
 
-    def answer(self, request: str, text: str) -> None:
+    def answer(self, text: str) -> None:
         """Take the answer to a question, if it still waits for one."""
-        question = None if self._presenter is None else self._presenter.question
-        if self._presenter is None or self._thread is None or question is None:
-            return
-        if question.id != request:
+        presenter = self._presenter
+        if presenter is None or self._thread is None or presenter.question is None:
             return
         try:
-            command = self._presenter.answer(text, self._by or said("nobody"))
+            command = presenter.answer(text, self._by or said("nobody"))
         except InputError as error:
             told = trouble(error)
-            self._ask(question, f"{told.what} {told.do}")
+            self._bench().action.say_wrong(f"{told.what} {told.do}")
             return
         self._thread.say(command)
         self.show_now()
@@ -470,32 +466,57 @@ class Window(QWidget):
             self._behind_hose = None
             self.setFocus()
 
-    def make_paper(self) -> None:
-        """Make the certificate or report of the run that is shown."""
-        if self._presenter is None:
-            return
-        final = self._presenter.make_paper()
-        if final is not None:
-            self._paper_thread = SessionThread(paper_of(final, *self._issuer(final)))
-            self._paper_thread.start()
-            self.show_now()
+    def make_paper(self, name: str = "", pin: str = "") -> None:
+        """Make the certificate or report of the run that is shown.
 
-    def _issuer(self, final: Final) -> tuple[str, str]:
-        """Return who issues a paper and their PIN, asked for where there is a list."""
-        if not asks_who(final):
-            return final.by, ""
-        head, ask = said("who_issues"), QInputDialog.getText
-        name, go = ask(self, head, said("issuer"), text=final.by)
-        if not go:
-            return final.by, ""
-        hidden = QLineEdit.EchoMode.Password
-        return name, ask(self, head, said("pin_of", name=name), hidden)[0]
+        Where the shop has a list of people it is first asked who issues it.
+        """
+        presenter = self._presenter
+        if presenter is None or presenter.final is None:
+            return
+        if not pin and asks_who(presenter.final):
+            self._bench().verdict.ask_who(presenter.final.by)
+            return
+        final = presenter.make_paper()
+        if final is not None:
+            self._make(paper_of(final, name, pin))
+
+    def make_tag(self) -> None:
+        """Make the tag of the run that is shown."""
+        made = None if self._presenter is None else self._presenter.make_tag()
+        if made is not None:
+            self._make(tag_of_run(*made))
+
+    def _make(self, task: Task) -> None:
+        self._paper_thread = SessionThread(task)
+        self._paper_thread.start()
+        self.show_now()
+
+    def _at_verdict(self, press: str) -> None:
+        """Press a key of the verdict, where one stands."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over and self.desk is not None and self.desk.isVisible():
+            getattr(self.desk.verdict, press)()
+
+    def open_paper(self) -> None:
+        """Open the paper of the run that is shown."""
+        self._at_verdict("open_paper")
+
+    def open_tag(self) -> None:
+        """Open the tag of the run that is shown."""
+        self._at_verdict("open_tag")
+
+    def next_regulator(self) -> None:
+        """Leave the verdict for the next regulator."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over:
+            self.next_test()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.
 
-        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done. The
-        system's keys for quitting close the window.
+        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done, F6 and F7
+        open paper and tag, F8 the next regulator. Ctrl-Q closes the window.
         """
         if event.isAutoRepeat():
             return
@@ -505,6 +526,7 @@ class Window(QWidget):
                 focused.click()
             elif self._presenter is not None and not self._asks:
                 self.confirm()
+                self._at_verdict("go_on")
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
         elif event.key() in _KEYS:

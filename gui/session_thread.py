@@ -47,6 +47,14 @@ class PaperMade:
     title: str
 
 
+@dataclass(frozen=True, slots=True)
+class TagMade:
+    """A tag was made; ``state`` is what it says."""
+
+    path: Path
+    state: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Final:
     """A run was judged from its sealed file.
@@ -68,9 +76,10 @@ class Final:
 
 @dataclass(frozen=True, slots=True)
 class PaperRefused:
-    """It could not be made."""
+    """It could not be made; of a tag ``tag`` says so."""
 
     error: ProofstandError
+    tag: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +87,7 @@ class Over:
     """The thread is done; nothing more comes of it."""
 
 
-ThreadEvent = SessionEvent | Final | PaperMade | PaperRefused | Over
+ThreadEvent = SessionEvent | Final | PaperMade | TagMade | PaperRefused | Over
 Tell = Callable[[ThreadEvent], None]
 Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
 
@@ -280,6 +289,30 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
             return
         made = issued.certificate
         tell(PaperMade(issued.path, made.number, made.title.said))
+
+    return task
+
+
+def tag_of_run(final: Final, paper: Path | None) -> Task:
+    """Return the task of making a run's tag, beside the run.
+
+    Args:
+        final: the run and its judgement.
+        paper: its certificate or report, or None.
+    """
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        try:
+            from proofstand.signoff.labels import Size
+            from proofstand.tagging import STOCK, tag_of, write_labels
+
+            said, state = tag_of(final.run_path, certificate=paper, by=final.by)
+            out = free_paper(final.run_path, "tag")
+            write_labels(out, [said], Size.parse(STOCK))
+        except ProofstandError as error:
+            tell(PaperRefused(error, tag=True))
+            return
+        tell(TagMade(out, state.value))
 
     return task
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
+from PySide6.QtCore import QByteArray, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import (
     QGridLayout,
     QLabel,
+    QLineEdit,
     QPushButton,
     QSizePolicy,
     QWidget,
@@ -70,12 +71,12 @@ def key(
     return button
 
 
-def restyle(button: QPushButton, name: str, value: str) -> None:
-    """Give a button another look when that changed."""
-    if button.property(name) != value:
-        button.setProperty(name, value)
-        button.style().unpolish(button)
-        button.style().polish(button)
+def restyle(widget: QWidget, name: str, value: str) -> None:
+    """Give a widget another look when that changed."""
+    if widget.property(name) != value:
+        widget.setProperty(name, value)
+        widget.style().unpolish(widget)
+        widget.style().polish(widget)
 
 
 def needed_px(panel: QWidget, width: int) -> int:
@@ -84,6 +85,21 @@ def needed_px(panel: QWidget, width: int) -> int:
     assert layout is not None
     layout.activate()
     return max(layout.totalHeightForWidth(width), layout.totalMinimumSize().height())
+
+
+class OwnEnter(QLineEdit):
+    """A line whose Enter is its own: it never confirms what the test asks for."""
+
+    entered = Signal()
+
+    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
+        """Keep Enter, let the rest go its way."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            event.accept()
+            if not event.isAutoRepeat():
+                self.entered.emit()
+        else:
+            super().keyPressEvent(event)
 
 
 # A line of large words and its base line, in heights of a capital: room for what

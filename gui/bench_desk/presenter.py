@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
-from proofstand.procedure.answers import parsed_answer
+from proofstand.procedure.answers import parsed_answer, unit_asked
 from proofstand.procedure.engine import (
     Abandon,
     Acknowledge,
@@ -42,13 +43,20 @@ from proofstand.words.sentences import (
     caution,
     trouble,
 )
-from records.errors import ProofstandError, RigError
+from records.errors import InputError, ProofstandError, RigError
 from records.judgement import Judgement
 from records.measure import Kind
 from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request, RunHeader
 
-from ..session_thread import Final, Over, PaperMade, PaperRefused, ThreadEvent
+from ..session_thread import (
+    Final,
+    Over,
+    PaperMade,
+    PaperRefused,
+    TagMade,
+    ThreadEvent,
+)
 from .asking import asking_of, window_words
 from .findings import failing, finding_rows
 from .live import Live
@@ -66,7 +74,7 @@ from .screen import (
     Strip,
     Verdict,
 )
-from .verdicts import verdict_of
+from .verdicts import Papers, verdict_of
 from .wording import calibration_words, known, said, several, step_words
 
 # A press counts only when what it answers has stood so long.
@@ -130,10 +138,9 @@ class Presenter:
         self._closed = ""
         self._error: ProofstandError | None = None
         self._final: Final | None = None
-        self._paper: Path | None = None
-        self._paper_words = ""
+        self._papers = Papers()
+        self._papers_at = 0.0
         self._paper_error: ProofstandError | None = None
-        self._making = False
         self._stop_at: float | None = None
         self._stopping = False
         self._ending = False
@@ -173,23 +180,32 @@ class Presenter:
                 self._judgement, self._judged_on = event.judgement, ""
                 if event.paper is not None:
                     self._has_paper(event.paper)
+                self._papers_at = self._clock()
             case PaperMade():
-                self._making = False
                 self._has_paper(event)
+            case TagMade(path, state):
+                told = said("after", "tag_at", state=state.upper(), path=path)
+                self._has(replace(self._papers, tag=path, tag_words=told))
             case PaperRefused(error):
-                self._making, self._paper_error = False, error
+                self._paper_error = error
+                self._has(self._papers)
             case Over():
                 self._over = True
 
     def _has_paper(self, paper: PaperMade) -> None:
-        self._paper = paper.path
-        self._paper_words = said(
+        told = said(
             "after",
             "paper_at",
             title=paper.title,
             number=paper.number,
             path=paper.path,
         )
+        self._has(replace(self._papers, paper=paper.path, words=told))
+
+    def _has(self, papers: Papers) -> None:
+        """Take what was made of the run; what comes next stands a moment first."""
+        self._papers = replace(papers, making=False)
+        self._papers_at = self._clock()
 
     def _begin(self, header: RunHeader, journal: Path) -> None:
         self._header, self._journal = header, journal
@@ -315,6 +331,18 @@ class Presenter:
         request = self._request
         asked = request is not None and request.look and self._may_confirm(request)
         return request if asked and self._armed() else None
+
+    def answer_trouble(self, text: str) -> str:
+        """Return what is wrong with an answer that is being typed, or ""."""
+        request = self.question
+        if request is None or not text.strip():
+            return ""
+        try:
+            parsed_answer(request, text)
+        except InputError as error:
+            told = trouble(error)
+            return f"{told.what} {told.do}"
+        return ""
 
     def answer(self, said: str, by: str) -> Command:
         """Return the answer to the question that waits.
@@ -447,11 +475,28 @@ class Presenter:
         header = self._header
         return hose_page() if header is None else hose_page(header.job, header.plan)
 
+    @property
+    def final(self) -> Final | None:
+        """The run as it ended, or None."""
+        return self._final
+
     def make_paper(self) -> Final | None:
         """Return what to make a paper of, once; None where there is nothing to make."""
-        if self._final is None or self._paper is not None or self._making:
+        if self._papers.paper is not None:
             return None
-        self._making, self._paper_error = True, None
+        return self._begin_paper()
+
+    def make_tag(self) -> tuple[Final, Path | None] | None:
+        """Return the run and its paper to make a tag of, once, or None."""
+        if self._papers.tag is not None:  # made already
+            return None
+        final = self._begin_paper()
+        return None if final is None else (final, self._papers.paper)
+
+    def _begin_paper(self) -> Final | None:
+        if self._final is None or self._papers.making:
+            return None
+        self._papers, self._paper_error = replace(self._papers, making=True), None
         return self._final
 
     @property
@@ -748,6 +793,10 @@ class Presenter:
         words = asking_of(request, self._step, self._plan, self._reading)
         may = self._may_confirm(request)
         foot = said("press_when_done") if may else self._foot()
+        asks = ""
+        if request.look and may:
+            asks = said("answer_in", unit=unit_asked(request))
+            foot = ""
         if request.confirm and self._confirmed:
             foot = said("confirmed")
         return Action(
@@ -759,6 +808,7 @@ class Presenter:
             armed=may and self._armed(),
             foot=foot,
             confirmed=request.confirm and self._confirmed,
+            asks=asks,
         )
 
     def _foot(self) -> str:
@@ -787,9 +837,7 @@ class Presenter:
     def _verdict(self) -> Verdict | None:
         if self._final is None:
             return None
+        stood = self._clock() - self._papers_at >= ARM_S
         return verdict_of(
-            self._final,
-            paper=self._paper,
-            paper_words=self._paper_words,
-            making=self._making,
+            self._final, self._papers, armed=stood and not self._papers.making
         )

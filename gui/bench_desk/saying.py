@@ -6,38 +6,22 @@ It takes the findings' place beside the trace; nothing that is measured waits fo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
     QButtonGroup,
     QGridLayout,
     QHBoxLayout,
-    QLineEdit,
     QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
 from ..theme import Theme
-from .pieces import key, line, put
+from .pieces import OwnEnter, key, line, put
 from .wording import known, said, several
 
 Choice = tuple[str, str]
-
-
-class _Reason(QLineEdit):
-    """A line whose Enter is its own: it never confirms what the test asks for."""
-
-    entered = Signal()
-
-    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
-        """Keep Enter, let the rest go its way."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            event.accept()
-            self.entered.emit()
-        else:
-            super().keyPressEvent(event)
 
 
 class Saying(QWidget):
@@ -62,7 +46,7 @@ class Saying(QWidget):
         self._reason_box = QGridLayout()
         for box in (self._choice_box, self._reason_box):
             box.setSpacing(px(8))
-        self.reason = _Reason()
+        self.reason = OwnEnter()
         self.reason.setFont(theme.font("lead"))
         self.reason.setPlaceholderText(said("saying", "why_hint"))
         self.reason.setAccessibleName(said("saying", "why"))

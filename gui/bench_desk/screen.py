@@ -147,6 +147,7 @@ class Action:
         armed: the key counts now; a request has to stand a moment first.
         foot: what is to be pressed, or that nothing is.
         grave: the first words are those of a fail.
+        asks: in what an answer is typed, or "" where none is.
     """
 
     first: str
@@ -159,6 +160,7 @@ class Action:
     foot: str = ""
     confirmed: bool = False
     grave: bool = False
+    asks: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +190,10 @@ class Verdict:
         kind: the verdict's id. lines: likely causes and notes.
         run_path: the sealed file. paper: certificate or report, or None.
         paper_words: its title, number and place.
-        make: what the button that makes one says, or "".
+        make: what the key that makes one says, or "".
+        tag: its tag, or None. tag_words: what it says and where it is.
+        making: a paper is being made. step: what Enter does now, ``make``, ``tag`` or
+            ``next``; armed: it does, for it has stood a moment.
     """
 
     kind: str
@@ -201,6 +206,10 @@ class Verdict:
     paper: Path | None
     make: str
     making: bool = False
+    tag: Path | None = None
+    tag_words: str = ""
+    step: str = "make"
+    armed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

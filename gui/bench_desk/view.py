@@ -6,7 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ..history import History
 from ..theme import Theme
@@ -201,8 +207,11 @@ class BenchDesk(QWidget):
 
     confirm = Signal()
     stop = Signal()
-    make_paper = Signal()
+    make_paper = Signal(str, str)
+    make_tag = Signal()
     next_test = Signal()
+    answered = Signal(str)
+    answering = Signal(str)
     go_back = Signal()
     tell = Signal()
     told = Signal(str, str, str)
@@ -216,6 +225,8 @@ class BenchDesk(QWidget):
         self.verdict = VerdictPanel(theme)
         self.findings = FindingsPanel(theme)
         self.action.confirm.connect(self.confirm)
+        self.action.answered.connect(self.answered)
+        self.action.answering_now.connect(self.answering)
         self.action.stop.connect(self.stop)
         self.action.back.connect(self.next_test)
         self.action.go_back.connect(self.go_back)
@@ -225,12 +236,16 @@ class BenchDesk(QWidget):
         self.saying.told.connect(self.told)
         self.saying.left.connect(self.leave_saying)
         self.asks = False
-        self._right = QStackedWidget()
+        self._left, self._right = QStackedWidget(), QStackedWidget()
         for page in (self.findings, self.alarm_steps, self.saying):
             self._right.addWidget(page)
+        # the shares of both sides hold, whatever a page would like
+        for side in (self._left, self._right):
+            side.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            side.setMinimumWidth(1)
         self.verdict.make.connect(self.make_paper)
+        self.verdict.tag.connect(self.make_tag)
         self.verdict.next.connect(self.next_test)
-        self._left = QStackedWidget()
         self._left.addWidget(self.action)
         self._left.addWidget(self.verdict)
         self._least_px = px(LOW_PX)
