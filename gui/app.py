@@ -168,7 +168,6 @@ class Window(QWidget):
             desk = self._options.desk.capitalize()
             self.start.side_note.setText(said("start", "not_built", desk=desk))
         self._stack.addWidget(self.start)
-        self.start.fields["label"].setFocus()
         self._stack.addWidget(self.hose_page)
         self.desk = None
         self.form = None
@@ -177,6 +176,7 @@ class Window(QWidget):
         self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
         self._layout.addWidget(self._stack, 1)
+        self.start.fields["label"].setFocus()  # a scan or Enter is the first key
 
     def _bench(self) -> BenchDesk:
         """Return the desk, made when it is first needed: plots take long to load."""
