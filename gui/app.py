@@ -99,7 +99,7 @@ class Window(QWidget):
         self.resize(size)
         self.setMinimumSize(min(size.width(), 1100), min(size.height(), 700))
         self.setWindowTitle(said("title"))
-        self._theme = Theme(self._inks, scale_for(size.width(), size.height()))
+        self._theme = Theme(self._inks, self._scale_of(size))
         self._given = Given(
             rig=options.rig,
             plan=options.plan,
@@ -203,8 +203,11 @@ class Window(QWidget):
         if hasattr(self, "_rescale"):
             self._rescale.start()
 
+    def _scale_of(self, size: QSize) -> float:
+        return scale_for(size.width(), size.height(), self.devicePixelRatioF())
+
     def _fit(self) -> None:
-        scale = scale_for(self.width(), self.height())
+        scale = self._scale_of(self.size())
         if abs(scale - self._theme.scale) <= _SCALE_MOVES * self._theme.scale:
             return
         self._given = self.start.given

@@ -58,6 +58,42 @@ def put(label: QLabel, text: str) -> None:
         label.setText(text)
 
 
+class FittedLine(QWidget):
+    """One line that ends in dots where it is longer than its place; whole as a tip."""
+
+    def __init__(self, theme: Theme, size: str, *, ink: str = "", name: str) -> None:
+        super().__init__()
+        self._ink = QColor(ink or theme.inks.ink)
+        self._text = ""
+        self.right = False
+        self.setFont(theme.font(size))
+        self.setAccessibleName(name)
+        self.setFixedHeight(round(QFontMetricsF(self.font()).height()))
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+
+    def text(self) -> str:
+        """Return what it says in full."""
+        return self._text
+
+    def put(self, text: str) -> None:
+        """Say something else."""
+        if text != self._text:
+            self._text = text
+            self.setAccessibleDescription(text)
+            self.setToolTip(text)
+            self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw as much of it as there is room for."""
+        painter = QPainter(self)
+        painter.setPen(self._ink)
+        metrics = QFontMetricsF(self.font())
+        dots = Qt.TextElideMode.ElideRight
+        text = metrics.elidedText(self._text, dots, self.width() + 0.5)
+        side = Qt.AlignmentFlag.AlignRight if self.right else Qt.AlignmentFlag.AlignLeft
+        painter.drawText(self.rect(), side | Qt.AlignmentFlag.AlignVCenter, text)
+
+
 def key(
     theme: Theme, text: str, *, size: str = "text", strong: bool = False
 ) -> QPushButton:

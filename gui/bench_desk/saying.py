@@ -36,7 +36,7 @@ class Saying(QWidget):
         px = theme.px
         self._kind = ""
         self.head = line(theme, "far", bold=True, name="what is told")
-        self.lead = line(theme, "text", ink=theme.inks.soft, wrap=True)
+        self.lead = line(theme, "label", ink=theme.inks.soft, wrap=True)
         self._choices = QButtonGroup(self)
         self._choices.idToggled.connect(lambda *_: self._chosen())
         self._ids: list[str] = []
@@ -94,6 +94,7 @@ class Saying(QWidget):
             self._choices.addButton(made, number)
             self.choices.append(made)
             self._choice_box.addWidget(made, number // 2, number % 2)
+            made.show()  # at once: what is hidden takes no room
         self.reason.clear()
         if len(choices) == 1:
             self.choices[0].setChecked(True)
@@ -110,7 +111,8 @@ class Saying(QWidget):
                 made = self._key(words)
                 made.clicked.connect(lambda _, w=words: self.reason.setText(w))
                 self.reasons.append(made)
-                self._reason_box.addWidget(made, number // 2, number % 2)
+                self._reason_box.addWidget(made, number // 3, number % 3)
+                made.show()
         self._look()
 
     @property

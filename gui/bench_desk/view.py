@@ -295,7 +295,8 @@ class BenchDesk(QWidget):
         self.strip.show_strip(screen.strip)
         if screen.picture is not None and screen.picture.lanes:
             glide = screen.phase is Phase.RUNNING
-            short = screen.strip is not None and screen.verdict is None
+            short = screen.strip is not None or self.asks
+            short = short and screen.verdict is None
             self.trace.show_picture(screen.picture, channels, glide=glide, short=short)
             self.alarm_readings.show_lanes(screen.picture.lanes)
         calm = screen.alarm is None

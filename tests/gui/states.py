@@ -275,7 +275,7 @@ def ask_look(scene: Scene) -> None:
     presenter = scene.at(hold_of(scene.good_run, "body-hold") + 200.0)
     more = {
         "confirm": True,
-        "look": "vent_bubbles",
+        "look": "bubble_count",
         "asks": "How many bubbles leave the vent in a minute?",
         "instrument": "Bubble tube, 2 mm, 3 mm under water.",
     }
