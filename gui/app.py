@@ -37,6 +37,7 @@ from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
 from .bench_desk.last_test import keep_last, last_test
+from .bench_desk.looking import FINE, STEP
 from .bench_desk.pieces import Rule
 from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
@@ -45,10 +46,12 @@ from .bench_desk.start_sheet import StartSheet
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
 from .session_thread import (
+    EarlierFound,
     Over,
     SessionThread,
     Task,
     asks_who,
+    earlier_run_of,
     paper_of,
     recorded_run,
     recorded_test,
@@ -61,7 +64,7 @@ from .tone import Tone
 if TYPE_CHECKING:
     from .bench_desk.card_draft import Draft
     from .bench_desk.card_form import CardForm
-    from .bench_desk.view import BenchDesk
+    from .bench_desk.view import BenchDesk, TraceArea
 
 BEAT_MS = 60
 # A rig whose time runs fast needs the computer for its readings.
@@ -79,6 +82,13 @@ _KEYS = {
     Qt.Key.Key_F6: "open_paper",
     Qt.Key.Key_F7: "open_tag",
     Qt.Key.Key_F8: "next_regulator",
+}
+_ZOOM = {
+    Qt.Key.Key_Plus: 0.5,
+    Qt.Key.Key_Equal: 0.5,
+    Qt.Key.Key_Up: 0.5,
+    Qt.Key.Key_Minus: 2.0,
+    Qt.Key.Key_Down: 2.0,
 }
 
 
@@ -112,6 +122,7 @@ class Window(QWidget):
         self._presenter: Presenter | None = None
         self._thread: SessionThread | None = None
         self._paper_thread: SessionThread | None = None
+        self._look_thread: SessionThread | None = None
         self._closing = False
         self._end_asked = False
         self._tone = Tone(time.monotonic)
@@ -194,6 +205,7 @@ class Window(QWidget):
             self.desk.go_back.connect(self.go_back)
             self.desk.tell.connect(self.tell)
             self.desk.told.connect(self.told)
+            self._look_backs(self.desk.trace)
             self._stack.addWidget(self.desk)
         return self.desk
 
@@ -340,6 +352,90 @@ class Window(QWidget):
             self._options, hands=None, simulated=False, folder=None, run=None
         )
 
+    # --- looking back ----------------------------------------------------------------
+
+    def _look_backs(self, trace: TraceArea) -> None:
+        """Connect what looks back in the trace; none of it is told to the session."""
+        look, plot = self._look, trace.plot
+        plot.zoomed.connect(lambda factor, at: look("zoom", factor, at))
+        plot.panned.connect(lambda share: look("pan", share))
+        plot.cursor_moved.connect(lambda which, at: look("move_cursor", which, at))
+        for steps in (trace.sheet, trace.whole):
+            steps.wanted.connect(lambda a, b: look("show_stretch", a, b))
+        row = trace.look
+        row.now.connect(lambda: look("to_now"))
+        row.cursors.connect(lambda: look("cursors"))
+        row.earlier.connect(self.earlier)
+        row.chosen.connect(lambda path: self.earlier(Path(path)) if path else None)
+        row.save.connect(self.save_picture)
+
+    def _look(self, what: str, *facts: float) -> None:
+        """Change what is looked at, and show it."""
+        if self._presenter is not None:
+            getattr(self._presenter, what)(*facts)
+            self.show_now()
+
+    def earlier(self, chosen: Path | None = None) -> None:
+        """Lay the last run, or a chosen one, under the trace; or take it away."""
+        if self._presenter is None or self._presenter.busy_looking:
+            return
+        wanted = self._presenter.seek_earlier(chosen)
+        if wanted is not None:
+            self._look_thread = SessionThread(earlier_run_of(*wanted))
+            self._look_thread.start()
+        self.show_now()
+
+    def save_picture(self) -> None:
+        """Save what is seen of the trace, beside the run."""
+        from .bench_desk.picture_file import free_names, save_picture
+
+        presenter = self._presenter
+        place = None if presenter is None else presenter.run_place
+        if presenter is None or place is None or self.desk is None:
+            return
+        png, svg = free_names(place.parent, place.stem)
+        try:
+            save_picture(
+                self.desk.trace, self._theme, presenter.picture_head(), png, svg
+            )
+        except ProofstandError as error:
+            told = trouble(error)
+            presenter.say_of_picture(f"{told.where}: {told.what} {told.do}")
+        else:
+            words = said("look", "saved", png=png.name, svg=svg.name)
+            presenter.say_of_picture(words)
+        self.show_now()
+
+    def _looks(self, event: QKeyEvent) -> bool:
+        """Take a key that looks back; return whether it was one."""
+        desk = self.desk
+        if desk is None or not desk.trace.isVisible() or self._asks:
+            return False
+        shift = event.modifiers() & Qt.KeyboardModifier.ShiftModifier
+        ctrl = event.modifiers() & Qt.KeyboardModifier.ControlModifier
+        sideways = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
+        if event.key() in sideways:
+            way = sideways[Qt.Key(event.key())]
+            if shift or ctrl:
+                self._look("nudge_cursor", 1 if shift else 0, way * FINE)
+            else:
+                self._look("pan", way * STEP)
+        elif event.key() in _ZOOM:
+            self._look("zoom", _ZOOM[Qt.Key(event.key())])
+        elif event.key() == Qt.Key.Key_End:
+            self._look("to_now")
+        elif event.isAutoRepeat() or ctrl:
+            return False
+        elif event.key() == Qt.Key.Key_C:
+            self._look("cursors")
+        elif event.key() == Qt.Key.Key_O:
+            self.earlier()
+        elif event.key() == Qt.Key.Key_P:
+            self.save_picture()
+        else:
+            return False
+        return True
+
     # --- the beat --------------------------------------------------------------------
 
     def beat(self) -> None:
@@ -352,6 +448,9 @@ class Window(QWidget):
                 if thread is self._paper_thread:
                     events = [e for e in events if not isinstance(e, Over)]
                 self._presenter.take(events)
+        if self._look_thread is not None and self._presenter is not None:
+            found = self._look_thread.drain()
+            self._presenter.take(e for e in found if isinstance(e, EarlierFound))
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
@@ -372,7 +471,9 @@ class Window(QWidget):
             self.head.show_head(self.screen_now.head)
         self.alarm_bar.show_alarm(self.screen_now.alarm)
         self.hose_page.show_readings(self.screen_now.readings)
-        self._bench().show_screen(self.screen_now, self._presenter.histories)
+        self._bench().show_screen(
+            self.screen_now, self._presenter.histories, self._presenter.under
+        )
 
     def _busy(self) -> bool:
         return any(
@@ -518,10 +619,11 @@ class Window(QWidget):
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.
 
-        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done, F6 and F7
-        open paper and tag, F8 the next regulator. Ctrl-Q closes the window.
+        Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
+        heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
+        regulator. Ctrl-Q closes the window.
         """
-        if event.isAutoRepeat():
+        if self._looks(event) or event.isAutoRepeat():
             return
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
             focused = QApplication.focusWidget()
@@ -595,7 +697,7 @@ class Window(QWidget):
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
         self._tone.close()
-        for thread in (self._thread, self._paper_thread):
+        for thread in (self._thread, self._paper_thread, self._look_thread):
             if thread is not None and thread.alive:
                 if not thread.join(10.0):
                     thread.let_go()

@@ -27,7 +27,7 @@ from proofstand.session import (
 )
 from records.errors import OurFault, ProofstandError
 from records.judgement import Judgement
-from records.run import Run, RunState
+from records.run import Run, RunHeader, RunState
 from records.runfile import open_run
 
 PAPERS = (
@@ -87,7 +87,24 @@ class Over:
     """The thread is done; nothing more comes of it."""
 
 
-ThreadEvent = SessionEvent | Final | PaperMade | TagMade | PaperRefused | Over
+@dataclass(frozen=True, slots=True, eq=False)
+class EarlierFound:
+    """A run to lay under this one's trace, or None where there is none.
+
+    Attributes:
+        run: as it was sealed. verdict: how it is judged today. own: of this regulator,
+            not a file that somebody chose. error: why a chosen file can't be taken.
+    """
+
+    run: Run | None
+    verdict: str = ""
+    own: bool = True
+    error: ProofstandError | None = None
+
+
+ThreadEvent = (
+    SessionEvent | Final | PaperMade | TagMade | PaperRefused | EarlierFound | Over
+)
 Tell = Callable[[ThreadEvent], None]
 Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
 
@@ -237,6 +254,34 @@ def recorded_run(path: Path) -> Task:
         for event in replayed(final.run):
             tell(event)
         tell(final)
+
+    return task
+
+
+def earlier_run_of(
+    header: RunHeader, beside: Path | None, chosen: Path | None = None
+) -> Task:
+    """Return the task of finding the regulator's last run, or opening a chosen one.
+
+    Args:
+        header: of this run.
+        beside: folder where run files may lie, or None.
+        chosen: a run file, or None for this regulator's last one.
+    """
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        from proofstand.earlier import last_run_of
+
+        try:
+            if chosen is not None:
+                run: Run | None = open_run(chosen)
+            else:
+                run = last_run_of(header, beside)
+            verdict = "" if run is None else judge(run).verdict.value
+        except ProofstandError as error:
+            tell(EarlierFound(None, own=False, error=error))
+            return
+        tell(EarlierFound(run, verdict, own=chosen is None))
 
     return task
 

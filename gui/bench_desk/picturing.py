@@ -14,6 +14,7 @@ from records.run import Mark, MarkKind, Request
 
 from .asking import INLET_ACTS
 from .live import TREND_S, Live
+from .looking import FOLLOWING, EarlierRun, Looking, cursor_lines
 from .scales import clock, pressure_range, time_ticks, time_window
 from .screen import Lane, Picture, Range, StepCell, Zone
 from .wording import known, said, step_words
@@ -36,6 +37,8 @@ class Standing:
         hold: start and length of the hold that is on, or None.
         passed: ids of the steps that have begun, or were left out.
         over: nothing more comes; the whole run is shown.
+        looking: what a person looks at instead. earlier: the run to lay under it.
+        shift_s: by how much that one is moved. lines: what is told of it.
     """
 
     plan: Plan
@@ -48,17 +51,22 @@ class Standing:
     hold: tuple[float, float] | None
     request: Request | None
     over: bool
+    looking: Looking = FOLLOWING
+    earlier: EarlierRun | None = None
+    shift_s: float = 0.0
+    lines: tuple[str, ...] = ()
 
 
 def picture_at(at: Standing) -> Picture | None:
     """Return the picture, or None before there is anything to draw."""
     if not at.drawn or at.now_s <= 0.0:
         return None
-    over = at.over
-    if over:
-        from_s, to_s = 0.0, max(at.now_s, 1.0)
-    else:
-        from_s, to_s = time_window(at.now_s, at.step_s, at.hold)
+    over, looking = at.over, at.looking
+    from_s, to_s = looking.window or shown_now(at)
+    lines = at.lines
+    if looking.cursors is not None:
+        drawn = [(d.channel, d.history, _unit(at.plan, d.channel)) for d in at.drawn]
+        lines = (*cursor_lines(looking.cursors, drawn), *lines)
     lanes = tuple(_lane(at, live, from_s, to_s) for live in at.drawn)
     return Picture(
         from_s=from_s,
@@ -68,10 +76,30 @@ def picture_at(at: Standing) -> Picture | None:
         lanes=lanes,
         steps=_cells(at),
         to_come=_to_come(at),
-        whole_words=said("whole_run", time=clock(at.now_s)),
+        whole_words=said("whole_run" if over else "whole_run_on", time=clock(at.now_s)),
         ticks=time_ticks(from_s, to_s),
-        over=over,
+        over=over and looking.window is None,
+        looking=looking.window is not None,
+        cursors=looking.cursors,
+        lines=lines,
+        under=at.earlier is not None,
     )
+
+
+def shown_now(at: Standing) -> tuple[float, float]:
+    """Return the stretch that follows the test; of one that is over all of it."""
+    if at.over:
+        return 0.0, max(at.now_s, 1.0)
+    return time_window(at.now_s, at.step_s, at.hold)
+
+
+def step_at(marks: Sequence[Mark], t_s: float) -> str:
+    """Return the step that was on at a time, or ""."""
+    on = ""
+    for cell in spans_of(marks):
+        if cell.start_s <= t_s:
+            on = cell.step
+    return on
 
 
 def _worked_on(at: Standing) -> Live:
@@ -182,6 +210,10 @@ def _scale(
     extent = live.history.extent(from_s, to_s)
     if extent is not None:
         values += [to_unit(v, unit) for v in extent]
+    under = None if at.earlier is None else at.earlier.histories.get(live.channel.role)
+    if under is not None:
+        reach = under.extent(from_s - at.shift_s, to_s - at.shift_s)
+        values += [to_unit(v, unit) for v in reach or ()]
     for zone in zones:
         values += _weighty(zone, from_s, to_s)
     if not values:

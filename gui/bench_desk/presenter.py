@@ -49,7 +49,9 @@ from records.measure import Kind
 from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request, RunHeader
 
+from ..history import History
 from ..session_thread import (
+    EarlierFound,
     Final,
     Over,
     PaperMade,
@@ -60,7 +62,15 @@ from ..session_thread import (
 from .asking import asking_of, window_words
 from .findings import failing, finding_rows
 from .live import Live
-from .picturing import Standing, drawn_of, picture_at, value_words
+from .looking import EarlierRun, Looking, aligned, earlier_run
+from .picturing import (
+    Standing,
+    drawn_of,
+    picture_at,
+    shown_now,
+    step_at,
+    value_words,
+)
 from .scales import span_words
 from .screen import (
     Action,
@@ -145,6 +155,10 @@ class Presenter:
         self._stopping = False
         self._ending = False
         self._over = False
+        self._looking = Looking()
+        self._earlier: EarlierRun | None = None
+        self._look_words = ""
+        self._seeking = False
 
     # --- events ----------------------------------------------------------------------
 
@@ -189,6 +203,8 @@ class Presenter:
             case PaperRefused(error):
                 self._paper_error = error
                 self._has(self._papers)
+            case EarlierFound():
+                self._has_earlier(event)
             case Over():
                 self._over = True
 
@@ -201,6 +217,23 @@ class Presenter:
             path=paper.path,
         )
         self._has(replace(self._papers, paper=paper.path, words=told))
+
+    def _has_earlier(self, found: EarlierFound) -> None:
+        self._seeking = False
+        if found.run is None:
+            told = said("look", "none")
+            if found.error is not None:
+                words = trouble(found.error)
+                told = f"{words.where}: {words.what} {words.do}".removeprefix(": ")
+            self._look_words = told
+            return
+        header = found.run.header
+        day = time.strftime("%Y-%m-%d", time.localtime(header.started_utc_ns / 1e9))
+        which = "last_run" if found.own else "other_run"
+        serial = header.job.regulator.serial
+        facts = {"day": day, "verdict": found.verdict, "serial": serial}
+        self._earlier = earlier_run(found.run, said("look", which, **facts))
+        self._look_words = ""
 
     def _has(self, papers: Papers) -> None:
         """Take what was made of the run; what comes next stands a moment first."""
@@ -469,6 +502,123 @@ class Presenter:
         if not self.may_tell or what not in ("adjusted", "opened"):
             return None
         return Declare("opened" if what == "opened" else "adjusted", reason, by)
+
+    # --- looking back ----------------------------------------------------------------
+
+    @property
+    def looks_back(self) -> bool:
+        """Something else is shown than what follows the test."""
+        return self._looking != Looking() or self._earlier is not None
+
+    def zoom(self, factor: float, at_s: float | None = None) -> None:
+        """Show a stretch so many times as long, about a time or the middle."""
+        shown = self._shown()
+        if shown is not None:
+            about = 0.5 * (shown[0] + shown[1]) if at_s is None else at_s
+            self._looking = self._looking.zoomed(shown, factor, self._now_s, about)
+
+    def pan(self, share: float) -> None:
+        """Move by a share of the picture's width; above 0 is later."""
+        shown = self._shown()
+        if shown is not None:
+            self._looking = self._looking.panned(shown, share, self._now_s)
+
+    def to_now(self) -> None:
+        """Follow the test again."""
+        self._looking = self._looking.at_now()
+        self._earlier, self._look_words = None, ""
+
+    def show_stretch(self, from_s: float, to_s: float) -> None:
+        """Show a stretch, as that of a step."""
+        if self._shown() is not None:
+            lead = 0.06 * max(to_s - from_s, 1.0)
+            window = (max(from_s - lead, 0.0), to_s + lead)
+            self._looking = replace(self._looking, window=window)
+
+    def cursors(self) -> None:
+        """Set two cursors, or take them away."""
+        shown = self._shown()
+        if shown is not None:
+            self._looking = self._looking.with_cursors(shown)
+
+    def move_cursor(self, which: int, to_s: float) -> None:
+        """Set a cursor somewhere else."""
+        self._looking = self._looking.moved(which, to_s, self._now_s)
+
+    def nudge_cursor(self, which: int, share: float) -> None:
+        """Move a cursor by a share of the picture's width."""
+        shown, at = self._shown(), self._looking.cursors
+        if shown is not None and at is not None:
+            self.move_cursor(which, at[which] + share * (shown[1] - shown[0]))
+
+    @property
+    def busy_looking(self) -> bool:
+        """An earlier run is being looked for."""
+        return self._seeking
+
+    def seek_earlier(
+        self, chosen: Path | None = None
+    ) -> tuple[RunHeader, Path | None, Path | None] | None:
+        """Return whose earlier run is wanted, and where; None where one goes away."""
+        if self._header is None or self._seeking:
+            return None
+        if self._earlier is not None and chosen is None:
+            self._earlier, self._look_words = None, ""
+            return None
+        self._seeking, self._earlier = True, None
+        self._look_words = said("look", "searching")
+        place = self.run_place
+        return self._header, None if place is None else place.parent, chosen
+
+    @property
+    def run_place(self) -> Path | None:
+        """Where the run lies, sealed or as its journal."""
+        path = self._final.run_path if self._final is not None else self._journal
+        return path if path is not None and path.name else None
+
+    def picture_head(self) -> tuple[str, ...]:
+        """Return what stands above a picture that is saved."""
+        header = self._header
+        assert header is not None
+        began = time.localtime(header.started_utc_ns / 1e9)
+        day = time.strftime("%Y-%m-%d %H:%M", began)
+        head = self._head()
+        lines = (head.first, f"{header.rig.id}   {day}   {head.person}   {header.id}")
+        return (*lines, head.band) if head.band else lines
+
+    def say_of_picture(self, words: str) -> None:
+        """Take what became of saving the picture."""
+        self._look_words = words
+
+    @property
+    def under(self) -> tuple[Mapping[str, History], float] | None:
+        """The earlier run's samples by role, and by how much they are moved."""
+        if self._earlier is None:
+            return None
+        return self._earlier.histories, self._aligned()[0]
+
+    def _aligned(self) -> tuple[float, tuple[str, ...]]:
+        """Return by how much the earlier run is moved, and what is said of that."""
+        told = (self._look_words,) if self._look_words else ()
+        earlier = self._earlier
+        if earlier is None:
+            return 0.0, told
+        shown = self._shown() or (0.0, 0.0)
+        following = self._looking.window is None and self._step is not None
+        on = "" if self._step is None else self._step.id
+        step = on if following else step_at(self._marks, 0.5 * (shown[0] + shown[1]))
+        found = aligned(earlier, self._marks, step)
+        how = said("look", "not_aligned", step=step_words(step))
+        shift = 0.0
+        if found is not None:
+            shift, how = found
+        return shift, (said("look", "under", words=earlier.words, how=how), *told)
+
+    def _shown(self) -> tuple[float, float] | None:
+        standing = self._standing()
+        if standing is None or not self._drawn or self._now_s <= 0.0:
+            return None
+        return self._looking.window or shown_now(standing)
 
     def burst_hose(self) -> BurstHose:
         """Return what to do on a burst hose, for what the test has on the rig."""
@@ -817,21 +967,34 @@ class Presenter:
     # --- picture and verdict ---------------------------------------------------------
 
     def _picture(self) -> Picture | None:
+        standing = self._standing()
+        if standing is None:
+            return None
+        shift, lines = self._aligned()
+        return picture_at(
+            replace(
+                standing,
+                earlier=self._earlier,
+                shift_s=shift,
+                lines=lines,
+            )
+        )
+
+    def _standing(self) -> Standing | None:
         if self._header is None:
             return None
-        return picture_at(
-            Standing(
-                plan=self._header.plan,
-                drawn=self._drawn,
-                marks=self._marks,
-                passed={*self._begun, *self._ended},
-                now_s=self._now_s,
-                step=self._step,
-                step_s=self._step_s,
-                hold=self._hold,
-                request=self._request,
-                over=self.phase is not Phase.RUNNING,
-            )
+        return Standing(
+            plan=self._header.plan,
+            drawn=self._drawn,
+            marks=self._marks,
+            passed={*self._begun, *self._ended},
+            now_s=self._now_s,
+            step=self._step,
+            step_s=self._step_s,
+            hold=self._hold,
+            request=self._request,
+            over=self.phase is not Phase.RUNNING,
+            looking=self._looking,
         )
 
     def _verdict(self) -> Verdict | None:

@@ -114,6 +114,9 @@ class Picture:
         whole_s: how long the strip with the whole run is.
         over: nothing more comes; the picture itself is the whole run.
         to_come: the steps after the one that is on, as a sentence.
+        looking: a person looks back; the picture does not follow the test.
+        cursors: two times. lines: what they read, and what lies under the trace.
+        under: an earlier run lies under it.
     """
 
     from_s: float
@@ -126,6 +129,10 @@ class Picture:
     whole_words: str = ""
     ticks: tuple[tuple[float, str], ...] = ()
     over: bool = False
+    looking: bool = False
+    cursors: tuple[float, float] | None = None
+    lines: tuple[str, ...] = ()
+    under: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

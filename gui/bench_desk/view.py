@@ -21,6 +21,7 @@ from .action_panel import ActionPanel
 from .alarm_bar import AlarmReadings, AlarmSteps
 from .findings_panel import FindingsPanel
 from .live import Live
+from .look_row import LookRow
 from .pieces import Rule, line, needed_px, put
 from .readouts import LargeReadout, SmallReadout
 from .run_sheet import RunSheet, WholeRun
@@ -29,6 +30,7 @@ from .screen import Lane, Phase, Picture, Screen, Zone
 from .strips import StripBar
 from .verdict_panel import VerdictPanel
 
+Under = tuple[Mapping[str, History], float]
 READOUT_PX = 234
 ACTION_SHARE, FINDINGS_SHARE = 55, 45
 LOW_PX = 372
@@ -64,6 +66,7 @@ class TraceArea(QWidget):
         strips.setSpacing(px(5))
         strips.addWidget(self.sheet)
         strips.addWidget(self.whole)
+        self.look = LookRow(theme)
         foot.addLayout(strips, 1)
         words = QWidget()
         words.setFixedWidth(px(READOUT_PX))
@@ -80,6 +83,7 @@ class TraceArea(QWidget):
         layout.setSpacing(px(4))
         layout.addLayout(top, 1)
         layout.addLayout(foot)
+        layout.addWidget(self.look)
 
     def show_picture(
         self,
@@ -88,6 +92,7 @@ class TraceArea(QWidget):
         *,
         glide: bool,
         short: bool = False,
+        under: Under | None = None,
     ) -> None:
         """Show a picture of the channels' histories.
 
@@ -96,7 +101,14 @@ class TraceArea(QWidget):
             channels: their histories.
             glide: change scales gently.
             short: something above takes room; the strip of the whole run gives it.
+            under: an earlier run's samples by role, and by how much they are moved.
         """
+        roles = {lane.channel: lane.role for lane in picture.lanes}
+
+        def beneath(key: str) -> tuple[History, float] | None:
+            found = None if under is None else under[0].get(roles[key])
+            return None if under is None or found is None else (found, under[1])
+
         inks = self._theme.inks
 
         def history(key: str) -> History:
@@ -108,10 +120,20 @@ class TraceArea(QWidget):
         text = self._beats % BEATS_PER_TEXT == 0 or not glide or not self.readouts
         if text or large != self._large:
             self._show_readouts(picture.lanes)
-        self.plot.draw(lanes, history, picture.from_s, picture.to_s, glide=glide)
+        self.plot.draw(
+            lanes,
+            history,
+            picture.from_s,
+            picture.to_s,
+            glide=glide,
+            under=beneath,
+            cursors=picture.cursors,
+        )
+        self.look.show_picture(picture)
         self.sheet.show_picture(picture)
         first = picture.lanes[0]
-        self.whole.setVisible(not (short or picture.over))
+        room = not (short or picture.over) or picture.looking
+        self.whole.setVisible(room)
         self.whole.show_picture(
             picture, history(first.channel), inks.of_role(first.role)
         )
@@ -290,14 +312,21 @@ class BenchDesk(QWidget):
             page = self.saying if self.asks else self.alarm_steps
         self._right.setCurrentWidget(page)
 
-    def show_screen(self, screen: Screen, channels: Mapping[str, Live]) -> None:
-        """Show everything of a screen."""
+    def show_screen(
+        self,
+        screen: Screen,
+        channels: Mapping[str, Live],
+        under: Under | None = None,
+    ) -> None:
+        """Show everything of a screen; an earlier run may lie under the trace."""
         self.strip.show_strip(screen.strip)
         if screen.picture is not None and screen.picture.lanes:
-            glide = screen.phase is Phase.RUNNING
+            glide = screen.phase is Phase.RUNNING and not screen.picture.looking
             short = screen.strip is not None or self.asks
             short = short and screen.verdict is None
-            self.trace.show_picture(screen.picture, channels, glide=glide, short=short)
+            self.trace.show_picture(
+                screen.picture, channels, glide=glide, short=short, under=under
+            )
             self.alarm_readings.show_lanes(screen.picture.lanes)
         calm = screen.alarm is None
         self._above.setCurrentWidget(self.trace if calm else self.alarm_readings)

@@ -17,7 +17,7 @@ from analysis.judge import judge
 from gui.app import Window, made_application
 from gui.bench_desk.presenter import ARM_S, Presenter
 from gui.bench_desk.start_checks import Given
-from gui.session_thread import Final, PaperMade, SessionThread
+from gui.session_thread import EarlierFound, Final, PaperMade, SessionThread
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.engine import Command
 from proofstand.session import Asked, Closed, Judged, Marked, Troubled
@@ -501,3 +501,30 @@ def window_of(options: WindowOptions, size: tuple[int, int]) -> Window:
     made.show()
     made_application().processEvents()
     return made
+
+
+# --- looking back --------------------------------------------------------------------
+
+
+@state
+def looking_back(scene: Scene) -> None:
+    """Zoomed to the lockup while the creep hold goes on, with cursors."""
+    presenter = _holding(scene, "creep-hold", 40.0)
+    start = hold_of(scene.good_run, "lockup-1")
+    presenter.show_stretch(start - 8.0, start + 14.0)
+    presenter.cursors()
+    scene.again()
+
+
+@state
+def earlier_run_under_it(scene: Scene) -> None:
+    """The failed run lies under the good one, laid together at the shut-off."""
+    presenter = _holding(scene, "creep-hold", 90.0)
+    scene.take(presenter, EarlierFound(scene.bad_run, "fail", own=False))
+
+
+@state
+def looking_at_the_whole(scene: Scene) -> None:
+    presenter = _over(scene, scene.bad, scene.bad_run, None)
+    presenter.cursors()
+    scene.again()

@@ -3,8 +3,8 @@
 Three kinds of sight are simulated with the matrices of G. M. Machado, M. M. Oliveira
 and L. A. F. Fernandes, A Physiologically-based Model for Simulation of Color Vision
 Deficiency, IEEE Transactions on Visualization and Computer Graphics 15 (2009), pages
-1291 to 1298, severity 1.0, applied to linear RGB. Grey is the luminance of WCAG 2.2. Distances are
-those of CIE 1976 L*a*b* (ISO/CIE 11664-4) under D65.
+1291 to 1298, severity 1.0, applied to linear RGB. Grey is the luminance of WCAG 2.2.
+Distances are those of CIE 1976 L*a*b* (ISO/CIE 11664-4) under D65.
 """
 
 from __future__ import annotations
