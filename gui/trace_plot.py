@@ -57,6 +57,22 @@ class ZoneToDraw:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IntervalToDraw:
+    """A finding's interval where it was read, in the lane's unit.
+
+    Attributes:
+        filled, crossed: as its bar is; neither is an outline.
+    """
+
+    at_s: float
+    low: float
+    high: float
+    ink: str
+    filled: bool
+    crossed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LaneToDraw:
     """One lane of a picture.
 
@@ -74,6 +90,7 @@ class LaneToDraw:
     factor: float
     offset: float
     zones: tuple[ZoneToDraw, ...]
+    intervals: tuple[IntervalToDraw, ...]
     large: bool
     dot: bool
 
@@ -114,12 +131,23 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         self._box.addItem(self.curve)
         self.setCentralItem(self._box)
 
-    def _leave(self, event: Any) -> None:
-        """Leave the mouse to whoever lies beneath."""
+    # The mouse is left to the plot of all lanes beneath.
+
+    def wheelEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
         event.ignore()
 
-    wheelEvent = mousePressEvent = mouseMoveEvent = _leave  # noqa: N815
-    mouseReleaseEvent = mouseDoubleClickEvent = _leave  # noqa: N815
+    def mousePressEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
+        event.ignore()
+
+    def mouseMoveEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
+        event.ignore()
+
+    def mouseReleaseEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
+        event.ignore()
 
     def draw(
         self,
@@ -195,9 +223,32 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
             painter.setBrush(QColor(self.lane.ink))
             size = self.theme.px(4.5)
             painter.drawEllipse(self.at(*self._end), size, size)
+        for interval in self.lane.intervals:
+            self._interval(painter, interval)
         self._words(painter)
         self._cursor_lines(painter)
         painter.restore()
+
+    def _interval(self, painter: QPainter, interval: IntervalToDraw) -> None:
+        """Draw an interval as an upright bar with feet, never less than can be seen."""
+        if self._view is None or not self._view[0] <= interval.at_s <= self._view[1]:
+            return
+        top = self.at(interval.at_s, interval.high)
+        foot = self.at(interval.at_s, interval.low)
+        half, ink = self.theme.px(3), QColor(interval.ink)
+        high = max(foot.y() - top.y(), float(self.theme.px(4)))
+        middle = 0.5 * (foot.y() + top.y())
+        # left of the step's end, so that the next step's trace stays free
+        x = top.x() - 2.5 * half
+        box = QRectF(x - half, middle - 0.5 * high, 2.0 * half, high)
+        painter.setPen(QPen(ink, 1.4 * self.theme.scale))
+        painter.setBrush(ink if interval.filled else QColor(self.theme.inks.paper))
+        painter.drawRect(box)
+        for y in (box.top(), box.bottom()):
+            painter.drawLine(QPointF(x - 2.0 * half, y), QPointF(x + 2.0 * half, y))
+        if interval.crossed:
+            painter.drawLine(box.topLeft(), box.bottomRight())
+            painter.drawLine(box.bottomLeft(), box.topRight())
 
     def _cursor_lines(self, painter: QPainter) -> None:
         """Draw both cursors, with their letters where the lane is the large one."""

@@ -43,7 +43,7 @@ class LookRow(QWidget):
         row.setSpacing(px(8))
         row.addWidget(self.head, 1)
         row.addWidget(self.file)
-        self.file.setFixedWidth(px(170))
+        self.file.setFixedWidth(px(190))
         self.file.setMinimumHeight(px(_KEY_PX))
         self.file.setStyleSheet(f"padding: {px(2)}px {px(6)}px;")
         for button, signal in (
@@ -73,9 +73,13 @@ class LookRow(QWidget):
         self.setVisible(here)
         if not here:
             return
-        put(self.head, said("look", "head") if picture.looking else "")
-        put(self.lines, "\n".join(picture.lines))
-        self.lines.setVisible(bool(picture.lines))
+        lines = list(picture.lines)
+        head = picture.head
+        if picture.cursors is not None:  # the times beside it, what is read beneath
+            head = f"{head}   {lines.pop(0)}".strip()
+        put(self.head, head)
+        put(self.lines, "\n".join(lines))
+        self.lines.setVisible(bool(lines))
         self.now_key.setVisible(picture.looking or bool(picture.lines))
         for button, on, off in (
             (self.cursor_key, "cursors", picture.cursors is not None),

@@ -53,15 +53,16 @@ class Looking:
         span = min(max((right - left) * factor, least), most)
         share = (at_s - left) / max(right - left, 1e-9)
         start = at_s - share * span
-        return self._within(start, span, now_s)
+        return self._within(start, span, now_s, right)
 
     def panned(self, shown: tuple[float, float], share: float, now_s: float) -> Looking:
         """Return it moved by a share of what is shown; above 0 is later."""
         span = shown[1] - shown[0]
-        return self._within(shown[0] + share * span, span, now_s)
+        return self._within(shown[0] + share * span, span, now_s, shown[1])
 
-    def _within(self, start: float, span: float, now_s: float) -> Looking:
-        latest = max(now_s * 1.02, span) - span
+    def _within(self, start: float, span: float, now_s: float, right: float) -> Looking:
+        # a hold is shown to its end, which is still to come; some of the run stays
+        latest = min(max(now_s * 1.02, right) - span, now_s - 0.1 * span)
         start = min(max(start, -0.02 * span), max(latest, -0.02 * span))
         return replace(self, window=(start, start + span))
 
@@ -69,12 +70,14 @@ class Looking:
         """Return it following the test again, without cursors."""
         return Looking()
 
-    def with_cursors(self, shown: tuple[float, float]) -> Looking:
-        """Return it with two cursors in the picture, or without where there are."""
+    def with_cursors(
+        self, shown: tuple[float, float], read: tuple[float, float]
+    ) -> Looking:
+        """Return it with two cursors in what was read of the picture, or without."""
         if self.cursors is not None:
             return replace(self, cursors=None)
-        span = shown[1] - shown[0]
-        at = (shown[0] + span / 3.0, shown[0] + 2.0 * span / 3.0)
+        span = read[1] - read[0]
+        at = (read[0] + span / 3.0, read[0] + 2.0 * span / 3.0)
         return replace(self, window=self.window or shown, cursors=at)
 
     def moved(self, which: int, to_s: float, now_s: float) -> Looking:

@@ -60,7 +60,7 @@ from ..session_thread import (
     ThreadEvent,
 )
 from .asking import asking_of, window_words
-from .findings import failing, finding_rows
+from .findings import failing, finding_rows, hold_state
 from .live import Live
 from .looking import EarlierRun, Looking, aligned, earlier_run
 from .picturing import (
@@ -71,7 +71,7 @@ from .picturing import (
     step_at,
     value_words,
 )
-from .scales import span_words
+from .scales import clock, span_words
 from .screen import (
     Action,
     AlarmShown,
@@ -539,7 +539,8 @@ class Presenter:
         """Set two cursors, or take them away."""
         shown = self._shown()
         if shown is not None:
-            self._looking = self._looking.with_cursors(shown)
+            read = (shown[0], max(min(shown[1], self._now_s), shown[0]))
+            self._looking = self._looking.with_cursors(shown, read)
 
     def move_cursor(self, which: int, to_s: float) -> None:
         """Set a cursor somewhere else."""
@@ -919,15 +920,37 @@ class Presenter:
         told = []
         if self._closing_s and self._step.kind == "lockup":
             told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
-        told.append(said("to_go", time=span_words(max(seconds - held, 0.0))))
+        to_go = said("to_go", time=span_words(max(seconds - held, 0.0)))
+        course = self._course()
+        told.append(f"{to_go}, {course}" if course else to_go)
         first = several("act", "hands_off")[0]
         return Action(
             first=first,
             second=said("hold", self._step.kind),
             detail="  ".join(told),
             hold=bar,
-            foot=self._foot(),
+            foot=f"{self._foot()} {self._holds_left()}".rstrip(),
         )
+
+    def _course(self) -> str:
+        """Return how the hold that is on stands, as far as it is judged, or ""."""
+        if self._step is None or self._judged_on != self._step.id:
+            return ""
+        word = hold_state(self._judgement, self._step.id)
+        return said("state", word) if word else ""
+
+    def _holds_left(self) -> str:
+        """Return how long the holds take that come after the one that is on, or ""."""
+        plan, step = self._plan, self._step
+        if plan is None or step is None:
+            return ""
+        passed = {*self._begun, *self._ended}
+        left = sum(
+            each.hold.value_si * max(each.repeats, 1)
+            for each in plan.steps
+            if each.hold is not None and each.id not in passed
+        )
+        return said("holds_left", time=f"{clock(left)} min") if left > 0.0 else ""
 
     def _lost_already(self) -> str:
         """Return which finding of the hold that is on can't pass any more, or ""."""
@@ -995,6 +1018,7 @@ class Presenter:
             request=self._request,
             over=self.phase is not Phase.RUNNING,
             looking=self._looking,
+            judgement=self._judgement,
         )
 
     def _verdict(self) -> Verdict | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from proofstand.drawing.bar import Bar
+from proofstand.drawing.bar import Bar, BarState
 
 
 class Phase(StrEnum):
@@ -66,6 +66,16 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A finding's 95 % interval where it was read, in the lane's unit."""
+
+    at_s: float
+    low: float
+    high: float
+    state: BarState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lane:
     """One channel with a scale of its own.
 
@@ -86,6 +96,7 @@ class Lane:
     offset: float
     scale: Range
     zones: tuple[Zone, ...] = ()
+    intervals: tuple[Interval, ...] = ()
     large: bool = False
     stale: bool = False
 
@@ -114,7 +125,8 @@ class Picture:
         whole_s: how long the strip with the whole run is.
         over: nothing more comes; the picture itself is the whole run.
         to_come: the steps after the one that is on, as a sentence.
-        looking: a person looks back; the picture does not follow the test.
+        looking: a person looks back; the picture does not follow the test. head: says
+            so.
         cursors: two times. lines: what they read, and what lies under the trace.
         under: an earlier run lies under it.
     """
@@ -130,6 +142,7 @@ class Picture:
     ticks: tuple[tuple[float, str], ...] = ()
     over: bool = False
     looking: bool = False
+    head: str = ""
     cursors: tuple[float, float] | None = None
     lines: tuple[str, ...] = ()
     under: bool = False

@@ -14,9 +14,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from proofstand.drawing.bar import BarState, state_ink
+
 from ..history import History
 from ..theme import Theme
-from ..trace_plot import LaneToDraw, TracePlot, ZoneToDraw
+from ..trace_plot import IntervalToDraw, LaneToDraw, TracePlot, ZoneToDraw
 from .action_panel import ActionPanel
 from .alarm_bar import AlarmReadings, AlarmSteps
 from .findings_panel import FindingsPanel
@@ -26,7 +28,7 @@ from .pieces import Rule, line, needed_px, put
 from .readouts import LargeReadout, SmallReadout
 from .run_sheet import RunSheet, WholeRun
 from .saying import Choice, Saying
-from .screen import Lane, Phase, Picture, Screen, Zone
+from .screen import Interval, Lane, Phase, Picture, Screen, Zone
 from .strips import StripBar
 from .verdict_panel import VerdictPanel
 
@@ -132,8 +134,7 @@ class TraceArea(QWidget):
         self.look.show_picture(picture)
         self.sheet.show_picture(picture)
         first = picture.lanes[0]
-        room = not (short or picture.over) or picture.looking
-        self.whole.setVisible(room)
+        self.whole.setVisible(not (short or picture.over or picture.cursors))
         self.whole.show_picture(
             picture, history(first.channel), inks.of_role(first.role)
         )
@@ -150,8 +151,19 @@ class TraceArea(QWidget):
             factor=lane.factor,
             offset=lane.offset,
             zones=tuple(self._zone(zone, picture) for zone in lane.zones),
+            intervals=tuple(self._interval(each) for each in lane.intervals),
             large=lane.large,
             dot=bool(lane.value) and not lane.stale,
+        )
+
+    def _interval(self, interval: Interval) -> IntervalToDraw:
+        return IntervalToDraw(
+            at_s=interval.at_s,
+            low=interval.low,
+            high=interval.high,
+            ink=state_ink(interval.state, self._theme.inks),
+            filled=interval.state is BarState.CONFORMS,
+            crossed=interval.state is BarState.FAILS,
         )
 
     def _zone(self, zone: Zone, picture: Picture) -> ZoneToDraw:

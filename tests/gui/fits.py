@@ -112,7 +112,7 @@ def _wrong(widget: QWidget) -> Iterator[str]:
     elif isinstance(widget, QPushButton):
         spare = 2.0 * _FRAME_PX
     elif isinstance(widget, (QLineEdit, QComboBox)):
-        spare = 4.0 * _FRAME_PX
+        spare = 10.0 * _FRAME_PX
     for line in text.split("\n"):
         need = metrics.horizontalAdvance(line) + spare
         if need > wide + _SLACK_PX:
