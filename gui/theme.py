@@ -26,6 +26,7 @@ CAPITALS_PX = {"lead": 13.0, "far": 18.0, "middle": 30.0, "large": 37.0, "huge":
 # What is read from close by, with a hand on the keyboard.
 _NEAR_PX = {"label": 13, "text": 15}
 _MOST = 3.0
+_LEAST = 0.8
 
 
 @cache
@@ -85,9 +86,17 @@ def pixels_for(capital_px: float) -> int:
         size += 1
 
 
-def scale_for(width: int, height: int) -> float:
-    """Return the scale of a window of that size."""
-    return min(max(min(width / BASE_WIDTH, height / BASE_HEIGHT), 1.0), _MOST)
+def scale_for(width: int, height: int, density: float = 1.0) -> float:
+    """Return the scale of a window of that size.
+
+    Args:
+        width: of the window, in the system's pixels.
+        height: the same.
+        density: dots of the screen per such pixel. Letters keep their height in dots,
+            so that a dense screen may have a scale under 1 where it lacks room.
+    """
+    least = max(1.0 / density, _LEAST)
+    return min(max(min(width / BASE_WIDTH, height / BASE_HEIGHT), least), _MOST)
 
 
 def system_is_dark() -> bool:
