@@ -48,7 +48,14 @@ from records.measure import Kind
 from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request, RunHeader
 
-from ..session_thread import Final, Over, PaperMade, PaperRefused, ThreadEvent
+from ..session_thread import (
+    Final,
+    Over,
+    PaperMade,
+    PaperRefused,
+    Restarted,
+    ThreadEvent,
+)
 from .asking import asking_of, window_words
 from .findings import failing, finding_rows
 from .live import Live
@@ -117,6 +124,7 @@ class Presenter:
         self._soak: tuple[float, float] | None = None
         self._closing_s = ""
         self._notice = ""
+        self._restart: Strip | None = None
         self._alarms = NO_ALARMS
         self._heard_by: dict[Alarm, str] = {}
         self._lost_heard = ""
@@ -176,6 +184,14 @@ class Presenter:
             case PaperMade():
                 self._making = False
                 self._has_paper(event)
+            case Restarted():
+                self._restart = Strip(
+                    what=said("after", "restarted"),
+                    do=said("after", "restarted_do"),
+                    grave=False,
+                )
+                self._request, self._hold, self._soak = None, None, None
+                self._hold_highest(None)
             case PaperRefused(error):
                 self._making, self._paper_error = False, error
             case Over():
@@ -268,6 +284,7 @@ class Presenter:
                 self._hold_highest(None)
 
     def _step_over(self, mark: Mark) -> None:
+        self._restart = None
         if mark.step not in self._ended:
             self._ended.append(mark.step)
         how = mark.data.get("how", "")
@@ -636,6 +653,8 @@ class Presenter:
                 return self._was_strip(said("after", "stopped"))
             what = "stopped" if self._ending else "stopped_venting"
             return Strip(what=said("after", what), do=caution("stopped"))
+        if self._restart is not None:
+            return self._restart
         if self._notice:
             return Strip(what=self._notice, grave=False)
         return None
