@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
-from proofstand.at_work import Order, Standing, remove_note, tests_at_work
+from proofstand.at_work import Order, Standing, found_at_work, remove_note
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
@@ -306,7 +306,7 @@ class Window(QWidget):
 
     def find_again(self) -> None:
         """Take up again the test that an earlier window began, if there is one."""
-        for found in tests_at_work():
+        for found in found_at_work():
             if found.how is Standing.SEALED:
                 remove_note(found.order.journal)
                 self.look_at(found.order.out)

@@ -136,7 +136,7 @@ class AtWork:
     how: Standing
 
 
-def tests_at_work() -> list[AtWork]:
+def found_at_work() -> list[AtWork]:
     """Return the tests that earlier windows began and nobody heard the end of.
 
     Those that are on come first. Notes of tests that never began are removed.

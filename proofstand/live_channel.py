@@ -75,17 +75,18 @@ class Door:
         """Tell an event; of what stands in the journal, how far that is written."""
         if isinstance(event, Started):
             self._journal = event.journal
-        if not isinstance(event, Asked | Judged | Closed | Troubled | Sealed | Ended):
-            event = Written()
+        told: Told = Written()
+        if isinstance(event, Asked | Judged | Closed | Troubled | Sealed | Ended):
+            told = event
         if self._journal is not None:
             with suppress(OSError):  # it goes once the run is sealed
                 self._length = self._journal.stat().st_size
-        text = event_text(event, self._length)
+        text = event_text(told, self._length)
         with self._lock:
-            if isinstance(event, Judged | Written):  # only the latest counts
-                kind = type(event)
+            kind = type(told)
+            if kind in (Judged, Written):  # only the latest counts
                 self._said = [each for each in self._said if each[0] is not kind]
-            self._said.append((type(event), text))
+            self._said.append((kind, text))
             if self._to_watcher is not None:
                 if self._to_watcher.qsize() > _FULL:
                     self._to_watcher.put(None)

@@ -100,7 +100,7 @@ def read_event(text: bytes) -> tuple[Told, int]:
     type_ = _EVENTS.get(head["kind"])
     if type_ is None:
         raise ValueError(f"no event is called {head['kind']!r}")
-    event: Told = from_json(body, type_)  # type: ignore[arg-type]
+    event: Told = from_json(body, type_)
     return event, at
 
 
