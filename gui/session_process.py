@@ -151,7 +151,7 @@ class SessionProcess:
             if not self._let_go.is_set():
                 _wait(process, START_S)
             _left.append(process)
-        _left[:] = [each for each in _left if each.poll() is None]
+        take_note_of_ended()
 
     def _reach(self, order: Order) -> Watch | None:
         """Return the way to the recorder, or None where there is none."""
@@ -182,7 +182,10 @@ class SessionProcess:
                 self._say_all(watch)
                 for event, at in watch.take(BEAT_S):
                     self._follow(at, watch)
-                    if self._tell(event):
+                    ended = self._tell(event)
+                    if self._let_go.is_set():
+                        return False  # not heard: the next window is told of it
+                    if ended:
                         watch.heard()
                         return True
         except (EOFError, OSError, ValueError):
@@ -225,6 +228,11 @@ class SessionProcess:
             case _:
                 self._put(event)
         return False
+
+
+def take_note_of_ended() -> None:
+    """Take note of the recorders that were left and have ended since."""
+    _left[:] = [each for each in _left if each.poll() is None]
 
 
 def _wait(process: subprocess.Popen[bytes], seconds: float) -> None:

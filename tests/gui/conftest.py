@@ -14,6 +14,7 @@ from typing import NoReturn
 
 import pytest
 
+from gui.session_process import take_note_of_ended
 from records.run import Run
 from records.runfile import open_run
 from tests.gui.processes import programs_left
@@ -26,6 +27,7 @@ def nothing_outlives(tmp_path: Path) -> Iterator[None]:
     """Fail a test that leaves a thread of ours behind, or a process of its own."""
     yield
     assert programs_left(tmp_path) == []
+    take_note_of_ended()
     left = [
         t.name
         for t in threading.enumerate()
