@@ -6,7 +6,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -38,6 +38,7 @@ try:
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
+from .application import made_application as made_application
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
@@ -71,6 +72,7 @@ FAST_RIG_BEAT_MS = 100
 HEAD_BEATS = 8
 RESCALE_MS = 200
 SWITCH_S = 0.0005
+SHELL_MS = 300  # the shell beneath goes once the window is painted
 _SCALE_MOVES = 0.03
 DONE = ("adjusted", "opened")
 _KEYS = {
@@ -613,17 +615,6 @@ class Window(QWidget):
                 thread.join()
 
 
-def made_application() -> QApplication:
-    """Return the application, made once."""
-    app = QApplication.instance()
-    if not isinstance(app, QApplication):
-        app = QApplication([said("title")])
-    if app.applicationName() != said("title"):
-        app.setStyle("Fusion")
-        app.setApplicationName(said("title"))
-    return app
-
-
 @contextmanager
 def _end_signals(window: Window) -> Iterator[None]:
     """Let a polite end signal close the window; a test that is on goes on."""
@@ -651,11 +642,24 @@ def open_window(options: WindowOptions) -> int:
         InputError: ``no_display`` or ``window_missing``.
     """
     check_display()
+    return run_window(options)
+
+
+def run_window(
+    options: WindowOptions, shown: Callable[[], object] = lambda: None
+) -> int:
+    """Show the window and wait until it is closed.
+
+    Args:
+        options: what it is opened with.
+        shown: called when it is on the screen.
+    """
     # Reading, judging and drawing take turns; long turns would cost readings.
     sys.setswitchinterval(SWITCH_S)
     app = made_application()
     window = Window(options)
     window.showMaximized()
+    QTimer.singleShot(SHELL_MS, shown)
     with _end_signals(window):
         window.open_as_asked()
         app.exec()

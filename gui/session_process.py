@@ -21,11 +21,11 @@ from proofstand.live_channel import Watch, Watched, connected
 from proofstand.log import our_fault
 from proofstand.procedure.engine import Command
 from proofstand.recorder import start_recorder
-from proofstand.session import SessionEvent, Troubled
+from proofstand.session import SessionEvent, Started, Troubled
 from proofstand.session_text import Ended, Sealed, Told, Written
 from records.errors import ProofstandError, RefusedError, RigError
 
-from .session_thread import Over, Restarted, ThreadEvent, final_of
+from .session_thread import Over, Readable, Restarted, ThreadEvent, final_of
 
 # A recorder that died so often since it last got on is not started again.
 MOST_DEATHS = 3
@@ -208,6 +208,8 @@ class SessionProcess:
             found: Iterable[SessionEvent] = self._follower.take(until)
             for event in found:
                 self._put(event)
+                if isinstance(event, Started):
+                    self._put(Readable(self._follower.again.stretch))
             if self._follower.offset == before:
                 return
             if watch is not None:

@@ -27,6 +27,7 @@ from records.errors import ProofstandError
 from records.judgement import Judgement
 from records.run import Run, RunState
 from records.runfile import open_run
+from records.trace import FloatArray
 
 PAPERS = (
     "certificate",
@@ -82,12 +83,25 @@ class Restarted:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Readable:
+    """What was recorded can be read again, by channel and stretch of time.
+
+    Attributes:
+        stretch: gives times and values, NaN where nothing good was read, or None.
+    """
+
+    stretch: Callable[[str, float, float], tuple[FloatArray, FloatArray] | None]
+
+
 @dataclass(frozen=True, slots=True)
 class Over:
     """The thread is done; nothing more comes of it."""
 
 
-ThreadEvent = SessionEvent | Final | PaperMade | PaperRefused | Restarted | Over
+ThreadEvent = (
+    SessionEvent | Final | PaperMade | PaperRefused | Restarted | Readable | Over
+)
 Tell = Callable[[ThreadEvent], None]
 Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
 

@@ -6,14 +6,17 @@ they lie on one time axis, the gap between them as long as it was.
 
 from __future__ import annotations
 
+import threading
+from bisect import bisect_right
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from records.errors import ProofstandError
 from records.journal import JournalClosed, JournalTail
 from records.run import Mark, Part, RunHeader
-from records.trace import Block, Trace
+from records.trace import Block, FloatArray, Trace
 
 from .sampling import Sampling
 from .session import Marked, Sampled, SessionEvent, Started
@@ -21,6 +24,8 @@ from .session import Marked, Sampled, SessionEvent, Started
 # Blocks of one instrument are put together up to so many rows: catching up is quicker.
 MOST_ROWS = 10_000
 APART_S = 2.0  # at least so far stand two parts from each other
+INDEX_S = 1.0  # places in the journal are noted so far apart
+NEAR_S = 5.0  # instruments that are read beside each other are written so near
 
 
 class Follower:
@@ -40,6 +45,8 @@ class Follower:
         self._waiting: dict[str, list[Block]] = {}
         self._rows = 0
         self._latest_s = 0.0
+        self._places: list[tuple[float, int]] = []
+        self.again = ReadAgain(path, self._places, self._parts, self._shift_s)
 
     @property
     def offset(self) -> int:
@@ -61,15 +68,19 @@ class Follower:
             IntegrityError, InputError: the journal can't be read.
         """
         told: list[SessionEvent] = []
-        for _, record in self._tail.take(until=until):
+        for at, record in self._tail.take(until=until):
             match record:
                 case RunHeader():
+                    self.again.header = record
                     told.append(Started(record.id, self.path, record))
                 case Part():
                     self._flush(told)
                     self._begin(record)
                 case Block():
                     self._add(record, told)
+                    last = self._places[-1][0] if self._places else -INDEX_S
+                    if self._latest_s - last >= INDEX_S:
+                        self._places.append((self._latest_s, at))
                 case Mark():
                     self._flush(told)
                     shift = self._shift_s.get(record.part, 0.0)
@@ -83,6 +94,7 @@ class Follower:
     def close(self) -> None:
         """Leave the journal."""
         self._tail.close()
+        self.again.close()
 
     def _begin(self, part: Part) -> None:
         self._parts[part.number] = part
@@ -108,16 +120,109 @@ class Follower:
         if sampling is None or part is None:
             return
         shift = self._shift_s.get(self._on, 0.0)
-        for instrument, blocks in waiting.items():
+        for blocks in waiting.values():
             block = blocks[0] if len(blocks) == 1 else _join(blocks)
-            # A journal cut off right after its first block may lack the origin.
-            origin = part.origins.get(instrument, int(block.t_ns[0]))
+            origin = _origin(part, block)
             traces = {
                 channel.id: shifted(trace, shift)
                 for channel, trace in sampling.traces(block, origin)
             }
             told.append(Sampled(self._on, traces))
         self._latest_s = max(self._latest_s, sampling.now_s + shift)
+
+
+class ReadAgain:
+    """Reads a stretch of a followed journal once more, from another thread too.
+
+    Args:
+        path: the journal.
+        places: times and where what came then begins, growing.
+        parts: known parts. shift_s: where they lie on the time axis.
+
+    Attributes:
+        header: of the run, once it was read.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        places: list[tuple[float, int]],
+        parts: dict[int, Part],
+        shift_s: dict[int, float],
+    ) -> None:
+        self.header: RunHeader | None = None
+        self._tail = JournalTail(path)
+        self._places = places
+        self._parts = parts
+        self._shift_s = shift_s
+        self._lock = threading.Lock()
+        self._had: tuple[float, float, dict[str, Trace]] | None = None
+
+    def stretch(
+        self, channel: str, start_s: float, stop_s: float
+    ) -> tuple[FloatArray, FloatArray] | None:
+        """Return times and good values of a channel, NaN where none was good.
+
+        None where the journal can't be read any more.
+        """
+        had = self._had
+        if had is None or start_s < had[0] or stop_s > had[1]:
+            more = 0.05 * (
+                stop_s - start_s
+            )  # the next channel asks for nearly the same
+            start_s, stop_s = start_s - more, stop_s + more
+            try:
+                had = self._had = (start_s, stop_s, self._read(start_s, stop_s))
+            except ProofstandError:
+                return None
+        trace = had[2].get(channel)
+        if trace is None or not len(trace):
+            return None
+        return trace.t_s, np.where(trace.flags == 0, trace.value, np.nan)
+
+    def close(self) -> None:
+        """Leave the journal; what was read last stays."""
+        with self._lock:
+            self.header = None
+            self._tail.close()
+
+    def _read(self, start_s: float, stop_s: float) -> dict[str, Trace]:
+        if self.header is None or not self._places:
+            return {}
+        places = list(self._places)
+        times = [at_s for at_s, _ in places]
+        first = max(bisect_right(times, start_s - NEAR_S) - 1, 0)
+        last = bisect_right(times, stop_s + NEAR_S)
+        self._tail.go_to(places[first][1], self.header)
+        until = places[last][1] if last < len(places) else None
+        samplings: dict[int, Sampling] = {}
+        found: dict[str, list[Trace]] = {}
+        while records := self._tail.take(until=until):
+            for _, record in records:
+                if not isinstance(record, Block):
+                    continue
+                if record.part not in samplings:
+                    samplings[record.part] = Sampling(self.header.rig)
+                origin = _origin(self._parts.get(record.part), record)
+                shift = self._shift_s.get(record.part, 0.0)
+                for channel, trace in samplings[record.part].traces(record, origin):
+                    found.setdefault(channel.id, []).append(shifted(trace, shift))
+        return {id: _one(id, traces) for id, traces in found.items()}
+
+
+def _one(channel: str, traces: list[Trace]) -> Trace:
+    return Trace(
+        channel,
+        np.concatenate([t.t_s for t in traces]),
+        np.concatenate([t.value for t in traces]),
+        np.concatenate([t.flags for t in traces]),
+    )
+
+
+def _origin(part: Part | None, block: Block) -> int:
+    # A journal cut off right after its first block may lack the origin.
+    first = int(block.t_ns[0])
+    return first if part is None else part.origins.get(block.instrument, first)
 
 
 def shifted(trace: Trace, by_s: float) -> Trace:

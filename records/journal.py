@@ -350,6 +350,10 @@ class JournalTail:
             found = self._records(self._read(_LONGEST + _HEAD.size))
         return found
 
+    def go_to(self, offset: int, header: RunHeader) -> None:
+        """Go on from the beginning of a record; the header is known from before."""
+        self.offset, self.header = offset, header
+
     def close(self) -> None:
         """Leave the file."""
         if self._file is not None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
@@ -53,6 +54,7 @@ from ..session_thread import (
     Over,
     PaperMade,
     PaperRefused,
+    Readable,
     Restarted,
     ThreadEvent,
 )
@@ -184,6 +186,9 @@ class Presenter:
             case PaperMade():
                 self._making = False
                 self._has_paper(event)
+            case Readable(stretch):
+                for id, live in self._channels.items():
+                    live.history.read_again = partial(stretch, id)
             case Restarted():
                 self._restart = Strip(
                     what=said("after", "restarted"),

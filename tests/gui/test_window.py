@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib import metadata
@@ -19,7 +20,7 @@ from PySide6.QtGui import QImage
 
 from proofstand.at_work import Order, found_at_work, read_note
 from proofstand.commands.main import main
-from proofstand.commands.window import WindowOptions, opener
+from proofstand.commands.window import GROUP, WindowOptions, opener
 from proofstand.live_channel import Watched, connected
 from proofstand.procedure.engine import Abandon
 from proofstand.session_text import Ended
@@ -269,9 +270,32 @@ def test_a_window_that_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_the_window_is_found_by_name() -> None:
-    from gui.app import open_window
+    from gui import app, shell
 
-    assert opener() is open_window
+    entries = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    (named,) = entries["project"]["entry-points"][GROUP].values()
+    assert named == "gui.shell:open_window"
+    # what is installed may be of before; both open the same window
+    assert opener() in (shell.open_window, app.open_window)
+
+
+def test_the_shell_is_painted_before_what_takes_long_is_loaded() -> None:
+    code = (
+        "import sys; from proofstand.commands.window import WindowOptions;"
+        "from gui.shell import shown_shell;"
+        "shell = shown_shell(WindowOptions(light=True));"
+        "late = ('numpy', 'scipy', 'h5py', 'pydantic', 'pyqtgraph', 'matplotlib');"
+        "print(shell.painted, [name for name in late if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**without_display(), "QT_QPA_PLATFORM": "offscreen"},
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=WAIT_S,
+    )
+    assert done.stdout.split(" ", 1) == ["True", "[]\n"], done.stderr
 
 
 @pytest.mark.parametrize(
