@@ -1,6 +1,6 @@
 """A window that ends as soon as it has been painted: bare Qt, or ours.
 
-    python -m benchmarks.first_paint bare|ours
+python -m benchmarks.first_paint bare|ours
 """
 
 from __future__ import annotations

@@ -291,20 +291,20 @@ class Window(QWidget):
             cautions_read_by=self._by if self.start.read.isChecked() else "",
         )
         presenter = Presenter("opening", hands=hands is None)
-        self._run(SessionProcess(order), presenter)
+        self.follow(SessionProcess(order), presenter)
 
     def watch_simulated(self, folder: Path | None) -> None:
         """Begin a whole simulated test in a folder of its own."""
-        from proofstand.demo import demo_order, free_folder
+        from proofstand.demo_order import demo_order, free_folder
 
         order = demo_order(free_folder(folder).absolute())
         presenter = Presenter("opening_simulated", hands=False)
-        self._run(SessionProcess(order), presenter)
+        self.follow(SessionProcess(order), presenter)
 
     def look_at(self, path: Path) -> None:
         """Show a recorded run."""
         thread = SessionThread(recorded_run(path))
-        self._run(thread, Presenter("looking", live=False))
+        self.follow(thread, Presenter("looking", live=False))
 
     def find_again(self) -> None:
         """Take up again the test that an earlier window began, if there is one."""
@@ -321,12 +321,13 @@ class Window(QWidget):
                 self._by = order.by
                 hands = order.hands is None and order.demo is None
                 presenter = Presenter("finding_again", hands=hands)
-                self._run(SessionProcess(order, attach=True), presenter)
+                self.follow(SessionProcess(order, attach=True), presenter)
             return
 
-    def _run(
+    def follow(
         self, thread: SessionThread | SessionProcess, presenter: Presenter
     ) -> None:
+        """Show what a thread tells, unless another one is still at it."""
         if self._thread is not None and self._thread.alive:
             return
         self._presenter = presenter

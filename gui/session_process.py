@@ -15,12 +15,11 @@ import time
 from collections.abc import Iterable
 from dataclasses import replace
 
-from proofstand.at_work import Order, read_note, words_path
+from proofstand.at_work import Order, read_note, start_recorder, words_path
 from proofstand.following import Follower
 from proofstand.live_channel import Watch, Watched, connected
 from proofstand.log import our_fault
 from proofstand.procedure.engine import Command
-from proofstand.recorder import start_recorder
 from proofstand.session import SessionEvent, Started, Troubled
 from proofstand.session_text import Ended, Sealed, Told, Written
 from records.errors import ProofstandError, RefusedError, RigError

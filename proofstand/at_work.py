@@ -9,11 +9,17 @@ from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
+import sys
 import time
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from typing import Any
 
+from records.errors import InputError
 from records.tomlfile import from_json, to_json
 
 from .places import made, recorders_dir
@@ -118,6 +124,42 @@ def notes() -> list[Note]:
     except OSError:
         return []
     return [note for note in map(_read, paths) if note is not None]
+
+
+def start_recorder(order: Order) -> subprocess.Popen[bytes]:
+    """Start a recorder in a process that nothing of this one takes along.
+
+    Raises:
+        InputError: its folder of notes can't be written.
+    """
+    path = words_path(order.journal)
+    command = [sys.executable, "-m", "proofstand.recorder", str(order.journal)]
+    try:
+        made(path.parent, private=True)
+        with path.open("wb") as words:
+            process = subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=words,
+                **_apart(),
+            )
+    except OSError as error:
+        raise InputError(
+            "file_unwritable", where=str(path.parent), why=error.strerror or error
+        ) from None
+    assert process.stdin is not None
+    with suppress(OSError), process.stdin:  # a recorder that died at once is seen later
+        process.stdin.write(to_json(order))
+    return process
+
+
+def _apart() -> Mapping[str, Any]:
+    """Return what keeps a closed terminal or a killed window from ending it."""
+    if sys.platform == "win32":
+        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
+        return {"creationflags": flags}
+    return {"start_new_session": True}
 
 
 class Standing(Enum):

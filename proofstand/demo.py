@@ -22,7 +22,7 @@ from records.errors import InputError, RigError
 from records.planfile import DEFAULT_PLAN, builtin_plan
 
 from .approvals import approve
-from .at_work import Order
+from .demo_order import BY, RUN
 from .keeping.keep import keep_issued
 from .procedure.engine import Command
 from .ready import journal_of
@@ -36,13 +36,11 @@ from .simulated import JOB_TEXT
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-FOLDER = "proofstand-demo"
 APPROVALS = "approvals"
 ARCHIVE = "archive"
-RIG, RUN, PAGE = "rig.toml", "run.h5", "certificate.pdf"
+RIG, PAGE = "rig.toml", "certificate.pdf"
 SERVED = "rig.served"  # the rig is served while this is there and touched
 TOUCH_S = 5.0
-BY = "simulated hands"
 TIME_MULTIPLE = 20.0
 SEED = 1
 START_S = 30.0
@@ -72,29 +70,6 @@ class Demo:
     number: str
     recorded: Recorded
     wall_seconds: float
-
-
-def free_folder(wanted: Path | None) -> Path:
-    """Return the folder to use: the one wanted, or the next free default one.
-
-    Raises:
-        InputError: the wanted one exists and is not an empty folder.
-    """
-    if wanted is not None:
-        if wanted.exists() and not (wanted.is_dir() and not any(wanted.iterdir())):
-            raise InputError("file_exists", where=str(wanted), what="folder")
-        return wanted
-    number = 1
-    while True:
-        folder = Path(FOLDER if number == 1 else f"{FOLDER}-{number}")
-        if not folder.exists():
-            return folder
-        number += 1
-
-
-def demo_order(folder: Path) -> Order:
-    """Return the order for a recorder to make a demo in a folder."""
-    return Order(out=folder / RUN, by=BY, key_folder=folder / "key", demo=folder)
 
 
 def approve_plan(folder: Path, utc_ns: int) -> Approval:

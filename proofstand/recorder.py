@@ -12,23 +12,19 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
-from typing import Any
+from collections.abc import Callable, Iterable
 
-from records.errors import InputError, ProofstandError, RigError
+from records.errors import ProofstandError, RigError
 from records.journal import JournalClosed, JournalTail
 from records.planfile import DEFAULT_PLAN
 from records.runfile import open_run
-from records.tomlfile import from_json, to_json
+from records.tomlfile import from_json
 
-from .at_work import FORMAT, Note, Order, remove_note, words_path, write_note
+from .at_work import FORMAT, Note, Order, remove_note, write_note
 from .demo import finish_demo, resume_demo, run_demo
 from .live_channel import Door
 from .log import our_fault
-from .places import made
 from .procedure.engine import Command
 from .recording import finish, record, resume
 from .session import SessionEvent, Troubled
@@ -38,42 +34,6 @@ from .session_text import Ended, Sealed
 HEAR_S = 10.0
 # Reading, judging and telling take turns; long turns would cost readings.
 SWITCH_S = 0.0005
-
-
-def start_recorder(order: Order) -> subprocess.Popen[bytes]:
-    """Start a recorder in a process that nothing of this one takes along.
-
-    Raises:
-        InputError: its folder of notes can't be written.
-    """
-    path = words_path(order.journal)
-    command = [sys.executable, "-m", "proofstand.recorder", str(order.journal)]
-    try:
-        made(path.parent, private=True)
-        with path.open("wb") as words:
-            process = subprocess.Popen(
-                command,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
-                stderr=words,
-                **_apart(),
-            )
-    except OSError as error:
-        raise InputError(
-            "file_unwritable", where=str(path.parent), why=error.strerror or error
-        ) from None
-    assert process.stdin is not None
-    with suppress(OSError), process.stdin:  # a recorder that died at once is seen later
-        process.stdin.write(to_json(order))
-    return process
-
-
-def _apart() -> Mapping[str, Any]:
-    """Return what keeps a closed terminal or a killed window from ending it."""
-    if sys.platform == "win32":
-        flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
-        return {"creationflags": flags}
-    return {"start_new_session": True}
 
 
 class _EndAsked:

@@ -482,6 +482,11 @@ class Presenter:
         return self._live and not self._closed and self._error is None
 
     @property
+    def now_s(self) -> float:
+        """Time of the latest sample, seconds."""
+        return self._now_s
+
+    @property
     def time_multiple(self) -> float:
         """How many times faster than the clock rig time runs; 1 for a real one."""
         if self._header is None or not self._live:

@@ -124,7 +124,7 @@ def check(options: WindowOptions) -> None:
     if options.run is not None and not options.run.is_file():
         raise InputError("file_missing", where=str(options.run), what="run file")
     if options.simulated:
-        from proofstand.demo import free_folder
+        from proofstand.demo_order import free_folder
 
         free_folder(options.folder)
     elif options.hands is not None:

@@ -166,7 +166,7 @@ def test_a_recorder_that_dies_again_and_again_is_given_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "proofstand.recorder.sys.executable", str(tmp_path / "dies.sh"), raising=True
+        "proofstand.at_work.sys.executable", str(tmp_path / "dies.sh"), raising=True
     )
     (tmp_path / "dies.sh").write_text("#!/bin/sh\necho no memory left >&2\nexit 9\n")
     (tmp_path / "dies.sh").chmod(0o755)
@@ -256,7 +256,7 @@ def test_a_window_that_lets_go_leaves_the_test_to_the_next_one(
     qtbot: QtBot, order: Order
 ) -> None:
     made = window(qtbot)
-    made._run(SessionProcess(order), Presenter("opening", hands=False))
+    made.follow(SessionProcess(order), Presenter("opening", hands=False))
     qtbot.waitUntil(
         lambda: made.screen_now is not None and made.screen_now.action.hold is not None,
         timeout=30_000,
