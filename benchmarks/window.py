@@ -32,6 +32,7 @@ POINTS = 10_000_000
 RATE_HZ = 1000.0
 AT_MOST_TIMES = 1.5  # the ready-made drawing
 KEY_MS = 30.0
+TURN = 10  # frames
 
 
 def first_paint(short: bool) -> Row:
@@ -47,21 +48,30 @@ def first_paint(short: bool) -> Row:
         what="first paint of the window / bare Qt window",
         ratio=statistics.median(ours) / statistics.median(bare),
         goal=1.5,
-        how=f"medians of {times} starts; bare {statistics.median(bare) * 1e3:.0f} ms",
+        how=f"CPU from the start of the program, medians of {times}; "
+        f"bare {statistics.median(bare) * 1e3:.0f} ms",
     )
 
 
 def _seconds(which: str) -> float:
+    """Return the CPU seconds of a process from its start to its first paint."""
     env = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     env["QT_QPA_PLATFORM"] = "offscreen"
-    began = time.perf_counter()
+    before = os.times()
     subprocess.run(
         (sys.executable, "-m", "benchmarks.first_paint", which),
         env=env,
         stdin=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,  # off screen it says what it can't do
         check=True,
     )
-    return time.perf_counter() - began
+    after = os.times()
+    return (
+        after.children_user
+        + after.children_system
+        - before.children_user
+        - before.children_system
+    )
 
 
 # --- a frame -------------------------------------------------------------------------
@@ -70,20 +80,22 @@ def _seconds(which: str) -> float:
 def frame(short: bool) -> Row:
     """Four curves over all of their points, against plain curves made ready."""
     os.environ["QT_QPA_PLATFORM"] = "offscreen"
-    frames = 40 if short else 200
+    frames = 160 if short else 800
     histories = [_long_history(seed, POINTS) for seed in range(CURVES)]
     stop_s = POINTS / RATE_HZ
     made = [h.drawn(0.0, stop_s, WIDTH) for h in histories]
     plot, lanes = _plot()
     plain = _Plain(made)
     ours, ready = [], []
-    for number in range(frames):
+    for number in range(frames):  # some of each by turns, for a busy moment hits both
         now_s = stop_s + 0.05 * number
         more = now_s + np.arange(50) / RATE_HZ
         for history in histories:
-            history.add(_trace(more, np.sin(more)))
-        ours.append(_drawn(plot, lanes, histories, now_s))
-        ready.append(plain.drawn(0.05 * number))
+            history.add(_trace(more, np.sin(more / 900.0)))
+        if number % (2 * TURN) < TURN:
+            ours.append(_drawn(plot, lanes, histories, now_s))
+        else:
+            ready.append(plain.drawn(0.05 * number))
     plot.close()
     plain.close()
     mine, theirs = statistics.median(ours) * 1e3, statistics.median(ready) * 1e3
@@ -93,7 +105,7 @@ def frame(short: bool) -> Row:
         ratio=mine / theirs,
         goal=AT_MOST_TIMES,
         how=f"{mine:.1f} ms; plain curves of {made[0][0].size} points "
-        f"{theirs:.1f} ms; {WIDTH}x{HEIGHT}, medians of {frames}",
+        f"{theirs:.1f} ms; {WIDTH}x{HEIGHT}, medians of {len(ours)}",
     )
 
 
@@ -199,6 +211,7 @@ def key(short: bool) -> Row:
         env=env,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         text=True,
         check=True,
     )
@@ -227,6 +240,7 @@ def memory(short: bool) -> list[Row]:
             env=env,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
             text=True,
             check=True,
         )

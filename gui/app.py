@@ -330,11 +330,15 @@ class Window(QWidget):
         """Show what a thread tells, unless another one is still at it."""
         if self._thread is not None and self._thread.alive:
             return
-        self._presenter = presenter
         self._thread = thread
+        self.show_test(presenter)
+        self._thread.start()
+
+    def show_test(self, presenter: Presenter) -> None:
+        """Go to the desk and show a test there."""
+        self._presenter = presenter
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
-        self._thread.start()
         self.show_now()
 
     def next_test(self) -> None:

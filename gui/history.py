@@ -17,9 +17,9 @@ from records.trace import FloatArray, Trace
 FOLD = 16
 GAP_S = 1.0  # a wider gap breaks the line, as it does for analysis
 # How many are kept at least: of the samples, then of each coarser level; the rest is
-# let go of, the last level excepted. At 1 kHz: two minutes, a quarter of an hour, two
-# hours; at 20 readings a second: nearly two hours, fourteen, days.
-KEPT = (1 << 17, 1 << 16, 1 << 15, 1 << 17)
+# let go of, the last level excepted. At 1 kHz: two minutes, a quarter of an hour, half
+# an hour; at 20 readings a second: nearly two hours, fourteen, a day.
+KEPT = (1 << 17, 1 << 16, 1 << 13, 1 << 17)
 # So many samples are read again at most for one picture.
 MOST_AGAIN = 1_000_000
 _FIRST = 4096

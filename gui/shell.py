@@ -1,7 +1,7 @@
 """The shell of the window: painted at once, before what takes long is loaded.
 
 Plots, HDF5 and the methods of analysis take seconds to load on a slow computer; here is
-what the eye gets meanwhile: the ground, and the name. Imports Qt and the inks, no more.
+what the eye gets meanwhile: the ground. Imports Qt and the inks, no more.
 """
 
 from __future__ import annotations
@@ -15,20 +15,21 @@ from records.errors import InputError
 from .display import check_display
 
 try:
-    from PySide6.QtCore import QEventLoop, Qt
-    from PySide6.QtGui import QPainter
+    from PySide6.QtCore import QEventLoop
+    from PySide6.QtGui import QColor, QPainter
     from PySide6.QtWidgets import QWidget
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
 from .application import NAME, made_application
-from .theme import Theme, inks_for, palette, scale_for
+from .theme import inks_for, palette
 
+HEAD_PX = 64
 PAINTED_S = 2.0  # a window that is shown nowhere is never painted
 
 
 class Shell(QWidget):
-    """The ground and the name.
+    """The ground, the name in its title.
 
     Attributes:
         painted: it was on the screen once.
@@ -37,22 +38,17 @@ class Shell(QWidget):
     def __init__(self, options: WindowOptions) -> None:
         super().__init__()
         self.painted = False
-        inks = inks_for(light=options.light, dark=options.dark)
-        size = self.screen().availableSize()
-        self._theme = Theme(inks, scale_for(size.width(), size.height()))
-        self.setPalette(palette(inks))
+        self._inks = inks_for(light=options.light, dark=options.dark)
+        self.setPalette(palette(self._inks))
         self.setAutoFillBackground(True)
         self.setWindowTitle(NAME)
         self.setAccessibleName(NAME)
-        self.resize(size)
+        self.resize(self.screen().availableSize())
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
-        """Draw the name."""
+        """Draw the rule beneath the head; words would want their font loaded first."""
         painter = QPainter(self)
-        painter.setFont(self._theme.font("lead", bold=True))
-        painter.setPen(self._theme.inks.soft)
-        middle = Qt.AlignmentFlag.AlignCenter
-        painter.drawText(self.rect(), middle, NAME)
+        painter.fillRect(0, HEAD_PX, self.width(), 1, QColor(self._inks.rule))
         painter.end()
         self.painted = True
 
