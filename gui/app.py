@@ -6,13 +6,14 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
+from proofstand.at_work import Order, Standing, found_at_work, remove_note
 from proofstand.commands.window import WindowOptions
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
@@ -33,6 +34,7 @@ try:
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
+from .application import made_application as made_application
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
@@ -45,6 +47,7 @@ from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
+from .session_process import SessionProcess
 from .session_thread import (
     EarlierFound,
     Over,
@@ -54,8 +57,6 @@ from .session_thread import (
     earlier_run_of,
     paper_of,
     recorded_run,
-    recorded_test,
-    simulated_test,
     tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
@@ -72,6 +73,7 @@ FAST_RIG_BEAT_MS = 100
 HEAD_BEATS = 8
 RESCALE_MS = 200
 SWITCH_S = 0.0005
+SHELL_MS = 300  # the shell beneath goes once the window is painted
 _SCALE_MOVES = 0.03
 DONE = ("adjusted", "opened")
 _KEYS = {
@@ -120,7 +122,7 @@ class Window(QWidget):
         )
         self._by = options.by
         self._presenter: Presenter | None = None
-        self._thread: SessionThread | None = None
+        self._thread: SessionThread | SessionProcess | None = None
         self._paper_thread: SessionThread | None = None
         self._look_thread: SessionThread | None = None
         self._closing = False
@@ -168,6 +170,7 @@ class Window(QWidget):
         self._behind_hose = None
         self.close_strip = CloseStrip(theme)
         self.close_strip.keep.connect(self.keep_on)
+        self.close_strip.leave.connect(self.leave_and_close)
         self.close_strip.end.connect(self.end_and_close)
         self._stack = QStackedWidget()
         self.start = StartSheet(theme, self._given, last_test())
@@ -288,44 +291,75 @@ class Window(QWidget):
             self.watch_simulated(options.folder)
         elif options.hands is not None:
             self.begin(self._given)
+        else:
+            self.find_again()
 
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
         self._given, self._by = given, given.by.strip()
         keep_last(given)
-        hands = self._options.hands
-        task = recorded_test(
-            rig=Path(given.rig.strip()),
-            plan=given.plan.strip() or DEFAULT_PLAN,
-            job=Path(given.job.strip()),
-            out=Path(given.out.strip()),
+        hands, key = self._options.hands, self._options.key
+        plan = given.plan.strip() or DEFAULT_PLAN
+        order = Order(
+            rig=Path(given.rig.strip()).absolute(),
+            plan=str(Path(plan).absolute()) if Path(plan).is_file() else plan,
+            job=Path(given.job.strip()).absolute(),
+            out=Path(given.out.strip()).absolute(),
             by=self._by,
-            key_folder=self._options.key,
+            key_folder=None if key is None else key.absolute(),
             hands=hands,
             label=given.label.strip(),
             cautions_read_by=self._by if self.start.read.isChecked() else "",
         )
-        self._run(task, Presenter("opening", hands=hands is None))
+        presenter = Presenter("opening", hands=hands is None)
+        self.follow(SessionProcess(order), presenter)
 
     def watch_simulated(self, folder: Path | None) -> None:
         """Begin a whole simulated test in a folder of its own."""
-        from proofstand.demo import free_folder
+        from proofstand.demo_order import demo_order, free_folder
 
-        task = simulated_test(free_folder(folder))
-        self._run(task, Presenter("opening_simulated", hands=False))
+        order = demo_order(free_folder(folder).absolute())
+        presenter = Presenter("opening_simulated", hands=False)
+        self.follow(SessionProcess(order), presenter)
 
     def look_at(self, path: Path) -> None:
         """Show a recorded run."""
-        self._run(recorded_run(path), Presenter("looking", live=False))
+        thread = SessionThread(recorded_run(path))
+        self.follow(thread, Presenter("looking", live=False))
 
-    def _run(self, task: Task, presenter: Presenter) -> None:
+    def find_again(self) -> None:
+        """Take up again the test that an earlier window began, if there is one."""
+        for found in found_at_work():
+            if found.how is Standing.SEALED:
+                remove_note(found.order.journal)
+                self.look_at(found.order.out)
+            elif found.how is Standing.LONG_DEAD:
+                words = said("start", "interrupted", path=found.order.journal)
+                self.start.side_note.setText(words)
+                continue
+            else:
+                order = found.order
+                self._by = order.by
+                hands = order.hands is None and order.demo is None
+                presenter = Presenter("finding_again", hands=hands)
+                self.follow(SessionProcess(order, attach=True), presenter)
+            return
+
+    def follow(
+        self, thread: SessionThread | SessionProcess, presenter: Presenter
+    ) -> None:
+        """Show what a thread tells, unless another one is still at it."""
         if self._thread is not None and self._thread.alive:
             return
+        self._thread = thread
+        self.show_test(presenter)
+        self._thread.start()
+
+    def show_test(self, presenter: Presenter) -> None:
+        """Go to the desk and show a test there."""
         self._presenter = presenter
-        self._thread = SessionThread(task)
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
-        self._thread.start()
         self.show_now()
 
     def next_test(self) -> None:
@@ -441,7 +475,7 @@ class Window(QWidget):
     def beat(self) -> None:
         """Take what the session told since, and show it."""
         if self._end_asked and not self._closing:
-            self.end_and_close()
+            self.leave_and_close()
         for thread in (self._thread, self._paper_thread):
             if thread is not None and self._presenter is not None:
                 events = thread.drain()
@@ -673,12 +707,22 @@ class Window(QWidget):
         else:
             self.close()
 
+    def leave_and_close(self) -> None:
+        """Close; a test that is on goes on, and the next window finds it again."""
+        self._closing = True
+        if isinstance(self._thread, SessionProcess):
+            self._thread.let_go()
+        if self._busy():
+            self.close_strip.tell_ending()
+        else:
+            self.close()
+
     def ask_end(self) -> None:
-        """End at the next beat; may be called from a signal's handler."""
+        """Close at the next beat; may be called from a signal's handler."""
         self._end_asked = True
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """Close at once when nothing is on; else ask, and at the second time end."""
+        """Close at once when nothing is on; else ask, and at the second time leave."""
         running = self._presenter is not None and self._presenter.running
         if self.form is not None:
             self.form.keep_now()
@@ -692,32 +736,21 @@ class Window(QWidget):
         if running and not self.close_strip.isVisible():
             self.close_strip.ask()
         else:
-            self.end_and_close()
+            self.leave_and_close()
 
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
         self._tone.close()
         for thread in (self._thread, self._paper_thread, self._look_thread):
             if thread is not None and thread.alive:
-                if not thread.join(10.0):
+                if isinstance(thread, SessionProcess) or not thread.join(10.0):
                     thread.let_go()
                 thread.join()
 
 
-def made_application() -> QApplication:
-    """Return the application, made once."""
-    app = QApplication.instance()
-    if not isinstance(app, QApplication):
-        app = QApplication([said("title")])
-    if app.applicationName() != said("title"):
-        app.setStyle("Fusion")
-        app.setApplicationName(said("title"))
-    return app
-
-
 @contextmanager
 def _end_signals(window: Window) -> Iterator[None]:
-    """Let a polite end signal end the test and close the window, nothing lost."""
+    """Let a polite end signal close the window; a test that is on goes on."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -742,11 +775,24 @@ def open_window(options: WindowOptions) -> int:
         InputError: ``no_display`` or ``window_missing``.
     """
     check_display()
+    return run_window(options)
+
+
+def run_window(
+    options: WindowOptions, shown: Callable[[], object] = lambda: None
+) -> int:
+    """Show the window and wait until it is closed.
+
+    Args:
+        options: what it is opened with.
+        shown: called when it is on the screen.
+    """
     # Reading, judging and drawing take turns; long turns would cost readings.
     sys.setswitchinterval(SWITCH_S)
     app = made_application()
     window = Window(options)
     window.showMaximized()
+    QTimer.singleShot(SHELL_MS, shown)
     with _end_signals(window):
         window.open_as_asked()
         app.exec()

@@ -30,7 +30,6 @@ from records.run import (
     Request,
     RunHeader,
     as_blocks,
-    channel_trace,
 )
 from records.trace import Block, Trace
 from rig.acquisition import Acquisition, Incident, OpenInstrument
@@ -38,6 +37,7 @@ from rig.clock import Clock
 
 from .display import unit_for, value_text
 from .procedure.engine import Abandon, Acknowledge, Answer, Command, Engine
+from .sampling import Sampling
 from .so_far import SoFar
 
 SYNC_NS = 1_000_000_000
@@ -177,7 +177,7 @@ class Session:
         self._columns: dict[str, tuple[Channel, ...]] = {
             i.id: rig.columns(i.id) for i in rig.instruments
         }
-        self._last_s: dict[str, float] = {}
+        self._sampling = Sampling(rig)
         self._seen: dict[str, float] = {}
         self._now_s = 0.0
         self._shown_s = 0.0
@@ -439,24 +439,12 @@ class Session:
     ) -> None:
         traces: dict[str, Trace] = {}
         origin = part.origins[block.instrument]
-        for column, channel in enumerate(self._columns[block.instrument]):
-            trace = channel_trace(
-                channel,
-                block.t_ns,
-                block.raw[:, column],
-                block.flags[:, column],
-                origin,
-            )
-            last = self._last_s.get(channel.id)
-            if last is not None and len(trace) and trace.t_s[0] <= last:
-                trace = trace.between(last + 1e-9, float("inf"))
+        for channel, trace in self._sampling.traces(block, origin):
             traces[channel.id] = trace
-            if len(trace):
-                self._last_s[channel.id] = float(trace.t_s[-1])
-                self._now_s = max(self._now_s, float(trace.t_s[-1]))
-                good = trace.good()
-                if len(good):
-                    self._seen[channel.role] = float(good.value[-1])
+            good = trace.good()
+            if len(good):
+                self._seen[channel.role] = float(good.value[-1])
+        self._now_s = self._sampling.now_s
         self._tell(Sampled(block.part, traces))
         if self._now_s - self._shown_s >= SHOW_S:
             self._shown_s = self._now_s

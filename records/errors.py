@@ -179,6 +179,8 @@ RIG_IDS = frozenset(
         "replay_ended",
         "port_in_use",
         "simulated_rig_stopped",
+        "recorder_ended",
+        "recorder_died",
     }
 )
 INTEGRITY_IDS = frozenset(
@@ -319,6 +321,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "plan_approved_already",
         "plan_version_taken",
         "run_being_recorded",
+        "recorder_watched",
         "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
@@ -56,6 +57,8 @@ from ..session_thread import (
     Over,
     PaperMade,
     PaperRefused,
+    Readable,
+    Restarted,
     TagMade,
     ThreadEvent,
 )
@@ -135,6 +138,7 @@ class Presenter:
         self._soak: tuple[float, float] | None = None
         self._closing_s = ""
         self._notice = ""
+        self._restart: Strip | None = None
         self._alarms = NO_ALARMS
         self._heard_by: dict[Alarm, str] = {}
         self._lost_heard = ""
@@ -200,6 +204,17 @@ class Presenter:
             case TagMade(path, state):
                 told = said("after", "tag_at", state=state.upper(), path=path)
                 self._has(replace(self._papers, tag=path, tag_words=told))
+            case Readable(stretch):
+                for id, live in self._channels.items():
+                    live.history.read_again = partial(stretch, id)
+            case Restarted():
+                self._restart = Strip(
+                    what=said("after", "restarted"),
+                    do=said("after", "restarted_do"),
+                    grave=False,
+                )
+                self._request, self._hold, self._soak = None, None, None
+                self._hold_highest(None)
             case PaperRefused(error):
                 self._paper_error = error
                 self._has(self._papers)
@@ -317,6 +332,7 @@ class Presenter:
                 self._hold_highest(None)
 
     def _step_over(self, mark: Mark) -> None:
+        self._restart = None
         if mark.step not in self._ended:
             self._ended.append(mark.step)
         how = mark.data.get("how", "")
@@ -656,6 +672,11 @@ class Presenter:
         return self._live and not self._closed and self._error is None
 
     @property
+    def now_s(self) -> float:
+        """Time of the latest sample, seconds."""
+        return self._now_s
+
+    @property
     def time_multiple(self) -> float:
         """How many times faster than the clock rig time runs; 1 for a real one."""
         if self._header is None or not self._live:
@@ -832,6 +853,8 @@ class Presenter:
                 return self._was_strip(said("after", "stopped"))
             what = "stopped" if self._ending else "stopped_venting"
             return Strip(what=said("after", what), do=caution("stopped"))
+        if self._restart is not None:
+            return self._restart
         if self._notice:
             return Strip(what=self._notice, grave=False)
         return None
