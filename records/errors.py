@@ -395,6 +395,17 @@ WARNING_IDS = frozenset(
     }
 )
 
+# What is said beside a test that goes on; alarms have ids of their own.
+LIVE_IDS = frozenset(
+    {
+        "disk_nearly_full",
+        "clock_moved",
+        "instrument_clock",
+        "readings_missed",
+        "calibration_expired",
+    }
+)
+
 REASON_IDS = frozenset(
     {
         # why a finding is as it is
