@@ -15,6 +15,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterable
 
+from analysis.judge import judge
 from records.errors import ProofstandError, RigError
 from records.journal import JournalClosed, JournalTail
 from records.planfile import DEFAULT_PLAN
@@ -77,9 +78,15 @@ def main() -> int:
         end.look()
         return door.commands()
 
-    code = _told(door, lambda tell: _work(order, tell, commands))
-    if code == 0:
-        door.tell(Sealed(order.out, order.key_folder))
+    def work(tell: Callable[[SessionEvent], None]) -> None:
+        _work(order, tell, commands)
+        run = open_run(order.out)
+        judgement = judge(run)
+        door.tell(
+            Sealed(order.out, run.sha256, run.key_id, judgement, order.key_folder)
+        )
+
+    code = _told(door, work)
     door.tell(Ended())
     if door.wait_until_heard(HEAR_S):
         remove_note(order.journal)

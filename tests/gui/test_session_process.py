@@ -12,6 +12,7 @@ import pytest
 from PySide6.QtCore import QSize
 from pytestqt.qtbot import QtBot
 
+from analysis.judge import judge
 from gui import session_process
 from gui.app import Window, made_application
 from gui.bench_desk.presenter import Presenter
@@ -104,6 +105,11 @@ def test_a_recorder_killed_in_a_hold_is_started_again_and_the_step_repeated(
     times = [t for trace in inlet for t in trace.t_s.tolist()]
     assert times == sorted(set(times))
     rows = sum(s.t_ns.size for s in final.run.samples.values())
+    follower_run = link._follower.run(final.run.sha256, final.run.key_id)
+    assert follower_run is not None
+    for name in ("header", "state", "sha256", "key_id", "parts", "marks"):
+        assert getattr(final.run, name) == getattr(follower_run, name), name
+    assert final.judgement == judge(final.run)
     assert abs(len(times) - rows) <= 2  # a repeated answer is not a second reading
     assert sum(isinstance(e, Started) for e in told) == 1
     assert not [e for e in told if isinstance(e, Troubled)]
