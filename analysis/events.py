@@ -132,7 +132,8 @@ class EventDetector:
             never a transition.
         resolution_pa: smallest step of the reading.
         keen: for who watches as it happens and has only to see that something moves:
-            half the least change, and a level that bends is not taken for noise.
+            half the least change, a level that bends is not taken for noise, and what
+            turns round is measured from where it turned.
         bin_s: width of a bin; all that is said here of one second is of ten of them.
     """
 
@@ -169,6 +170,7 @@ class EventDetector:
         self._peak = 0.0
         self._first = 0  # index of the first bin that belongs to the level before
         self._opened = 0
+        self._turned = 0  # index of the bin at which a movement turned round
         self._recent: deque[float] = deque(maxlen=_RAMP_BINS)
 
     @property
@@ -241,7 +243,9 @@ class EventDetector:
             k = n - 2
             if k < _LAG:
                 continue
-            change = self._smooth[k] - self._smooth[k - _LAG]
+            if self._keen:
+                self._turn(k)
+            change = self._smooth[k] - self._smooth[max(k - _LAG, self._turned)]
             if self._open:
                 self._recent.append(change)
                 self._follow(k, change, events)
@@ -255,6 +259,21 @@ class EventDetector:
         del self._values[:count]
         del self._smooth[:count]
         self._first = max(0, self._first - count)
+        self._turned = max(0, self._turned - count)
+
+    def _turn(self, k: int) -> None:
+        """Note where a fall became a rise, or a rise a fall, as soon as it stands out.
+
+        Over a whole second the old movement would hide the new one for as long.
+        """
+        threshold = self._threshold
+        way = self._open or (self._up > threshold) - (self._down > threshold)
+        if not (self._known and way):
+            return
+        lately = self._smooth[max(k - _LAG, self._turned) : k]
+        furthest = max(lately) if way > 0 else min(lately)
+        if way * (furthest - self._smooth[k]) > threshold:
+            self._turned = k - 1 - lately[::-1].index(furthest)
 
     def _watch(self, k: int, change: float) -> None:
         if self._known:
@@ -284,6 +303,7 @@ class EventDetector:
 
     def _begin(self, sign: int, k: int, change: float) -> None:
         self._open = sign
+        self._first = max(self._first, self._turned)
         self._peak = sign * change
         self._opened = k
         self._recent.clear()
@@ -326,7 +346,7 @@ class EventDetector:
         event = self._event(k, ramp=even and not (turned or slow))
         if event is not None:
             events.append(event)
-        self._first = k - 3
+        self._first = max(k - 3, self._turned) if turned else k - 3
         rest = max(0.0, moved)
         self._up, self._down = (rest, 0.0) if sign > 0 else (0.0, rest)
         self._open = 0
@@ -343,7 +363,7 @@ class EventDetector:
         before = _median(self._smooth[start:stop])
         # a turn is closed late: its level is then the furthest point, not the last
         tail = self._smooth[max(self._opened - _LAG, k - _LAG) : k + 1]
-        if sign * (self._smooth[k] - self._smooth[k - _LAG]) < 0.0:
+        if sign * (self._smooth[k] - self._smooth[max(k - _LAG, self._turned)]) < 0.0:
             after = max(tail) if sign > 0 else min(tail)
         else:
             after = _median(tail[-5:])

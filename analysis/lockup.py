@@ -38,6 +38,10 @@ _HALF_S = 1.0
 _CLEAR_S = 0.5
 _LEAST_BEFORE_S = 2.0
 _EARLIER_S = 5.0
+# A closing is asked for when the flow has stood for ten seconds; what rose before that
+# was the flow, or a supply that came back.
+_STOOD_S = 8.0
+_AHEAD_S = 2.0  # so early may a hand be
 
 
 def find_shut_off(
@@ -50,10 +54,14 @@ def find_shut_off(
     if done.hold is None:
         return shut_off(trace, start, done.end_s)
     start = max(start, min(done.hold[0] - 2.0 * LOOK_BEFORE_S, done.hold[0]))
-    found = shut_off(trace, start, min(done.end_s, done.hold[0] + LOOK_AFTER_S))
-    if found is None:
-        found = shut_off(trace, start, min(done.end_s, done.hold[0] + LOOK_LONGER_S))
-    return found
+    for longer in (LOOK_AFTER_S, LOOK_LONGER_S):
+        stop = min(done.end_s, done.hold[0] + longer)
+        found = shut_off(trace, start, stop)
+        if found is not None and asked is not None and found.t50_s < asked - _AHEAD_S:
+            found = shut_off(trace, max(start, asked - _STOOD_S), stop) or found
+        if found is not None:
+            return found
+    return None
 
 
 def lockup_findings(

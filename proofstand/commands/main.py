@@ -19,6 +19,7 @@ from . import (
     archive,
     certify,
     demo,
+    drill,
     import_log,
     job,
     judge,
@@ -57,6 +58,7 @@ COMMANDS = (
     people,
     keys,
     rig,
+    drill,
 )
 
 

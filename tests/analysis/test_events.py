@@ -346,3 +346,50 @@ def test_a_keen_eye_sees_half_as_much_and_no_noise_in_a_level_that_bends() -> No
     }
     assert not seen[False]
     assert [event.kind for event in seen[True]] == ["rise"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_a_keen_eye_sees_at_once_that_a_movement_turned_round(
+    way: float, seed: int
+) -> None:
+    """A vent is shut: the gas fell by 150 Pa/s, and now warms by 50 Pa/s."""
+    turn, noise = 20.0, 0.8
+
+    def formula(t: Array) -> Array:
+        fall = -150.0 * np.clip(t - 12.0, 0.0, turn - 12.0)
+        return np.asarray(50_000.0 + way * (fall + 50.0 * np.clip(t - turn, 0.0, 5.0)))
+
+    found = trace(formula, 30.0, noise=noise, seed=seed)
+    six_sigma_s = turn + 6.0 * noise / 50.0
+    told = {}
+    for keen in (False, True):
+        detector = EventDetector("inlet", SPAN, STEP, keen=keen)
+        events: list[Event] = []
+        for i, t in enumerate(found.t_s):
+            cut = slice(i, i + 1)
+            events += detector.feed(found.t_s[cut], found.value[cut], found.flags[cut])
+            if t > turn - 1.0 and detector.direction == way:
+                told[keen] = t - six_sigma_s
+                break
+        if keen:
+            cut = slice(i + 1, None)
+            events += detector.feed(found.t_s[cut], found.value[cut], found.flags[cut])
+            # what rose is measured from where it turned
+            back = events[-1]
+            assert back.kind == ("rise" if way > 0.0 else "fall")
+            assert abs(back.window_s[0] - turn) < 0.5
+            assert back.change == pytest.approx(way * 250.0, abs=20.0)
+    assert told[True] < 0.5 < told[False], told
+
+
+def test_a_keen_eye_sees_no_turn_in_the_noise_of_an_even_movement() -> None:
+    for seed in range(20):
+        down = trace(lambda t: 50_000.0 - 40.0 * t, 60.0, noise=0.8, seed=seed)
+        detector = EventDetector("inlet", SPAN, STEP, keen=True)
+        ways = set()
+        for i in range(down.t_s.size):
+            cut = slice(i, i + 1)
+            detector.feed(down.t_s[cut], down.value[cut], down.flags[cut])
+            ways.add(detector.direction)
+        assert 1 not in ways, f"seed {seed}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -42,6 +43,22 @@ def course(
 def found(t: Array, y: Array, **more: str) -> dict[str, Estimate]:
     readings, outlet, done = outlet_of(t, y, "lockup", (SHUT_S, float(t[-1])), **more)
     return {e.id: e for e in lockup_findings(readings, outlet, done)}
+
+
+def test_a_supply_that_came_back_before_the_closing_is_not_taken_for_it() -> None:
+    """It rises far higher than a lockup; the valve is asked for once the flow stood."""
+    t, y = course()
+    back = np.clip((t - 6.0) / 1.5, 0.0, 1.0)
+    readings, outlet, done = outlet_of(
+        t,
+        y + SET_PA * (back - 1.0),
+        "lockup",
+        (SHUT_S, float(t[-1])),
+        inlet="10 psi gauge",
+    )
+    done = replace(done, asked=(("open_bleed", 1.0), ("close_bleed", SHUT_S - 2.5)))
+    got = {e.id: e for e in lockup_findings(readings, outlet, done)}
+    assert holds(got["lockup_rise"], RISE_PA), got["lockup_rise"]
 
 
 def holds(estimate: Estimate, true: float) -> bool:
