@@ -22,7 +22,14 @@ from records.planfile import DEFAULT_PLAN
 from records.runfile import open_run
 from records.tomlfile import from_json
 
-from .at_work import FORMAT, Note, Order, remove_note, write_note
+from .at_work import (
+    FORMAT,
+    Note,
+    Order,
+    refuse_taken,
+    remove_note,
+    write_note,
+)
 from .demo import finish_demo, resume_demo, run_demo
 from .live_channel import Door
 from .log import our_fault
@@ -130,6 +137,7 @@ def _work(
     else:
         assert order.rig is not None
         assert order.job is not None
+        refuse_taken(order)
         record(
             rig_path=order.rig,
             plan_name=order.plan or DEFAULT_PLAN,

@@ -321,6 +321,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "plan_version_taken",
         "run_being_recorded",
         "recorder_watched",
+        "rig_in_use",
         "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",

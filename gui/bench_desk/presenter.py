@@ -555,6 +555,11 @@ class Presenter:
         begun = self._live and self._header is not None
         return begun and isinstance(self._error, RigError) and not self._vented
 
+    @property
+    def alarm(self) -> AlarmShown | None:
+        """The gravest alarm that stands, or None."""
+        return self._alarm()
+
     def _alarm(self) -> AlarmShown | None:
         """Return the gravest alarm that stands, those that sound first."""
         header = self._header
