@@ -190,6 +190,9 @@ class History:
         parts = [_reduced(below.rows(lo, hi), lo, buckets)]
         if hi == below.stop:  # what is not folded up to this level yet
             parts += self._newest(level, stop_s)
+            if self.last_s <= stop_s:
+                last = self._levels[0].all[:, -1:]
+                parts.append((last[0], last[1]))
         t = np.concatenate([part[0] for part in parts])
         value = np.concatenate([part[1] for part in parts])
         return self._broken(t, value) if level else (t, value)

@@ -23,8 +23,16 @@ from proofstand.procedure.engine import Command
 from proofstand.session import SessionEvent, Started, Troubled
 from proofstand.session_text import Ended, Sealed, Told, Written
 from records.errors import ProofstandError, RefusedError, RigError
+from records.runfile import open_run
 
-from .session_thread import Over, Readable, Restarted, ThreadEvent, final_of
+from .session_thread import (
+    Final,
+    Over,
+    Readable,
+    Restarted,
+    ThreadEvent,
+    paper_beside,
+)
 
 # A recorder that died so often since it last got on is not started again.
 MOST_DEATHS = 3
@@ -34,6 +42,7 @@ ANSWER_S = 3.0
 BEAT_S = 0.04
 # What waits for the window to draw; the journal keeps the rest until then.
 MOST_WAITING = 16
+WHOLE_BYTES = 50_000_000  # a run file up to this is taken into memory
 
 # Recorders that were left to go on; kept so that their end is taken note of.
 _left: list[subprocess.Popen[bytes]] = []
@@ -214,14 +223,27 @@ class SessionProcess:
             if watch is not None:
                 self._say_all(watch)
 
+    def _final(self, sealed: Sealed) -> Final:
+        """Return the run and its judgement; a long run without its samples."""
+        run = self._follower.run(sealed.sha256, sealed.key_id)
+        if run is None or sealed.out.stat().st_size < WHOLE_BYTES:
+            run = open_run(sealed.out)
+        return Final(
+            run_path=sealed.out,
+            run=run,
+            judgement=sealed.judgement,
+            paper=paper_beside(sealed.out, sealed.sha256),
+            key_folder=sealed.key_folder,
+            by=self.order.by or run.header.by or run.header.job.technician,
+        )
+
     def _tell(self, event: Told) -> bool:
         """Put what was told over the channel; return whether it was the end."""
         match event:
             case Written():
                 pass
-            case Sealed(out, key_folder):
-                by = self.order.by
-                self._put(final_of(out, key_folder=key_folder, by=by))
+            case Sealed():
+                self._put(self._final(event))
             case Troubled(error):
                 self._trouble(error)
             case Ended():

@@ -19,7 +19,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-from records.errors import InputError
+from records.errors import InputError, RefusedError
 from records.tomlfile import from_json, to_json
 
 from .places import made, recorders_dir
@@ -28,6 +28,7 @@ from .ready import journal_of
 FORMAT = "proofstand.recorder/1"
 # A recorder writes ten times a second; one that died since is started again unasked.
 LATELY_S = 600.0
+AT_IT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +199,28 @@ def found_at_work() -> list[AtWork]:
                 how = Standing.ON  # it is only being opened
         found.append(AtWork(order, how))
     return sorted(found, key=lambda each: each.how is not Standing.ON)
+
+
+def refuse_taken(order: Order) -> None:
+    """Refuse a test on a rig and station that another recorder is at.
+
+    Raises:
+        RefusedError: ``rig_in_use``.
+    """
+    for note in notes():
+        other = note.order
+        if order.rig is None or other.journal == order.journal:
+            continue
+        if (other.rig, other.station) != (order.rig, order.station):
+            continue
+        try:
+            age_s = time.time() - other.journal.stat().st_mtime
+        except OSError:
+            continue
+        if age_s < AT_IT_S:
+            raise RefusedError(
+                "rig_in_use", where=str(order.rig), journal=other.journal
+            )
 
 
 def _read(path: Path) -> Note | None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from records.errors import ProofstandError
 from records.journal import JournalClosed, JournalTail
-from records.run import Mark, Part, RunHeader
+from records.run import Mark, Part, Run, RunHeader, RunState
 from records.trace import Block, FloatArray, Trace
 
 from .sampling import Sampling
@@ -45,6 +45,7 @@ class Follower:
         self._waiting: dict[str, list[Block]] = {}
         self._rows = 0
         self._latest_s = 0.0
+        self._marks: list[Mark] = []
         self._places: list[tuple[float, int]] = []
         self.again = ReadAgain(path, self._places, self._parts, self._shift_s)
 
@@ -57,6 +58,21 @@ class Follower:
     def header(self) -> RunHeader | None:
         """What was known of the run when it began, once it was read."""
         return self._tail.header
+
+    def run(self, sha256: str, key_id: str) -> Run | None:
+        """Return the run as it was sealed, without its samples, once it was read."""
+        if self.header is None:
+            return None
+        return Run(
+            header=self.header,
+            state=RunState.SEALED,
+            sha256=sha256,
+            key_id=key_id,
+            parts=tuple(self._parts.values()),
+            marks=tuple(self._marks),
+            truth=None,
+            samples={},
+        )
 
     def take(self, until: int | None = None) -> list[SessionEvent]:
         """Return what came since, at most a few megabytes of it.
@@ -83,6 +99,7 @@ class Follower:
                         self._places.append((self._latest_s, at))
                 case Mark():
                     self._flush(told)
+                    self._marks.append(record)
                     shift = self._shift_s.get(record.part, 0.0)
                     self._latest_s = max(self._latest_s, record.t_s + shift)
                     told.append(Marked(replace(record, t_s=record.t_s + shift)))

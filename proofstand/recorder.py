@@ -15,13 +15,21 @@ import signal
 import sys
 from collections.abc import Callable, Iterable
 
+from analysis.judge import judge
 from records.errors import ProofstandError, RigError
 from records.journal import JournalClosed, JournalTail
 from records.planfile import DEFAULT_PLAN
 from records.runfile import open_run
 from records.tomlfile import from_json
 
-from .at_work import FORMAT, Note, Order, remove_note, write_note
+from .at_work import (
+    FORMAT,
+    Note,
+    Order,
+    refuse_taken,
+    remove_note,
+    write_note,
+)
 from .demo import finish_demo, resume_demo, run_demo
 from .live_channel import Door
 from .log import our_fault
@@ -77,9 +85,15 @@ def main() -> int:
         end.look()
         return door.commands()
 
-    code = _told(door, lambda tell: _work(order, tell, commands))
-    if code == 0:
-        door.tell(Sealed(order.out, order.key_folder))
+    def work(tell: Callable[[SessionEvent], None]) -> None:
+        _work(order, tell, commands)
+        run = open_run(order.out)
+        judgement = judge(run)
+        door.tell(
+            Sealed(order.out, run.sha256, run.key_id, judgement, order.key_folder)
+        )
+
+    code = _told(door, work)
     door.tell(Ended())
     if door.wait_until_heard(HEAR_S):
         remove_note(order.journal)
@@ -123,6 +137,7 @@ def _work(
     else:
         assert order.rig is not None
         assert order.job is not None
+        refuse_taken(order)
         record(
             rig_path=order.rig,
             plan_name=order.plan or DEFAULT_PLAN,

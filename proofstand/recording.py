@@ -36,6 +36,7 @@ from .ready import (
     refuse_stops,
     shift_relied_on,
 )
+from .room import Room
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -388,6 +389,7 @@ def lead(
         tell=listen,
         hands=worker,
         so_far=SoFar(header, within_holds=watched),
+        room=Room(journal),
         resume=resume,
         by=by,
     )

@@ -37,6 +37,7 @@ from rig.clock import Clock
 
 from .display import unit_for, value_text
 from .procedure.engine import Abandon, Acknowledge, Answer, Command, Engine
+from .room import Room
 from .sampling import Sampling
 from .so_far import SoFar
 
@@ -138,6 +139,7 @@ class Session:
         truth: a simulator's true parameters, or None.
         truth_at_end: called when the test is over; returns the truth that is kept,
             with what came about.
+        room: looks at the disk, or None where it is not the test's business.
         so_far: judges what is recorded so far, or None where nobody looks.
         resume: go on with an interrupted run: the journal exists, and a new part of it
             begins with the step that was on.
@@ -158,6 +160,7 @@ class Session:
         truth: Mapping[str, Any] | None = None,
         truth_at_end: Callable[[], Mapping[str, Any]] | None = None,
         so_far: SoFar | None = None,
+        room: Room | None = None,
         resume: bool = False,
         by: str = "",
     ) -> None:
@@ -172,6 +175,7 @@ class Session:
         self._truth = truth
         self._truth_at_end = truth_at_end
         self._so_far = so_far
+        self._room = room
         self._resume = resume
         self._by = by
         self._columns: dict[str, tuple[Channel, ...]] = {
@@ -289,6 +293,7 @@ class Session:
         now_ns = self._clock.monotonic_ns()
         if now_ns - self._watched_ns >= SYNC_NS:
             self._watch_wall_clock(journal)
+            self._watch_room(journal)
             self._watched_ns = now_ns
         # by the wall: a power cut does not wait for a rig whose time runs faster
         if time.monotonic_ns() - self._synced_ns >= SYNC_NS:
@@ -429,6 +434,12 @@ class Session:
             note = {"wall_clock_moved_s": moved}
             self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
         self._wall_ns = between
+
+    def _watch_room(self, journal: JournalWriter) -> None:
+        """Mark a disk that is nearly full, or no longer."""
+        note = None if self._room is None else self._room.look()
+        if note is not None:
+            self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
 
     def _take(
         self,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from records.errors import ERROR_CLASSES, ProofstandError
+from records.judgement import Judgement
 from records.tomlfile import from_json, to_json
 
 from .procedure.engine import (
@@ -32,13 +33,18 @@ LONGEST = 1 << 24  # bytes of one message
 
 @dataclass(frozen=True, slots=True)
 class Sealed:
-    """The run file is made and checked.
+    """The run file is made, checked and judged.
 
     Attributes:
-        out: the run file. key_folder: of the key that sealed it, or None.
+        out: the run file. sha256: the run's hash. key_id: of its signature, or "".
+        judgement: made from the file.
+        key_folder: of the key that sealed it, or None.
     """
 
     out: Path
+    sha256: str
+    key_id: str
+    judgement: Judgement
     key_folder: Path | None = None
 
 

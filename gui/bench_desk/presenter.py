@@ -14,6 +14,7 @@ from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
+from proofstand.live_troubles import EXPIRED, SHOWN_S, LiveTrouble, LiveTroubles
 from proofstand.procedure.answers import parsed_answer, unit_asked
 from proofstand.procedure.engine import (
     Abandon,
@@ -139,6 +140,7 @@ class Presenter:
         self._closing_s = ""
         self._notice = ""
         self._restart: Strip | None = None
+        self._troubles = LiveTroubles()
         self._alarms = NO_ALARMS
         self._heard_by: dict[Alarm, str] = {}
         self._lost_heard = ""
@@ -264,6 +266,7 @@ class Presenter:
             if c.measure_unit.kind is Kind.PRESSURE
         }
         self._drawn = drawn_of(self._channels.values())
+        self._troubles = LiveTroubles.at_begin(header)
 
     def _ask(self, request: Request) -> None:
         self._request, self._confirmed = request, False
@@ -280,6 +283,7 @@ class Presenter:
     def _mark(self, mark: Mark) -> None:
         self._marks.append(mark)
         self._alarms = self._alarms.after(mark)
+        self._troubles = self._troubles.after(mark)
         if HEARD in mark.data:
             heard = Alarm(mark.data[HEARD], mark.data.get("channel", ""))
             self._heard_by[heard] = mark.by
@@ -732,6 +736,7 @@ class Presenter:
             goes_back=bool(self.ways_back),
             may_tell=self.may_tell,
             readings=self._readings_line(),
+            troubles=self._shown_troubles,
         )
 
     @property
@@ -739,6 +744,11 @@ class Presenter:
         """The rig failed while gas may have been on it."""
         begun = self._live and self._header is not None
         return begun and isinstance(self._error, RigError) and not self._vented
+
+    @property
+    def alarm(self) -> AlarmShown | None:
+        """The gravest alarm that stands, or None."""
+        return self._alarm()
 
     def _alarm(self) -> AlarmShown | None:
         """Return the gravest alarm that stands, those that sound first."""
@@ -857,7 +867,16 @@ class Presenter:
             return self._restart
         if self._notice:
             return Strip(what=self._notice, grave=False)
+        for one in self._shown_troubles:
+            if one.id == EXPIRED and self._now_s > SHOWN_S:
+                continue  # the head goes on saying it
+            what = said("beside", where=one.where, what=one.what, does=one.does)
+            return Strip(what=what, do=one.do, grave=False)
         return None
+
+    @property
+    def _shown_troubles(self) -> tuple[LiveTrouble, ...]:
+        return self._troubles.shown(self._now_s) if self.running else ()
 
     def _was_strip(self, what: str) -> Strip:
         """Return what happened, once there is nothing left to vent."""

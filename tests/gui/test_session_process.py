@@ -6,27 +6,31 @@ import os
 import signal
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QSize
+from PySide6.QtCore import QSize, Qt
+from PySide6.QtTest import QTest
 from pytestqt.qtbot import QtBot
 
+from analysis.judge import judge
 from gui import session_process
 from gui.app import Window, made_application
 from gui.bench_desk.presenter import Presenter
 from gui.bench_desk.screen import Phase
 from gui.session_process import SessionProcess
-from gui.session_thread import Final, Over, Restarted, ThreadEvent
+from gui.session_thread import Final, Over, Restarted, SessionThread, ThreadEvent
 from proofstand.at_work import Order, Standing, found_at_work, read_note
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.engine import Abandon
 from proofstand.session import Asked, Closed, Marked, Sampled, Started, Troubled
 from records.errors import InputError, RigError
 from records.journal import read_journal
-from records.run import MarkKind, RunState
+from records.run import Mark, MarkKind, Run, RunState
 from records.runfile import open_run
 from tests.gui.processes import WAIT_S
+from tests.gui.replay import events_until
 from tests.proofstand.rigs import served
 
 pytestmark = pytest.mark.serial
@@ -104,6 +108,11 @@ def test_a_recorder_killed_in_a_hold_is_started_again_and_the_step_repeated(
     times = [t for trace in inlet for t in trace.t_s.tolist()]
     assert times == sorted(set(times))
     rows = sum(s.t_ns.size for s in final.run.samples.values())
+    follower_run = link._follower.run(final.run.sha256, final.run.key_id)
+    assert follower_run is not None
+    for name in ("header", "state", "sha256", "key_id", "parts", "marks"):
+        assert getattr(final.run, name) == getattr(follower_run, name), name
+    assert final.judgement == judge(final.run)
     assert abs(len(times) - rows) <= 2  # a repeated answer is not a second reading
     assert sum(isinstance(e, Started) for e in told) == 1
     assert not [e for e in told if isinstance(e, Troubled)]
@@ -278,3 +287,90 @@ def test_a_window_that_lets_go_leaves_the_test_to_the_next_one(
     qtbot.waitUntil(lambda: not again.isVisible(), timeout=60_000)
     again.wait_for_threads()
     assert open_run(order.out).state is RunState.SEALED
+
+
+def test_a_rig_that_a_test_is_on_takes_no_second_one(order: Order) -> None:
+    first, told = SessionProcess(order), list[ThreadEvent]()
+    first.start()
+    follow(first, held, told)
+    other = replace(order, out=order.out.with_name("other.h5"))
+    second, seen = SessionProcess(other), list[ThreadEvent]()
+    second.start()
+    follow(second, over, seen)
+    assert second.join(WAIT_S)
+    assert [e.error.id for e in seen if isinstance(e, Troubled)] == ["rig_in_use"]
+    assert not other.journal.exists()
+    end(first, told)
+
+
+def test_two_stations_are_led_side_by_side(
+    qtbot: QtBot, order: Order, tmp_path: Path
+) -> None:
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    made = window(qtbot)
+    made.follow(SessionProcess(order), Presenter("opening", hands=False))
+    with served(beside, 20.0, seed=2) as rig:
+        second = replace(
+            order, rig=rig, job=beside / "job.toml", out=beside / "run.h5", by="A. Rook"
+        )
+        made.another_test()
+        assert made.start.isVisible()
+        made.follow(SessionProcess(second), Presenter("opening", hands=False))
+        made._by = second.by
+        qtbot.waitUntil(lambda: made.stations.isVisible(), timeout=30_000)
+        shown = made._presenter
+        assert shown is not None
+        behind = made._others[0].presenter
+        qtbot.waitUntil(
+            lambda: (
+                min(shown.now_s, behind.now_s) > 3.0 and len(made.stations.keys) == 1
+            ),
+            timeout=60_000,
+        )
+        qtbot.waitUntil(
+            lambda: "SIM-0001" in made.stations.keys[0].accessibleName(),
+            timeout=30_000,
+        )
+        made.stations.keys[0].click()
+        assert made._presenter is behind
+        assert made._others[0].presenter is shown
+        assert (made._by, made._others[0].by) == ("", "A. Rook")
+        QTest.keyClick(made, Qt.Key.Key_F12)
+        assert made._presenter is shown
+        made.end_and_close()  # ends the one shown; the other goes on
+        qtbot.waitUntil(lambda: not made.isVisible(), timeout=60_000)
+        made.wait_for_threads()
+    assert open_run(second.out).state is RunState.SEALED
+    assert [found.order.out for found in found_at_work()] == [order.out]
+    again, told = SessionProcess(order, attach=True), list[ThreadEvent]()
+    again.start()
+    follow(again, held, told)
+    end(again, told)
+
+
+def test_an_alarm_of_a_test_that_is_not_shown_stands_in_its_strip(
+    qtbot: QtBot, recorded: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = window(qtbot)
+    made._beat.stop()
+    first, second = Presenter("opening"), Presenter("opening")
+    wanted: list[bool] = []
+    monkeypatch.setattr(made._tone, "want", wanted.append)
+    for presenter in (first, second):
+        made.another_test()
+        made.follow(SessionThread(lambda tell, commands: None), presenter)
+        presenter.take(events_until(recorded, 20.0, (6.0,)))
+    over = {"trouble": "over_pressure", "channel": "outlet"}
+    facts = {"value": "20000", "limit": "15000"}
+    first.take(
+        [Marked(Mark(part=1, t_s=20.0, kind=MarkKind.TROUBLE, data={**over, **facts}))]
+    )
+    made._beats = 0
+    made.beat()
+    assert wanted[-1]
+    assert made._presenter is second
+    assert "Over-pressure" in made.stations.keys[0].accessibleName()
+    QTest.keyClick(made, Qt.Key.Key_F2)
+    assert made._presenter is first
+    made.wait_for_threads()

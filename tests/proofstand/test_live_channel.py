@@ -103,7 +103,7 @@ def test_events_are_read_as_they_were_told(run_of: RunOf) -> None:
     for event in (
         Asked(REQUEST),
         Closed("done", 12.5),
-        Sealed(Path("/a/run.h5"), Path("/a/key")),
+        Sealed(Path("/a/run.h5"), "ab", "", judgement, Path("/a/key")),
         Ended(),
         Written(),
     ):
