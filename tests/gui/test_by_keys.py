@@ -21,7 +21,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 from pytestqt.qtbot import QtBot
 
-from gui.app import Window, made_application
+from gui.app import SWITCH_S, Window, made_application
 from gui.bench_desk.last_test import card_of_label, keep_last, last_test, with_last
 from gui.bench_desk.screen import Phase
 from gui.bench_desk.start_checks import Given
@@ -87,7 +87,7 @@ def _until(seen: Callable[[], bool], act: Callable[[], None], what: str) -> None
     while not seen():
         assert time.monotonic() < until, f"not in {WAIT_S:.0f} s: {what}"
         act()
-        _settle(0.03)
+        _settle(0.05)
 
 
 def _lead(window: Window, feet: Feet, rig_file: Path) -> int:
@@ -140,7 +140,18 @@ def ended() -> Iterator[list[Window]]:
         window.wait_for_threads()
 
 
+@pytest.fixture
+def takes_turns() -> Iterator[None]:
+    """Let drawing and reading take short turns, as the window's own start does."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    yield
+    sys.setswitchinterval(before)
+
+
+@pytest.mark.slow
 @pytest.mark.serial
+@pytest.mark.usefixtures("takes_turns")
 def test_from_a_cold_start_to_certificate_and_tag_with_one_key(
     tmp_path: Path, ended: list[Window]
 ) -> None:
@@ -148,7 +159,7 @@ def test_from_a_cold_start_to_certificate_and_tag_with_one_key(
     plan.write_text(builtin_plan("low-pressure")[1], "utf-8")
     approve_plan(approvals_dir(), time.time_ns())
     make_key(tmp_path / "key", "Larkmere Valve Works (invented)", demo=True)
-    with served(tmp_path, 20.0) as rig:
+    with served(tmp_path, 12.0) as rig:
         before = {"rig": str(rig), "plan": str(plan), "by": BY}
         keep_last(Given(job=str(tmp_path / "job.toml"), **before))
         window = window_of(WindowOptions(light=True, key=tmp_path / "key"), SIZE)
