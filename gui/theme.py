@@ -167,7 +167,8 @@ def sheet(theme: Theme) -> str:
     QPushButton:disabled {{ color: {inks.soft}; border-color: {inks.rule}; }}
     QPushButton[strong="true"] {{ background: {inks.ink}; color: {inks.paper};
         border: 2px solid {inks.ink}; }}
-    QPushButton[strong="true"]:focus {{ border: 2px solid {inks.outlet}; }}
+    QPushButton[strong="true"]:focus {{ background: {inks.outlet};
+        border: 2px solid {inks.outlet}; }}
     QPushButton[strong="true"]:disabled {{ background: {inks.paper};
         color: {inks.soft}; border: 2px solid {inks.rule}; }}
     QPushButton[alarm="true"] {{ background: {inks.paper}; color: {inks.ink};
@@ -178,7 +179,9 @@ def sheet(theme: Theme) -> str:
     QPushButton:checked:focus {{ border: 2px solid {inks.outlet}; }}
     QPushButton[grave="true"] {{ background: {inks.paper}; color: {inks.fails};
         border: 2px solid {inks.fails}; }}
-    QCheckBox {{ spacing: {px(10)}px; }}
+    QCheckBox {{ spacing: {px(10)}px; padding: {px(3)}px;
+        border: 2px solid transparent; border-radius: 2px; }}
+    QCheckBox:focus {{ border: 2px solid {inks.outlet}; }}
     QCheckBox::indicator {{ width: {px(18)}px; height: {px(18)}px;
         border: 1px solid {inks.soft}; background: {inks.panel}; border-radius: 2px; }}
     QCheckBox::indicator:checked {{ background: {inks.ink};

@@ -24,6 +24,7 @@ from proofstand.procedure.engine import (
     Declare,
     Hear,
     Repeat,
+    Skip,
     steps_back_to,
 )
 from proofstand.procedure.progress import MAKES_SAFE
@@ -95,7 +96,7 @@ from .wording import calibration_words, known, said, several, step_words
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
-RIG = "=rig"  # among the ways back; no step is called so
+RIG, SKIP = "=rig", "=skip"  # among the ways to go on; no step is called so
 
 
 class Presenter:
@@ -479,9 +480,10 @@ class Presenter:
 
     @property
     def ways_back(self) -> tuple[tuple[str, str], ...]:
-        """Where the test may go back to: a step's id, "" for the one that is on.
+        """Where the test may go on from: a step's id, "" for the one that is on.
 
-        ``RIG`` is the one that is on too, with the rig named as the cause.
+        ``RIG`` is the one that is on too, with the rig named as the cause; ``SKIP`` is
+        the one after it.
         """
         plan, step = self._plan, self._step
         if plan is None or step is None or not self.may_tell or self._only_venting:
@@ -494,7 +496,8 @@ class Presenter:
             for s in steps_back_to(plan, step)
         ]
         rig = said("saying", "back", "rig", step=step_words(step.id))
-        return (("", again), (RIG, rig), *earlier)
+        skip = said("saying", "back", "skip", step=step_words(step.id))
+        return (("", again), (RIG, rig), *earlier, (SKIP, skip))
 
     @property
     def may_tell(self) -> bool:
@@ -518,6 +521,8 @@ class Presenter:
                 return None
             if what == RIG:
                 return Repeat(reason, by, of_rig=True)
+            if what == SKIP:
+                return Skip(reason, by)
             return Repeat(reason, by, what)
         if not self.may_tell or what not in ("adjusted", "opened"):
             return None

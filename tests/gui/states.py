@@ -6,6 +6,7 @@ kept as artefacts of a test run, and every check of the look goes over all of th
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +31,8 @@ from rig.simulator.rigtext import rig_text
 from tests.gui.replay import events_until
 
 BY = "M. Okafor (invented)"
+ROOT = Path(__file__).parents[2]
+PICTURES = Path(os.environ.get("PROOFSTAND_PICTURES") or ROOT / "build" / "pictures")
 
 
 class Clock:

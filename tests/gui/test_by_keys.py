@@ -6,9 +6,14 @@ given to the window, as a keyboard or a foot switch that acts as Enter sends it.
 
 from __future__ import annotations
 
+import json
+import shutil
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 from PySide6.QtCore import Qt
@@ -16,7 +21,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 from pytestqt.qtbot import QtBot
 
-from gui.app import Window, made_application
+from gui.app import SWITCH_S, Window, made_application
 from gui.bench_desk.last_test import card_of_label, keep_last, last_test, with_last
 from gui.bench_desk.screen import Phase
 from gui.bench_desk.start_checks import Given
@@ -30,7 +35,8 @@ from records.planfile import builtin_plan
 from records.run import MarkKind
 from records.runfile import open_run
 from rig.rigfile import load_rig
-from tests.gui.states import filled, window_of
+from tests.gui.states import PICTURES, ROOT, filled, window_of
+from tests.gui.xvfb import XServer
 from tests.proofstand.rigs import served
 
 BY = "M. Okafor (invented)"
@@ -81,7 +87,7 @@ def _until(seen: Callable[[], bool], act: Callable[[], None], what: str) -> None
     while not seen():
         assert time.monotonic() < until, f"not in {WAIT_S:.0f} s: {what}"
         act()
-        _settle(0.03)
+        _settle(0.05)
 
 
 def _lead(window: Window, feet: Feet, rig_file: Path) -> int:
@@ -134,7 +140,18 @@ def ended() -> Iterator[list[Window]]:
         window.wait_for_threads()
 
 
+@pytest.fixture
+def takes_turns() -> Iterator[None]:
+    """Let drawing and reading take short turns, as the window's own start does."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    yield
+    sys.setswitchinterval(before)
+
+
+@pytest.mark.slow
 @pytest.mark.serial
+@pytest.mark.usefixtures("takes_turns")
 def test_from_a_cold_start_to_certificate_and_tag_with_one_key(
     tmp_path: Path, ended: list[Window]
 ) -> None:
@@ -142,7 +159,7 @@ def test_from_a_cold_start_to_certificate_and_tag_with_one_key(
     plan.write_text(builtin_plan("low-pressure")[1], "utf-8")
     approve_plan(approvals_dir(), time.time_ns())
     make_key(tmp_path / "key", "Larkmere Valve Works (invented)", demo=True)
-    with served(tmp_path, 20.0) as rig:
+    with served(tmp_path, 12.0) as rig:
         before = {"rig": str(rig), "plan": str(plan), "by": BY}
         keep_last(Given(job=str(tmp_path / "job.toml"), **before))
         window = window_of(WindowOptions(light=True, key=tmp_path / "key"), SIZE)
@@ -298,3 +315,51 @@ def test_without_a_last_test_enter_leads_from_gap_to_gap(
         QTest.keyClicks(window.start.fields[name], getattr(before, name))
         feet.press()
     assert window.start.read.hasFocus()
+
+
+@pytest.mark.serial
+def test_a_start_by_scanner_and_foot_switch_on_a_real_screen(
+    screen: XServer, tmp_path: Path, lacks: Callable[[str], NoReturn]
+) -> None:
+    xdotool = shutil.which("xdotool")
+    if xdotool is None:
+        lacks("xdotool")
+    pictures = PICTURES / "on-an-x-server"
+    env = {**screen.environment, "PYTHONPATH": str(ROOT)}
+    window = subprocess.Popen(
+        [sys.executable, "-m", "tests.gui.by_real_keys", str(tmp_path), str(pictures)],
+        env=env,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+    def told(**wanted: object) -> dict[str, object]:
+        assert window.stdout is not None
+        for line in window.stdout:
+            now: dict[str, object] = json.loads(line)
+            if all(now.get(name) == value for name, value in wanted.items()):
+                return now
+        raise AssertionError(f"never {wanted}")
+
+    def does(*words: str) -> None:
+        subprocess.run([xdotool, *words], env=env, check=True, timeout=20.0)
+
+    try:
+        assert told(focus="Job label")["platform"] == "xcb"
+        does("search", "--sync", "--onlyvisible", "--name", "Proofstand", "windowfocus")
+        time.sleep(1.0)
+        does("type", "--delay", "5", "LV-1042/SIM-0001")
+        does("key", "Return")
+        told(on="read", job=str(tmp_path / "job.toml"), label="LV-1042/SIM-0001")
+        time.sleep(1.0)
+        does("key", "Return")
+        told(read=True)
+        time.sleep(1.0)
+        does("key", "Return")
+        assert told(begun=True)
+    finally:
+        window.kill()
+        window.wait(20)
+        if window.stdout is not None:
+            window.stdout.close()
+    assert len(list(pictures.glob("start-by-keys-*.png"))) >= 3

@@ -21,11 +21,9 @@ from proofstand.commands.window import WindowOptions
 from records.run import Run
 from records.runfile import open_run
 from tests.gui.fits import cut, nameless, settled
-from tests.gui.states import STATES, Clock, Scene, window_of
+from tests.gui.states import PICTURES, ROOT, STATES, Clock, Scene, window_of
 from tests.simulated_runs import RunOf
 
-ROOT = Path(__file__).parents[2]
-PICTURES = Path(os.environ.get("PROOFSTAND_PICTURES") or ROOT / "build" / "pictures")
 LOOKS = [
     ((1366, 768), True),
     ((1920, 1080), False),
