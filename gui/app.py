@@ -749,7 +749,7 @@ class Window(QWidget):
 
         Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
         heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
-        regulator. Ctrl-Q closes the window.
+        regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
         """
         if self._looks(event) or event.isAutoRepeat():
             return
