@@ -43,7 +43,7 @@ from .card_draft import (
     same,
     set_aside,
 )
-from .card_editors import Editor, Rows
+from .card_editors import FIELD_PX, LONG_PX, Editor, Rows
 from .pieces import Rule, key, line, put, restyle
 from .wording import known, said
 
@@ -227,8 +227,11 @@ class CardForm(QWidget):
             beside.addWidget(label, 1)
             grid.addWidget(both, row, 1, 1, 3)
             return
-        grid.addWidget(label, row, 2 * column, Qt.AlignmentFlag.AlignVCenter)
-        grid.addWidget(editor, row, 2 * column + 1, 1, 3 if wide else 1)
+        # beside the field, also where words stand beneath that
+        label.setMinimumHeight(theme.px(LONG_PX if entry.sort == "long" else FIELD_PX))
+        grid.addWidget(label, row, 2 * column, Qt.AlignmentFlag.AlignTop)
+        top = Qt.AlignmentFlag.AlignTop
+        grid.addWidget(editor, row, 2 * column + 1, 1, 3 if wide else 1, top)
 
     def _rules(self) -> QWidget:
         theme, px = self._theme, self._theme.px

@@ -511,7 +511,8 @@ class StartSheet(QWidget):
             ink = inks.soft if beside.good or empty else inks.fails
             self.notes[name].setStyleSheet(f"color: {ink};")
             put(self.notes[name], beside.words)
-            restyle(self.fields[name], "wrong", _truth(not (beside.good or empty)))
+            framed = self.plan_box if name == "plan" else self.fields[name]
+            restyle(framed, "wrong", _truth(not (beside.good or empty)))
         ink = inks.ink if sheet.shift.good else inks.fails
         self.shift.setStyleSheet(f"color: {ink};")
         put(self.shift, sheet.shift.words)
