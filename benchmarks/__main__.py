@@ -13,7 +13,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 
-from . import archive
+from . import archive, window
 from .certificate import signed_page
 from .engine import engine_cpu
 from .hands import handled_rows
@@ -44,6 +44,9 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     engine_cpu,
     low_pressure_rig_time,
     signed_page,
+    window.first_paint,
+    window.frame,
+    window.key,
     *(
         partial(archive.measured, measure=measure, database=database)
         for database in archive.DATABASES
@@ -51,7 +54,11 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     ),
 )
 # Each gives several rows.
-GROUPS: tuple[Callable[[bool], list[Row]], ...] = (handled_rows, verdict_rows)
+GROUPS: tuple[Callable[[bool], list[Row]], ...] = (
+    window.memory,
+    handled_rows,
+    verdict_rows,
+)
 # What is measured at length instead: a module with ``main(words)``.
 AT_LENGTH = {
     "archive": "archive",

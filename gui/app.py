@@ -6,19 +6,18 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
+from proofstand.at_work import Order, Standing, found_at_work, remove_note
 from proofstand.commands.window import WindowOptions
-from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
 from records.planfile import DEFAULT_PLAN
-from records.run import Request
 
 from .display import check_display
 
@@ -27,8 +26,6 @@ try:
     from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence
     from PySide6.QtWidgets import (
         QApplication,
-        QInputDialog,
-        QLineEdit,
         QPushButton,
         QStackedWidget,
         QVBoxLayout,
@@ -37,26 +34,30 @@ try:
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
+from .application import made_application as made_application
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
+from .bench_desk.last_test import keep_last, last_test
+from .bench_desk.looking import FINE, STEP
 from .bench_desk.pieces import Rule
 from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
 from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
+from .bench_desk.station_strips import StationStrips, station_of
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
+from .session_process import SessionProcess
 from .session_thread import (
-    Final,
     Over,
     SessionThread,
     Task,
     asks_who,
+    earlier_run_of,
     paper_of,
     recorded_run,
-    recorded_test,
-    simulated_test,
+    tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
 from .tone import Tone
@@ -64,7 +65,7 @@ from .tone import Tone
 if TYPE_CHECKING:
     from .bench_desk.card_draft import Draft
     from .bench_desk.card_form import CardForm
-    from .bench_desk.view import BenchDesk
+    from .bench_desk.view import BenchDesk, TraceArea
 
 BEAT_MS = 60
 # A rig whose time runs fast needs the computer for its readings.
@@ -72,6 +73,7 @@ FAST_RIG_BEAT_MS = 100
 HEAD_BEATS = 8
 RESCALE_MS = 200
 SWITCH_S = 0.0005
+SHELL_MS = 300  # the shell beneath goes once the window is painted
 _SCALE_MOVES = 0.03
 DONE = ("adjusted", "opened")
 _KEYS = {
@@ -79,7 +81,32 @@ _KEYS = {
     Qt.Key.Key_F2: "hear",
     Qt.Key.Key_F3: "go_back",
     Qt.Key.Key_F4: "tell",
+    Qt.Key.Key_F6: "open_paper",
+    Qt.Key.Key_F7: "open_tag",
+    Qt.Key.Key_F8: "next_regulator",
+    Qt.Key.Key_F9: "another_test",
+    Qt.Key.Key_F12: "next_station",
 }
+_ZOOM = {
+    Qt.Key.Key_Plus: 0.5,
+    Qt.Key.Key_Equal: 0.5,
+    Qt.Key.Key_Up: 0.5,
+    Qt.Key.Key_Minus: 2.0,
+    Qt.Key.Key_Down: 2.0,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Led:
+    """One test that the window leads.
+
+    Attributes:
+        presenter: folds what is told of it. thread: tells it. by: who tests.
+    """
+
+    presenter: Presenter
+    thread: SessionThread | SessionProcess
+    by: str
 
 
 class Window(QWidget):
@@ -99,7 +126,7 @@ class Window(QWidget):
         self.resize(size)
         self.setMinimumSize(min(size.width(), 1100), min(size.height(), 700))
         self.setWindowTitle(said("title"))
-        self._theme = Theme(self._inks, scale_for(size.width(), size.height()))
+        self._theme = Theme(self._inks, self._scale_of(size))
         self._given = Given(
             rig=options.rig,
             plan=options.plan,
@@ -110,8 +137,13 @@ class Window(QWidget):
         )
         self._by = options.by
         self._presenter: Presenter | None = None
-        self._thread: SessionThread | None = None
+        self._thread: SessionThread | SessionProcess | None = None
+        self._others: list[Led] = []
         self._paper_thread: SessionThread | None = None
+        self._look_thread: SessionThread | None = None
+        # whose they are; another test may be shown by the time they are done
+        self._paper_for: Presenter | None = None
+        self._look_for: Presenter | None = None
         self._closing = False
         self._end_asked = False
         self._tone = Tone(time.monotonic)
@@ -157,9 +189,12 @@ class Window(QWidget):
         self._behind_hose = None
         self.close_strip = CloseStrip(theme)
         self.close_strip.keep.connect(self.keep_on)
+        self.close_strip.leave.connect(self.leave_and_close)
         self.close_strip.end.connect(self.end_and_close)
+        self.stations = StationStrips(theme)
+        self.stations.chosen.connect(self.go_to)
         self._stack = QStackedWidget()
-        self.start = StartSheet(theme, self._given)
+        self.start = StartSheet(theme, self._given, last_test())
         self.start.begin.connect(self.begin)
         self.start.watch.connect(lambda _: self.watch_simulated(None))
         self.start.look.connect(self.look_at)
@@ -175,7 +210,9 @@ class Window(QWidget):
         self._layout.addWidget(Rule(theme))
         self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
+        self._layout.addWidget(self.stations)
         self._layout.addWidget(self._stack, 1)
+        self.start.fields["label"].setFocus()  # a scan or Enter is the first key
 
     def _bench(self) -> BenchDesk:
         """Return the desk, made when it is first needed: plots take long to load."""
@@ -184,12 +221,16 @@ class Window(QWidget):
 
             self.desk = BenchDesk(self._theme)
             self.desk.confirm.connect(self.confirm)
+            self.desk.answered.connect(self.answer)
+            self.desk.answering.connect(self.answering)
             self.desk.stop.connect(self.stop)
             self.desk.make_paper.connect(self.make_paper)
+            self.desk.make_tag.connect(self.make_tag)
             self.desk.next_test.connect(self.next_test)
             self.desk.go_back.connect(self.go_back)
             self.desk.tell.connect(self.tell)
             self.desk.told.connect(self.told)
+            self._look_backs(self.desk.trace)
             self._stack.addWidget(self.desk)
         return self.desk
 
@@ -199,8 +240,11 @@ class Window(QWidget):
         if hasattr(self, "_rescale"):
             self._rescale.start()
 
+    def _scale_of(self, size: QSize) -> float:
+        return scale_for(size.width(), size.height(), self.devicePixelRatioF())
+
     def _fit(self) -> None:
-        scale = scale_for(self.width(), self.height())
+        scale = self._scale_of(self.size())
         if abs(scale - self._theme.scale) <= _SCALE_MOVES * self._theme.scale:
             return
         self._given = self.start.given
@@ -209,6 +253,7 @@ class Window(QWidget):
         self._theme = Theme(self._inks, scale)
         self._build()
         self.start.read.setChecked(read)
+        self._show_stations()
         if self._presenter is not None:
             self._stack.setCurrentWidget(self._bench())
             self._phase = None
@@ -269,43 +314,76 @@ class Window(QWidget):
             self.watch_simulated(options.folder)
         elif options.hands is not None:
             self.begin(self._given)
+        else:
+            self.find_again()
 
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
         self._given, self._by = given, given.by.strip()
-        hands = self._options.hands
-        task = recorded_test(
-            rig=Path(given.rig.strip()),
-            plan=given.plan.strip() or DEFAULT_PLAN,
-            job=Path(given.job.strip()),
-            out=Path(given.out.strip()),
+        keep_last(given)
+        hands, key = self._options.hands, self._options.key
+        plan = given.plan.strip() or DEFAULT_PLAN
+        order = Order(
+            rig=Path(given.rig.strip()).absolute(),
+            plan=str(Path(plan).absolute()) if Path(plan).is_file() else plan,
+            job=Path(given.job.strip()).absolute(),
+            out=Path(given.out.strip()).absolute(),
             by=self._by,
-            key_folder=self._options.key,
+            key_folder=None if key is None else key.absolute(),
             hands=hands,
             label=given.label.strip(),
             cautions_read_by=self._by if self.start.read.isChecked() else "",
         )
-        self._run(task, Presenter("opening", hands=hands is None))
+        presenter = Presenter("opening", hands=hands is None)
+        self.follow(SessionProcess(order), presenter)
 
     def watch_simulated(self, folder: Path | None) -> None:
         """Begin a whole simulated test in a folder of its own."""
-        from proofstand.demo import free_folder
+        from proofstand.demo_order import demo_order, free_folder
 
-        task = simulated_test(free_folder(folder))
-        self._run(task, Presenter("opening_simulated", hands=False))
+        order = demo_order(free_folder(folder).absolute())
+        presenter = Presenter("opening_simulated", hands=False)
+        self.follow(SessionProcess(order), presenter)
 
     def look_at(self, path: Path) -> None:
         """Show a recorded run."""
-        self._run(recorded_run(path), Presenter("looking", live=False))
+        thread = SessionThread(recorded_run(path))
+        self.follow(thread, Presenter("looking", live=False))
 
-    def _run(self, task: Task, presenter: Presenter) -> None:
+    def find_again(self) -> None:
+        """Take up again the test that an earlier window began, if there is one."""
+        for found in found_at_work():
+            if self._presenter is not None:
+                self.another_test()
+            if found.how is Standing.SEALED:
+                remove_note(found.order.journal)
+                self.look_at(found.order.out)
+            elif found.how is Standing.LONG_DEAD:
+                words = said("start", "interrupted", path=found.order.journal)
+                self.start.side_note.setText(words)
+                continue
+            else:
+                order = found.order
+                self._by = order.by
+                hands = order.hands is None and order.demo is None
+                presenter = Presenter("finding_again", hands=hands)
+                self.follow(SessionProcess(order, attach=True), presenter)
+
+    def follow(
+        self, thread: SessionThread | SessionProcess, presenter: Presenter
+    ) -> None:
+        """Show what a thread tells, unless another one is still at it."""
         if self._thread is not None and self._thread.alive:
             return
+        self._thread = thread
+        self.show_test(presenter)
+        self._thread.start()
+
+    def show_test(self, presenter: Presenter) -> None:
+        """Go to the desk and show a test there."""
         self._presenter = presenter
-        self._thread = SessionThread(task)
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
-        self._thread.start()
         self.show_now()
 
     def next_test(self) -> None:
@@ -313,18 +391,60 @@ class Window(QWidget):
         if self._thread is not None and self._thread.alive:
             return
         self._options_used()
+        self._to_start()
+
+    def another_test(self) -> None:
+        """Go to the start sheet for a test at another station; this one goes on."""
+        if self._set_aside():
+            self._options_used()
+            self._to_start()
+            self._show_stations()
+
+    def next_station(self) -> None:
+        """Go to the test that was longest out of sight."""
+        self.go_to(0)
+
+    def go_to(self, number: int) -> None:
+        """Show another one of the tests that are on."""
+        if number >= len(self._others):
+            return
+        led = self._others.pop(number)
+        self._set_aside()
+        self._drop_desk()
+        self._thread, self._by, self._phase = led.thread, led.by, None
+        self.show_test(led.presenter)
+        self._show_stations()
+
+    def _set_aside(self) -> bool:
+        """Put the test that is shown among the others; return whether there is one."""
+        presenter, thread = self._presenter, self._thread
+        if presenter is None or thread is None:
+            return False
+        self._others.append(Led(presenter, thread, self._by))
+        self._presenter = self._thread = None
+        return True
+
+    def _show_stations(self) -> None:
+        self.stations.show_stations(
+            [station_of(led.presenter.screen()) for led in self._others]
+        )
+
+    def _to_start(self) -> None:
         self._presenter, self.screen_now = None, None
         self.alarm_bar.show_alarm(None)
         self._tone.want(False)
         self.start.read.setChecked(False)
         self.start.folder_anew()
-        self.start.renew()
         self._stack.setCurrentWidget(self.start)
+        self.start.renew(last_test())
+        self._drop_desk()
+        self.head.show_head(Head())
+
+    def _drop_desk(self) -> None:
         if self.desk is not None:
             self._stack.removeWidget(self.desk)
             self.desk.deleteLater()
             self.desk = None
-        self.head.show_head(Head())
 
     def _options_used(self) -> None:
         """What the command line asked for has been done; from now on people choose."""
@@ -332,26 +452,133 @@ class Window(QWidget):
             self._options, hands=None, simulated=False, folder=None, run=None
         )
 
+    # --- looking back ----------------------------------------------------------------
+
+    def _look_backs(self, trace: TraceArea) -> None:
+        """Connect what looks back in the trace; none of it is told to the session."""
+        look, plot = self._look, trace.plot
+        plot.zoomed.connect(lambda factor, at: look("zoom", factor, at))
+        plot.panned.connect(lambda share: look("pan", share))
+        plot.cursor_moved.connect(lambda which, at: look("move_cursor", which, at))
+        for steps in (trace.sheet, trace.whole):
+            steps.wanted.connect(lambda a, b: look("show_stretch", a, b))
+        row = trace.look
+        row.now.connect(lambda: look("to_now"))
+        row.cursors.connect(lambda: look("cursors"))
+        row.earlier.connect(self.earlier)
+        row.chosen.connect(lambda path: self.earlier(Path(path)) if path else None)
+        row.save.connect(self.save_picture)
+
+    def _look(self, what: str, *facts: float) -> None:
+        """Change what is looked at, and show it."""
+        if self._presenter is not None:
+            getattr(self._presenter, what)(*facts)
+            self.show_now()
+
+    def earlier(self, chosen: Path | None = None) -> None:
+        """Lay the last run, or a chosen one, under the trace; or take it away."""
+        if self._presenter is None or self._presenter.busy_looking:
+            return
+        wanted = self._presenter.seek_earlier(chosen)
+        if wanted is not None:
+            self._look_for = self._presenter
+            self._look_thread = SessionThread(earlier_run_of(*wanted))
+            self._look_thread.start()
+        self.show_now()
+
+    def save_picture(self) -> None:
+        """Save what is seen of the trace, beside the run."""
+        from .bench_desk.picture_file import free_names, save_picture
+
+        presenter = self._presenter
+        place = None if presenter is None else presenter.run_place
+        if presenter is None or place is None or self.desk is None:
+            return
+        png, svg = free_names(place.parent, place.stem)
+        try:
+            save_picture(
+                self.desk.trace, self._theme, presenter.picture_head(), png, svg
+            )
+        except ProofstandError as error:
+            told = trouble(error)
+            presenter.say_of_picture(f"{told.where}: {told.what} {told.do}")
+        else:
+            words = said("look", "saved", png=png.name, svg=svg.name)
+            presenter.say_of_picture(words)
+        self.show_now()
+
+    def _looks(self, event: QKeyEvent) -> bool:
+        """Take a key that looks back; return whether it was one."""
+        desk = self.desk
+        if desk is None or not desk.trace.isVisible() or self._asks:
+            return False
+        shift = event.modifiers() & Qt.KeyboardModifier.ShiftModifier
+        ctrl = event.modifiers() & Qt.KeyboardModifier.ControlModifier
+        sideways = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
+        if event.key() in sideways:
+            way = sideways[Qt.Key(event.key())]
+            if shift or ctrl:
+                self._look("nudge_cursor", 1 if shift else 0, way * FINE)
+            else:
+                self._look("pan", way * STEP)
+        elif event.key() in _ZOOM:
+            self._look("zoom", _ZOOM[Qt.Key(event.key())])
+        elif event.key() == Qt.Key.Key_End:
+            self._look("to_now")
+        elif event.isAutoRepeat() or ctrl:
+            return False
+        elif event.key() == Qt.Key.Key_C:
+            self._look("cursors")
+        elif event.key() == Qt.Key.Key_O:
+            self.earlier()
+        elif event.key() == Qt.Key.Key_P:
+            self.save_picture()
+        else:
+            return False
+        return True
+
     # --- the beat --------------------------------------------------------------------
 
     def beat(self) -> None:
         """Take what the session told since, and show it."""
         if self._end_asked and not self._closing:
-            self.end_and_close()
-        for thread in (self._thread, self._paper_thread):
-            if thread is not None and self._presenter is not None:
-                events = thread.drain()
-                if thread is self._paper_thread:
-                    events = [e for e in events if not isinstance(e, Over)]
-                self._presenter.take(events)
+            self.leave_and_close()
+        if self._thread is not None and self._presenter is not None:
+            self._presenter.take(self._thread.drain())
+        for thread, presenter in (
+            (self._paper_thread, self._paper_for),
+            (self._look_thread, self._look_for),
+        ):
+            if thread is not None and presenter is not None:
+                told = thread.drain()
+                presenter.take(e for e in told if not isinstance(e, Over))
+        self._beat_others()
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
             self.show_now()
-            alarm = None if self.screen_now is None else self.screen_now.alarm
-            self._tone.want(alarm is not None and bool(alarm.key))
+        self._tone.want(any(self._sounds(one) for one in self._all_presenters))
         if self._closing and not self._busy():
             self.close()
+
+    def _beat_others(self) -> None:
+        """Take what the tests told that are not shown; their strips follow slowly."""
+        for led in self._others:
+            led.presenter.take(led.thread.drain())
+        if self._others and self._beats % HEAD_BEATS == 0:
+            self._show_stations()
+        if self._presenter is None:
+            self._beats += 1
+
+    @property
+    def _all_presenters(self) -> list[Presenter]:
+        shown = [] if self._presenter is None else [self._presenter]
+        return shown + [led.presenter for led in self._others]
+
+    @staticmethod
+    def _sounds(presenter: Presenter) -> bool:
+        alarm = presenter.alarm
+        return alarm is not None and bool(alarm.key)
 
     def show_now(self) -> None:
         """Show the screen as it is now."""
@@ -364,51 +591,46 @@ class Window(QWidget):
             self.head.show_head(self.screen_now.head)
         self.alarm_bar.show_alarm(self.screen_now.alarm)
         self.hose_page.show_readings(self.screen_now.readings)
-        self._bench().show_screen(self.screen_now, self._presenter.histories)
+        self._bench().show_screen(
+            self.screen_now, self._presenter.histories, self._presenter.under
+        )
 
     def _busy(self) -> bool:
-        return any(
-            thread is not None and thread.alive
-            for thread in (self._thread, self._paper_thread)
-        )
+        return any(thread is not None and thread.alive for thread in self._all_threads)
+
+    @property
+    def _all_threads(self) -> list[SessionThread | SessionProcess | None]:
+        others = [led.thread for led in self._others]
+        return [self._thread, self._paper_thread, self._look_thread, *others]
 
     # --- presses ---------------------------------------------------------------------
 
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
         if self._presenter is not None and self._thread is not None:
-            question = self._presenter.question
-            if question is not None:
-                self._ask(question)
+            if self._presenter.question is not None:
+                self._bench().action.answer.setFocus()
                 return
             command = self._presenter.confirm(self._by or said("nobody"))
             if command is not None:
                 self._thread.say(command)
                 self.show_now()
 
-    def _ask(self, question: Request, wrong: str = "") -> None:
-        """Open a field for an answer; it holds nothing up, least of all stop."""
-        dialog = QInputDialog(self)
-        dialog.setWindowTitle(said("answer"))
-        lines = [wrong, question.asks, question.instrument]
-        lines.append(said("answer_in", unit=unit_asked(question)))
-        dialog.setLabelText("\n".join(filter(None, lines)))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.textValueSelected.connect(lambda text: self.answer(question.id, text))
-        dialog.show()
+    def answering(self, text: str) -> None:
+        """Say at once what is wrong with an answer that is being typed."""
+        if self._presenter is not None:
+            self._bench().action.say_wrong(self._presenter.answer_trouble(text))
 
-    def answer(self, request: str, text: str) -> None:
+    def answer(self, text: str) -> None:
         """Take the answer to a question, if it still waits for one."""
-        question = None if self._presenter is None else self._presenter.question
-        if self._presenter is None or self._thread is None or question is None:
-            return
-        if question.id != request:
+        presenter = self._presenter
+        if presenter is None or self._thread is None or presenter.question is None:
             return
         try:
-            command = self._presenter.answer(text, self._by or said("nobody"))
+            command = presenter.answer(text, self._by or said("nobody"))
         except InputError as error:
             told = trouble(error)
-            self._ask(question, f"{told.what} {told.do}")
+            self._bench().action.say_wrong(f"{told.what} {told.do}")
             return
         self._thread.say(command)
         self.show_now()
@@ -422,7 +644,12 @@ class Window(QWidget):
             self.show_now()
 
     def hear(self) -> None:
-        """Take that an alarm was heard, by whoever tests."""
+        """Take that an alarm was heard; go to it where its test is not shown."""
+        here = self._presenter is not None and self._sounds(self._presenter)
+        for number, led in enumerate(self._others):
+            if not here and self._sounds(led.presenter):
+                self.go_to(number)
+                return
         if self._presenter is not None and self._thread is not None:
             command = self._presenter.hear(self._by or self._presenter.person)
             if command is not None:
@@ -470,34 +697,61 @@ class Window(QWidget):
             self._behind_hose = None
             self.setFocus()
 
-    def make_paper(self) -> None:
-        """Make the certificate or report of the run that is shown."""
-        if self._presenter is None:
-            return
-        final = self._presenter.make_paper()
-        if final is not None:
-            self._paper_thread = SessionThread(paper_of(final, *self._issuer(final)))
-            self._paper_thread.start()
-            self.show_now()
+    def make_paper(self, name: str = "", pin: str = "") -> None:
+        """Make the certificate or report of the run that is shown.
 
-    def _issuer(self, final: Final) -> tuple[str, str]:
-        """Return who issues a paper and their PIN, asked for where there is a list."""
-        if not asks_who(final):
-            return final.by, ""
-        head, ask = said("who_issues"), QInputDialog.getText
-        name, go = ask(self, head, said("issuer"), text=final.by)
-        if not go:
-            return final.by, ""
-        hidden = QLineEdit.EchoMode.Password
-        return name, ask(self, head, said("pin_of", name=name), hidden)[0]
+        Where the shop has a list of people it is first asked who issues it.
+        """
+        presenter = self._presenter
+        if presenter is None or presenter.final is None:
+            return
+        if not pin and asks_who(presenter.final):
+            self._bench().verdict.ask_who(presenter.final.by)
+            return
+        final = presenter.make_paper()
+        if final is not None:
+            self._make(paper_of(final, name, pin))
+
+    def make_tag(self) -> None:
+        """Make the tag of the run that is shown."""
+        made = None if self._presenter is None else self._presenter.make_tag()
+        if made is not None:
+            self._make(tag_of_run(*made))
+
+    def _make(self, task: Task) -> None:
+        self._paper_for = self._presenter
+        self._paper_thread = SessionThread(task)
+        self._paper_thread.start()
+        self.show_now()
+
+    def _at_verdict(self, press: str) -> None:
+        """Press a key of the verdict, where one stands."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over and self.desk is not None and self.desk.isVisible():
+            getattr(self.desk.verdict, press)()
+
+    def open_paper(self) -> None:
+        """Open the paper of the run that is shown."""
+        self._at_verdict("open_paper")
+
+    def open_tag(self) -> None:
+        """Open the tag of the run that is shown."""
+        self._at_verdict("open_tag")
+
+    def next_regulator(self) -> None:
+        """Leave the verdict for the next regulator."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over:
+            self.next_test()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.
 
-        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done. The
-        system's keys for quitting close the window.
+        Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
+        heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
+        regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
         """
-        if event.isAutoRepeat():
+        if self._looks(event) or event.isAutoRepeat():
             return
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
             focused = QApplication.focusWidget()
@@ -505,6 +759,7 @@ class Window(QWidget):
                 focused.click()
             elif self._presenter is not None and not self._asks:
                 self.confirm()
+                self._at_verdict("go_on")
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
         elif event.key() in _KEYS:
@@ -536,8 +791,12 @@ class Window(QWidget):
             self._presenter.keep_on()
 
     def end_and_close(self) -> None:
-        """End a test that is on, keep what was recorded, then close."""
+        """End the test that is shown, keep what was recorded, then close.
+
+        Tests at other stations go on.
+        """
         self._closing = True
+        self._let_go_of_others()
         if self._presenter is not None and self._thread is not None:
             for command in self._presenter.end(self._by or said("nobody")):
                 self._thread.say(command)
@@ -546,13 +805,29 @@ class Window(QWidget):
         else:
             self.close()
 
+    def leave_and_close(self) -> None:
+        """Close; a test that is on goes on, and the next window finds it again."""
+        self._closing = True
+        self._let_go_of_others()
+        if isinstance(self._thread, SessionProcess):
+            self._thread.let_go()
+        if self._busy():
+            self.close_strip.tell_ending()
+        else:
+            self.close()
+
+    def _let_go_of_others(self) -> None:
+        for led in self._others:
+            if isinstance(led.thread, SessionProcess):
+                led.thread.let_go()
+
     def ask_end(self) -> None:
-        """End at the next beat; may be called from a signal's handler."""
+        """Close at the next beat; may be called from a signal's handler."""
         self._end_asked = True
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """Close at once when nothing is on; else ask, and at the second time end."""
-        running = self._presenter is not None and self._presenter.running
+        """Close at once when nothing is on; else ask, and at the second time leave."""
+        running = any(one.running for one in self._all_presenters)
         if self.form is not None:
             self.form.keep_now()
         if not self._busy():
@@ -565,32 +840,21 @@ class Window(QWidget):
         if running and not self.close_strip.isVisible():
             self.close_strip.ask()
         else:
-            self.end_and_close()
+            self.leave_and_close()
 
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
         self._tone.close()
-        for thread in (self._thread, self._paper_thread):
+        for thread in self._all_threads:
             if thread is not None and thread.alive:
-                if not thread.join(10.0):
+                if isinstance(thread, SessionProcess) or not thread.join(10.0):
                     thread.let_go()
                 thread.join()
 
 
-def made_application() -> QApplication:
-    """Return the application, made once."""
-    app = QApplication.instance()
-    if not isinstance(app, QApplication):
-        app = QApplication([said("title")])
-    if app.applicationName() != said("title"):
-        app.setStyle("Fusion")
-        app.setApplicationName(said("title"))
-    return app
-
-
 @contextmanager
 def _end_signals(window: Window) -> Iterator[None]:
-    """Let a polite end signal end the test and close the window, nothing lost."""
+    """Let a polite end signal close the window; a test that is on goes on."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -615,11 +879,24 @@ def open_window(options: WindowOptions) -> int:
         InputError: ``no_display`` or ``window_missing``.
     """
     check_display()
+    return run_window(options)
+
+
+def run_window(
+    options: WindowOptions, shown: Callable[[], object] = lambda: None
+) -> int:
+    """Show the window and wait until it is closed.
+
+    Args:
+        options: what it is opened with.
+        shown: called when it is on the screen.
+    """
     # Reading, judging and drawing take turns; long turns would cost readings.
     sys.setswitchinterval(SWITCH_S)
     app = made_application()
     window = Window(options)
     window.showMaximized()
+    QTimer.singleShot(SHELL_MS, shown)
     with _end_signals(window):
         window.open_as_asked()
         app.exec()

@@ -179,6 +179,8 @@ RIG_IDS = frozenset(
         "replay_ended",
         "port_in_use",
         "simulated_rig_stopped",
+        "recorder_ended",
+        "recorder_died",
     }
 )
 INTEGRITY_IDS = frozenset(
@@ -319,6 +321,8 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "plan_approved_already",
         "plan_version_taken",
         "run_being_recorded",
+        "recorder_watched",
+        "rig_in_use",
         "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",
@@ -399,6 +403,17 @@ WARNING_IDS = frozenset(
         "interstage_not_read",
         "supply_effect_wrong_sign",
         "service_gas_condenses",
+    }
+)
+
+# What is said beside a test that goes on; alarms have ids of their own.
+LIVE_IDS = frozenset(
+    {
+        "disk_nearly_full",
+        "clock_moved",
+        "instrument_clock",
+        "readings_missed",
+        "calibration_expired",
     }
 )
 
