@@ -77,7 +77,7 @@ class Scene:
     def at(self, until_s: float, run: Run | None = None) -> Presenter:
         """Show a run up to a time, as if its session ran."""
         presenter = Presenter(clock=self.clock)
-        presenter.take(events_until(run or self.good_run, until_s, (6.0,)))
+        presenter.take(events_until(run or self.good_run, until_s, (30.0,)))
         self.show(presenter)
         return presenter
 
