@@ -59,7 +59,8 @@ class _Instrument:
         """Nothing is open."""
 
 
-def _resident_mb() -> float:
+def resident_mb() -> float:
+    """Return what this process holds in memory, MB."""
     pages = int(Path("/proc/self/statm").read_text().split()[1])
     return pages * 4096 / 1e6
 
@@ -81,7 +82,7 @@ def memory_slope(short: bool) -> Row:
     def commands() -> Iterator[Command]:
         hour = (clock.now_ns - began) * 1e-9 / HOUR_S
         if not seen or hour - seen[-1][0] > hours / 200.0:
-            seen.append((hour, _resident_mb()))
+            seen.append((hour, resident_mb()))
         if hour >= hours:
             raise KeyboardInterrupt
         yield from ()

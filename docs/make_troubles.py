@@ -18,7 +18,7 @@ filled in. The exit code is the one of a command that stops for it.
 def page() -> str:
     """Return the page's text."""
     sys.path.insert(0, str(HERE.parent))
-    from records.errors import ERROR_CLASSES
+    from records.errors import ERROR_CLASSES, LIVE_IDS
 
     words = tomllib.loads(WORDS.read_text("utf-8"))
     lines = [HEAD]
@@ -37,6 +37,13 @@ def page() -> str:
             words["refusal"].items(), key=lambda each: int(each[0])
         )
     ]
+    lines.append("")
+    lines.append("## Beside a test that goes on\n")
+    lines.append("| id | what it says | what it does to the result | what to do |")
+    lines.append("| --- | --- | --- | --- |")
+    for id in sorted(LIVE_IDS):
+        said = words["live"][id]
+        lines.append(f"| `{id}` | {said['what']} | {said['does']} | {said['do']} |")
     lines.append("")
     lines.append("## Reasons and warnings in a judgement\n")
     lines.append("| id | what it says |\n| --- | --- |")

@@ -6,13 +6,14 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
+from proofstand.at_work import Order, Standing, found_at_work, remove_note
 from proofstand.commands.window import WindowOptions
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
@@ -33,6 +34,7 @@ try:
 except ImportError as error:  # said in words by whoever opens the window
     raise InputError("window_missing", why=error) from error
 
+from .application import made_application as made_application
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
@@ -43,10 +45,11 @@ from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
 from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
+from .bench_desk.station_strips import StationStrips, station_of
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
+from .session_process import SessionProcess
 from .session_thread import (
-    EarlierFound,
     Over,
     SessionThread,
     Task,
@@ -54,8 +57,6 @@ from .session_thread import (
     earlier_run_of,
     paper_of,
     recorded_run,
-    recorded_test,
-    simulated_test,
     tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
@@ -72,6 +73,7 @@ FAST_RIG_BEAT_MS = 100
 HEAD_BEATS = 8
 RESCALE_MS = 200
 SWITCH_S = 0.0005
+SHELL_MS = 300  # the shell beneath goes once the window is painted
 _SCALE_MOVES = 0.03
 DONE = ("adjusted", "opened")
 _KEYS = {
@@ -82,6 +84,8 @@ _KEYS = {
     Qt.Key.Key_F6: "open_paper",
     Qt.Key.Key_F7: "open_tag",
     Qt.Key.Key_F8: "next_regulator",
+    Qt.Key.Key_F9: "another_test",
+    Qt.Key.Key_F12: "next_station",
 }
 _ZOOM = {
     Qt.Key.Key_Plus: 0.5,
@@ -90,6 +94,19 @@ _ZOOM = {
     Qt.Key.Key_Minus: 2.0,
     Qt.Key.Key_Down: 2.0,
 }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Led:
+    """One test that the window leads.
+
+    Attributes:
+        presenter: folds what is told of it. thread: tells it. by: who tests.
+    """
+
+    presenter: Presenter
+    thread: SessionThread | SessionProcess
+    by: str
 
 
 class Window(QWidget):
@@ -120,9 +137,13 @@ class Window(QWidget):
         )
         self._by = options.by
         self._presenter: Presenter | None = None
-        self._thread: SessionThread | None = None
+        self._thread: SessionThread | SessionProcess | None = None
+        self._others: list[Led] = []
         self._paper_thread: SessionThread | None = None
         self._look_thread: SessionThread | None = None
+        # whose they are; another test may be shown by the time they are done
+        self._paper_for: Presenter | None = None
+        self._look_for: Presenter | None = None
         self._closing = False
         self._end_asked = False
         self._tone = Tone(time.monotonic)
@@ -168,7 +189,10 @@ class Window(QWidget):
         self._behind_hose = None
         self.close_strip = CloseStrip(theme)
         self.close_strip.keep.connect(self.keep_on)
+        self.close_strip.leave.connect(self.leave_and_close)
         self.close_strip.end.connect(self.end_and_close)
+        self.stations = StationStrips(theme)
+        self.stations.chosen.connect(self.go_to)
         self._stack = QStackedWidget()
         self.start = StartSheet(theme, self._given, last_test())
         self.start.begin.connect(self.begin)
@@ -186,6 +210,7 @@ class Window(QWidget):
         self._layout.addWidget(Rule(theme))
         self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
+        self._layout.addWidget(self.stations)
         self._layout.addWidget(self._stack, 1)
         self.start.fields["label"].setFocus()  # a scan or Enter is the first key
 
@@ -228,6 +253,7 @@ class Window(QWidget):
         self._theme = Theme(self._inks, scale)
         self._build()
         self.start.read.setChecked(read)
+        self._show_stations()
         if self._presenter is not None:
             self._stack.setCurrentWidget(self._bench())
             self._phase = None
@@ -288,44 +314,76 @@ class Window(QWidget):
             self.watch_simulated(options.folder)
         elif options.hands is not None:
             self.begin(self._given)
+        else:
+            self.find_again()
 
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
         self._given, self._by = given, given.by.strip()
         keep_last(given)
-        hands = self._options.hands
-        task = recorded_test(
-            rig=Path(given.rig.strip()),
-            plan=given.plan.strip() or DEFAULT_PLAN,
-            job=Path(given.job.strip()),
-            out=Path(given.out.strip()),
+        hands, key = self._options.hands, self._options.key
+        plan = given.plan.strip() or DEFAULT_PLAN
+        order = Order(
+            rig=Path(given.rig.strip()).absolute(),
+            plan=str(Path(plan).absolute()) if Path(plan).is_file() else plan,
+            job=Path(given.job.strip()).absolute(),
+            out=Path(given.out.strip()).absolute(),
             by=self._by,
-            key_folder=self._options.key,
+            key_folder=None if key is None else key.absolute(),
             hands=hands,
             label=given.label.strip(),
             cautions_read_by=self._by if self.start.read.isChecked() else "",
         )
-        self._run(task, Presenter("opening", hands=hands is None))
+        presenter = Presenter("opening", hands=hands is None)
+        self.follow(SessionProcess(order), presenter)
 
     def watch_simulated(self, folder: Path | None) -> None:
         """Begin a whole simulated test in a folder of its own."""
-        from proofstand.demo import free_folder
+        from proofstand.demo_order import demo_order, free_folder
 
-        task = simulated_test(free_folder(folder))
-        self._run(task, Presenter("opening_simulated", hands=False))
+        order = demo_order(free_folder(folder).absolute())
+        presenter = Presenter("opening_simulated", hands=False)
+        self.follow(SessionProcess(order), presenter)
 
     def look_at(self, path: Path) -> None:
         """Show a recorded run."""
-        self._run(recorded_run(path), Presenter("looking", live=False))
+        thread = SessionThread(recorded_run(path))
+        self.follow(thread, Presenter("looking", live=False))
 
-    def _run(self, task: Task, presenter: Presenter) -> None:
+    def find_again(self) -> None:
+        """Take up again the test that an earlier window began, if there is one."""
+        for found in found_at_work():
+            if self._presenter is not None:
+                self.another_test()
+            if found.how is Standing.SEALED:
+                remove_note(found.order.journal)
+                self.look_at(found.order.out)
+            elif found.how is Standing.LONG_DEAD:
+                words = said("start", "interrupted", path=found.order.journal)
+                self.start.side_note.setText(words)
+                continue
+            else:
+                order = found.order
+                self._by = order.by
+                hands = order.hands is None and order.demo is None
+                presenter = Presenter("finding_again", hands=hands)
+                self.follow(SessionProcess(order, attach=True), presenter)
+
+    def follow(
+        self, thread: SessionThread | SessionProcess, presenter: Presenter
+    ) -> None:
+        """Show what a thread tells, unless another one is still at it."""
         if self._thread is not None and self._thread.alive:
             return
+        self._thread = thread
+        self.show_test(presenter)
+        self._thread.start()
+
+    def show_test(self, presenter: Presenter) -> None:
+        """Go to the desk and show a test there."""
         self._presenter = presenter
-        self._thread = SessionThread(task)
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
-        self._thread.start()
         self.show_now()
 
     def next_test(self) -> None:
@@ -333,6 +391,45 @@ class Window(QWidget):
         if self._thread is not None and self._thread.alive:
             return
         self._options_used()
+        self._to_start()
+
+    def another_test(self) -> None:
+        """Go to the start sheet for a test at another station; this one goes on."""
+        if self._set_aside():
+            self._options_used()
+            self._to_start()
+            self._show_stations()
+
+    def next_station(self) -> None:
+        """Go to the test that was longest out of sight."""
+        self.go_to(0)
+
+    def go_to(self, number: int) -> None:
+        """Show another one of the tests that are on."""
+        if number >= len(self._others):
+            return
+        led = self._others.pop(number)
+        self._set_aside()
+        self._drop_desk()
+        self._thread, self._by, self._phase = led.thread, led.by, None
+        self.show_test(led.presenter)
+        self._show_stations()
+
+    def _set_aside(self) -> bool:
+        """Put the test that is shown among the others; return whether there is one."""
+        presenter, thread = self._presenter, self._thread
+        if presenter is None or thread is None:
+            return False
+        self._others.append(Led(presenter, thread, self._by))
+        self._presenter = self._thread = None
+        return True
+
+    def _show_stations(self) -> None:
+        self.stations.show_stations(
+            [station_of(led.presenter.screen()) for led in self._others]
+        )
+
+    def _to_start(self) -> None:
         self._presenter, self.screen_now = None, None
         self.alarm_bar.show_alarm(None)
         self._tone.want(False)
@@ -340,11 +437,14 @@ class Window(QWidget):
         self.start.folder_anew()
         self._stack.setCurrentWidget(self.start)
         self.start.renew(last_test())
+        self._drop_desk()
+        self.head.show_head(Head())
+
+    def _drop_desk(self) -> None:
         if self.desk is not None:
             self._stack.removeWidget(self.desk)
             self.desk.deleteLater()
             self.desk = None
-        self.head.show_head(Head())
 
     def _options_used(self) -> None:
         """What the command line asked for has been done; from now on people choose."""
@@ -381,6 +481,7 @@ class Window(QWidget):
             return
         wanted = self._presenter.seek_earlier(chosen)
         if wanted is not None:
+            self._look_for = self._presenter
             self._look_thread = SessionThread(earlier_run_of(*wanted))
             self._look_thread.start()
         self.show_now()
@@ -441,24 +542,43 @@ class Window(QWidget):
     def beat(self) -> None:
         """Take what the session told since, and show it."""
         if self._end_asked and not self._closing:
-            self.end_and_close()
-        for thread in (self._thread, self._paper_thread):
-            if thread is not None and self._presenter is not None:
-                events = thread.drain()
-                if thread is self._paper_thread:
-                    events = [e for e in events if not isinstance(e, Over)]
-                self._presenter.take(events)
-        if self._look_thread is not None and self._presenter is not None:
-            found = self._look_thread.drain()
-            self._presenter.take(e for e in found if isinstance(e, EarlierFound))
+            self.leave_and_close()
+        if self._thread is not None and self._presenter is not None:
+            self._presenter.take(self._thread.drain())
+        for thread, presenter in (
+            (self._paper_thread, self._paper_for),
+            (self._look_thread, self._look_for),
+        ):
+            if thread is not None and presenter is not None:
+                told = thread.drain()
+                presenter.take(e for e in told if not isinstance(e, Over))
+        self._beat_others()
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
             self.show_now()
-            alarm = None if self.screen_now is None else self.screen_now.alarm
-            self._tone.want(alarm is not None and bool(alarm.key))
+        self._tone.want(any(self._sounds(one) for one in self._all_presenters))
         if self._closing and not self._busy():
             self.close()
+
+    def _beat_others(self) -> None:
+        """Take what the tests told that are not shown; their strips follow slowly."""
+        for led in self._others:
+            led.presenter.take(led.thread.drain())
+        if self._others and self._beats % HEAD_BEATS == 0:
+            self._show_stations()
+        if self._presenter is None:
+            self._beats += 1
+
+    @property
+    def _all_presenters(self) -> list[Presenter]:
+        shown = [] if self._presenter is None else [self._presenter]
+        return shown + [led.presenter for led in self._others]
+
+    @staticmethod
+    def _sounds(presenter: Presenter) -> bool:
+        alarm = presenter.alarm
+        return alarm is not None and bool(alarm.key)
 
     def show_now(self) -> None:
         """Show the screen as it is now."""
@@ -476,10 +596,12 @@ class Window(QWidget):
         )
 
     def _busy(self) -> bool:
-        return any(
-            thread is not None and thread.alive
-            for thread in (self._thread, self._paper_thread)
-        )
+        return any(thread is not None and thread.alive for thread in self._all_threads)
+
+    @property
+    def _all_threads(self) -> list[SessionThread | SessionProcess | None]:
+        others = [led.thread for led in self._others]
+        return [self._thread, self._paper_thread, self._look_thread, *others]
 
     # --- presses ---------------------------------------------------------------------
 
@@ -522,7 +644,12 @@ class Window(QWidget):
             self.show_now()
 
     def hear(self) -> None:
-        """Take that an alarm was heard, by whoever tests."""
+        """Take that an alarm was heard; go to it where its test is not shown."""
+        here = self._presenter is not None and self._sounds(self._presenter)
+        for number, led in enumerate(self._others):
+            if not here and self._sounds(led.presenter):
+                self.go_to(number)
+                return
         if self._presenter is not None and self._thread is not None:
             command = self._presenter.hear(self._by or self._presenter.person)
             if command is not None:
@@ -592,6 +719,7 @@ class Window(QWidget):
             self._make(tag_of_run(*made))
 
     def _make(self, task: Task) -> None:
+        self._paper_for = self._presenter
         self._paper_thread = SessionThread(task)
         self._paper_thread.start()
         self.show_now()
@@ -627,7 +755,7 @@ class Window(QWidget):
 
         Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
         heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
-        regulator. Ctrl-Q closes the window.
+        regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
         """
         if self._looks(event) or event.isAutoRepeat():
             return
@@ -670,8 +798,12 @@ class Window(QWidget):
             self._presenter.keep_on()
 
     def end_and_close(self) -> None:
-        """End a test that is on, keep what was recorded, then close."""
+        """End the test that is shown, keep what was recorded, then close.
+
+        Tests at other stations go on.
+        """
         self._closing = True
+        self._let_go_of_others()
         if self._presenter is not None and self._thread is not None:
             for command in self._presenter.end(self._by or said("nobody")):
                 self._thread.say(command)
@@ -680,13 +812,29 @@ class Window(QWidget):
         else:
             self.close()
 
+    def leave_and_close(self) -> None:
+        """Close; a test that is on goes on, and the next window finds it again."""
+        self._closing = True
+        self._let_go_of_others()
+        if isinstance(self._thread, SessionProcess):
+            self._thread.let_go()
+        if self._busy():
+            self.close_strip.tell_ending()
+        else:
+            self.close()
+
+    def _let_go_of_others(self) -> None:
+        for led in self._others:
+            if isinstance(led.thread, SessionProcess):
+                led.thread.let_go()
+
     def ask_end(self) -> None:
-        """End at the next beat; may be called from a signal's handler."""
+        """Close at the next beat; may be called from a signal's handler."""
         self._end_asked = True
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """Close at once when nothing is on; else ask, and at the second time end."""
-        running = self._presenter is not None and self._presenter.running
+        """Close at once when nothing is on; else ask, and at the second time leave."""
+        running = any(one.running for one in self._all_presenters)
         if self.form is not None:
             self.form.keep_now()
         if not self._busy():
@@ -699,32 +847,21 @@ class Window(QWidget):
         if running and not self.close_strip.isVisible():
             self.close_strip.ask()
         else:
-            self.end_and_close()
+            self.leave_and_close()
 
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
         self._tone.close()
-        for thread in (self._thread, self._paper_thread, self._look_thread):
+        for thread in self._all_threads:
             if thread is not None and thread.alive:
-                if not thread.join(10.0):
+                if isinstance(thread, SessionProcess) or not thread.join(10.0):
                     thread.let_go()
                 thread.join()
 
 
-def made_application() -> QApplication:
-    """Return the application, made once."""
-    app = QApplication.instance()
-    if not isinstance(app, QApplication):
-        app = QApplication([said("title")])
-    if app.applicationName() != said("title"):
-        app.setStyle("Fusion")
-        app.setApplicationName(said("title"))
-    return app
-
-
 @contextmanager
 def _end_signals(window: Window) -> Iterator[None]:
-    """Let a polite end signal end the test and close the window, nothing lost."""
+    """Let a polite end signal close the window; a test that is on goes on."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -749,11 +886,24 @@ def open_window(options: WindowOptions) -> int:
         InputError: ``no_display`` or ``window_missing``.
     """
     check_display()
+    return run_window(options)
+
+
+def run_window(
+    options: WindowOptions, shown: Callable[[], object] = lambda: None
+) -> int:
+    """Show the window and wait until it is closed.
+
+    Args:
+        options: what it is opened with.
+        shown: called when it is on the screen.
+    """
     # Reading, judging and drawing take turns; long turns would cost readings.
     sys.setswitchinterval(SWITCH_S)
     app = made_application()
     window = Window(options)
     window.showMaximized()
+    QTimer.singleShot(SHELL_MS, shown)
     with _end_signals(window):
         window.open_as_asked()
         app.exec()

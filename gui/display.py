@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import sys
 from pathlib import Path
@@ -41,6 +40,8 @@ def _wayland_answers() -> bool:
 
 def _x_answers() -> bool:
     """Tell whether an X server can be talked to; True where that can't be found out."""
+    import ctypes
+
     try:
         xcb = ctypes.CDLL("libxcb.so.1")
     except OSError as error:
@@ -56,6 +57,8 @@ def _x_answers() -> bool:
 
 def _check_plugin() -> None:
     """Load Qt's part for X, whose libraries are those that are missing most often."""
+    import ctypes
+
     try:
         import PySide6
         from PySide6 import QtGui  # noqa: F401  (its libraries come first)

@@ -1,10 +1,14 @@
 """Samples of one channel as they grow, ready to be drawn at any length.
 
-Beside the samples stand the lowest and highest of every 16, of every 256 and so on, so
-that a picture of any stretch is made of a few thousand numbers at most. Knows no Qt.
+Beside the latest samples stand the lowest and highest of every 16, of every 256 and so
+on, the coarser the farther back, so that a picture of any stretch is made of a few
+thousand numbers and a day takes hardly more memory than an hour. What was let go of is
+read again where it was recorded, if somebody looks that closely. Knows no Qt.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
@@ -12,96 +16,152 @@ from records.trace import FloatArray, Trace
 
 FOLD = 16
 GAP_S = 1.0  # a wider gap breaks the line, as it does for analysis
+# How many are kept at least: of the samples, then of each coarser level; the rest is
+# let go of, the last level excepted. At 1 kHz: two minutes, a quarter of an hour, half
+# an hour; at 20 readings a second: nearly two hours, fourteen, a day.
+KEPT = (1 << 17, 1 << 16, 1 << 13, 1 << 17)
+# So many samples are read again at most for one picture.
+MOST_AGAIN = 1_000_000
 _FIRST = 4096
+
+Stretch = tuple[FloatArray, FloatArray]
+ReadAgain = Callable[[float, float], Stretch | None]
 
 
 class _Growing:
-    """A float array that grows at its end."""
+    """Rows of numbers that grow at their end and are let go of at their beginning.
 
-    def __init__(self) -> None:
-        self._room = np.empty(_FIRST)
-        self.size = 0
+    Args:
+        columns: numbers of a row.
+        kept: so many rows are kept at least.
 
-    def add(self, values: FloatArray) -> None:
-        need = self.size + values.size
-        if need > self._room.size:
-            room = np.empty(max(need, 2 * self._room.size))
-            room[: self.size] = self._room[: self.size]
+    Attributes:
+        first: number of the first row that is still here.
+    """
+
+    def __init__(self, columns: int, kept: int) -> None:
+        self._room = np.empty((columns, _FIRST))
+        self._kept = kept
+        self._size = 0
+        self.first = 0
+
+    def add(self, rows: FloatArray) -> None:
+        """Take rows, shape (columns, n)."""
+        n = rows.shape[1]
+        if n > 2 * self._kept:
+            self.first += self._size + n - 2 * self._kept
+            self._size, rows, n = 0, rows[:, -2 * self._kept :], 2 * self._kept
+        elif self._size + n > 2 * self._kept:
+            gone = self._size - min(self._kept, 2 * self._kept - n)
+            self._room[:, : self._size - gone] = self._room[:, gone : self._size]
+            self._size -= gone
+            self.first += gone
+        need = self._size + n
+        if need > self._room.shape[1]:
+            room = np.empty(
+                (self._room.shape[0], min(max(need, 2 * self._size), 2 * self._kept))
+            )
+            room[:, : self._size] = self._room[:, : self._size]
             self._room = room
-        self._room[self.size : need] = values
-        self.size = need
+        self._room[:, self._size : need] = rows
+        self._size = need
+
+    @property
+    def stop(self) -> int:
+        """Number of the row that comes next."""
+        return self.first + self._size
+
+    def rows(self, first: int, stop: int) -> FloatArray:
+        """Return rows by their numbers, shape (columns, n); a view, not to be kept."""
+        return self._room[:, first - self.first : stop - self.first]
 
     @property
     def all(self) -> FloatArray:
-        return self._room[: self.size]
+        """All that is here, shape (columns, n); a view, not to be kept."""
+        return self._room[:, : self._size]
 
 
 class History:
-    """One channel's samples, SI; NaN where nothing good was read."""
+    """One channel's samples, SI; NaN where nothing good was read.
+
+    Attributes:
+        read_again: gives the samples of a stretch as they were recorded, or None; where
+            it is not set, what was let go of is only known coarsely.
+    """
 
     def __init__(self) -> None:
-        self._t = _Growing()
-        self._value = _Growing()
-        self._lows: list[_Growing] = []
-        self._highs: list[_Growing] = []
+        # of the samples time and value, of each level above time, lowest and highest
+        self._levels = [_Growing(2, KEPT[0])]
+        self._gaps: list[float] = []
+        self._again: tuple[float, float, FloatArray, FloatArray] | None = None
+        self.read_again: ReadAgain | None = None
 
     def __len__(self) -> int:
         """Return the number of samples, breaks of the line among them."""
-        return self._t.size
+        return self._levels[0].stop
 
     @property
     def last_s(self) -> float:
         """Time of the latest sample, or -1 before there is one."""
-        return float(self._t.all[-1]) if self._t.size else -1.0
+        t = self._levels[0].all[0]
+        return float(t[-1]) if t.size else -1.0
 
     def add(self, trace: Trace) -> None:
         """Take new samples, each later than those before."""
-        if not len(trace):
-            return
+        most = KEPT[0] // 2
+        for first in range(0, len(trace), most):
+            self._add(trace.rows(first, first + most))
+
+    def _add(self, trace: Trace) -> None:
         t = np.array(trace.t_s, dtype=np.float64)
         value = np.where(trace.flags == 0, trace.value, np.nan)
         before = np.concatenate(([self.last_s if len(self) else t[0]], t[:-1]))
         wide = np.flatnonzero(t - before > GAP_S)
         if wide.size:
-            t = np.insert(t, wide, 0.5 * (t[wide] + before[wide]))
+            middle = 0.5 * (t[wide] + before[wide])
+            self._gaps += middle.tolist()
+            t = np.insert(t, wide, middle)
             value = np.insert(value, wide, np.nan)
-        self._t.add(t)
-        self._value.add(value)
+        self._levels[0].add(np.stack((t, value)))
         self._fold()
 
     def _fold(self) -> None:
-        level = 0
-        lows = highs = self._value.all
-        while True:
-            if level == len(self._lows):
-                if lows.size < FOLD:
+        for level in range(len(KEPT) * 2):
+            below = self._levels[level]
+            if level + 1 == len(self._levels):
+                if below.stop < FOLD:
                     return
-                self._lows.append(_Growing())
-                self._highs.append(_Growing())
-            done = self._lows[level].size
-            whole = lows.size // FOLD
-            if whole > done:
-                cut = slice(done * FOLD, whole * FOLD)
-                self._lows[level].add(_least(lows[cut], FOLD))
-                self._highs[level].add(_most(highs[cut], FOLD))
-            lows, highs = self._lows[level].all, self._highs[level].all
-            level += 1
+                kept = KEPT[min(level + 1, len(KEPT) - 1)]
+                self._levels.append(_Growing(3, kept))
+            above = self._levels[level + 1]
+            whole = below.stop // FOLD
+            if whole > above.stop:
+                rows = below.rows(above.stop * FOLD, whole * FOLD)
+                above.add(
+                    np.stack(
+                        (
+                            rows[0, ::FOLD],
+                            _least(rows[1], FOLD),
+                            _most(rows[-1], FOLD),
+                        )
+                    )
+                )
 
-    def between(self, start_s: float, stop_s: float) -> tuple[FloatArray, FloatArray]:
+    def between(self, start_s: float, stop_s: float) -> Stretch:
         """Return times and values with start_s <= t <= stop_s; views, not to be kept.
+
+        What lies too far back to be read again in one piece is left out.
 
         Args:
             start_s: seconds from the part's start.
             stop_s: the same.
         """
-        t = self._t.all
+        t, value = self._stretch_of(start_s, stop_s) or tuple(self._levels[0].all)
         lo = int(np.searchsorted(t, start_s, side="left"))
         hi = int(np.searchsorted(t, stop_s, side="right"))
-        return t[lo:hi], self._value.all[lo:hi]
+        return t[lo:hi], value[lo:hi]
 
-    def drawn(
-        self, start_s: float, stop_s: float, buckets: int
-    ) -> tuple[FloatArray, FloatArray]:
+    def drawn(self, start_s: float, stop_s: float, buckets: int) -> Stretch:
         """Return a stretch with at most about two points a bucket, both ends kept.
 
         Lowest and highest of every bucket are kept, so no spike is lost.
@@ -114,33 +174,28 @@ class History:
         Returns:
             Times and values, shape (n,).
         """
-        t = self._t.all
-        lo = max(int(np.searchsorted(t, start_s, side="left")) - 1, 0)
-        hi = min(int(np.searchsorted(t, stop_s, side="right")) + 1, t.size)
-        if hi - lo <= 4 * buckets:
-            return t[lo:hi], self._value.all[lo:hi]
-        size, level = 1, 0
-        while level < len(self._lows) and (hi - lo) // (size * FOLD) >= buckets:
-            size, level = size * FOLD, level + 1
-        lows = self._value.all if level == 0 else self._lows[level - 1].all
-        highs = lows if level == 0 else self._highs[level - 1].all
-        first, last = lo // size, min(hi // size, lows.size)
-        many = max((last - first) // buckets, 1)
-        last = first + (last - first) // many * many
-        low = _least(lows[first:last], many)
-        high = _most(highs[first:last], many)
-        edges = t[first * size : last * size : size * many]
-        rest_from = last * size
-        step = max((hi - rest_from) // 64, 1)
-        rest_to = rest_from + (hi - rest_from) // step * step
-        tail = self._value.all[rest_from:rest_to]
-        low = np.concatenate((low, _least(tail, step)))
-        high = np.concatenate((high, _most(tail, step)))
-        edges = np.concatenate((edges, t[rest_from:rest_to:step]))
-        return (
-            np.append(np.repeat(edges, 2), t[hi - 1]),
-            np.append(_in_order(low, high), self._value.all[hi - 1]),
-        )
+        again = None
+        level = self._level_for(start_s, stop_s, buckets)
+        if level and self._coarse(level, start_s, stop_s, buckets):
+            again = self._stretch_of(start_s, stop_s)
+        if again is not None:
+            lo, hi = _around(again[0], start_s, stop_s)
+            rows = np.stack((again[0][lo:hi], again[1][lo:hi]))
+            return _reduced(rows, 0, buckets)
+        below = self._levels[level]
+        lo, hi = (below.first + at for at in _around(below.all[0], start_s, stop_s))
+        if level == 0 and hi - lo <= 4 * buckets:
+            rows = below.rows(lo, hi)
+            return rows[0], rows[1]
+        parts = [_reduced(below.rows(lo, hi), lo, buckets)]
+        if hi == below.stop:  # what is not folded up to this level yet
+            parts += self._newest(level, stop_s)
+            if self.last_s <= stop_s:
+                last = self._levels[0].all[:, -1:]
+                parts.append((last[0], last[1]))
+        t = np.concatenate([part[0] for part in parts])
+        value = np.concatenate([part[1] for part in parts])
+        return self._broken(t, value) if level else (t, value)
 
     def extent(self, start_s: float, stop_s: float) -> tuple[float, float] | None:
         """Return lowest and highest value of a stretch, or None without a good one."""
@@ -149,11 +204,109 @@ class History:
             return None
         return float(np.fmin.reduce(value)), float(np.fmax.reduce(value))
 
+    # --- inside ----------------------------------------------------------------------
+
+    def _level_for(self, start_s: float, stop_s: float, buckets: int) -> int:
+        """Return the coarsest level that still has enough rows, or reaches so far."""
+        reaches = 0
+        for level, rows in enumerate(self._levels):
+            t = rows.all[0]
+            if not t.size:
+                break
+            if rows.first and start_s < t[0]:
+                reaches = level + 1
+                continue
+            lo, hi = _around(t, start_s, stop_s)
+            if level > reaches and hi - lo < buckets:
+                return level - 1
+            if level == 0 and hi - lo <= 4 * buckets:
+                return 0
+        return min(max(len(self._levels) - 1, reaches), len(self._levels) - 1)
+
+    def _coarse(self, level: int, start_s: float, stop_s: float, buckets: int) -> bool:
+        """Tell whether a level shows less than a picture could."""
+        lo, hi = _around(self._levels[level].all[0], start_s, stop_s)
+        return hi - lo < buckets
+
+    def _newest(self, level: int, stop_s: float) -> list[Stretch]:
+        """Return what the levels below one have beyond it, the coarsest first."""
+        parts: list[Stretch] = []
+        for above in range(level, 0, -1):
+            below = self._levels[above - 1]
+            first = self._levels[above].stop * FOLD
+            rows = below.rows(first, below.stop)
+            rows = rows[:, : int(np.searchsorted(rows[0], stop_s, side="right")) + 1]
+            if above == 1:
+                parts.append((rows[0], rows[1]))
+            else:
+                parts.append((np.repeat(rows[0], 2), _in_order(rows[1], rows[2])))
+        return parts
+
+    def _broken(self, t: FloatArray, value: FloatArray) -> Stretch:
+        """Break the line where nothing was read, however coarse the picture is."""
+        if not self._gaps or not t.size:
+            return t, value
+        gaps = np.array(self._gaps)
+        gaps = gaps[(gaps > t[0]) & (gaps < t[-1])]
+        at = np.searchsorted(t, gaps)
+        return np.insert(t, at, gaps), np.insert(value, at, np.nan)
+
+    def _stretch_of(self, start_s: float, stop_s: float) -> Stretch | None:
+        """Return samples that were let go of, read again; None where they are here."""
+        here = self._levels[0]
+        t = here.all[0]
+        if not here.first or start_s >= t[0] or self.read_again is None:
+            return None
+        again = self._again
+        if again is None or start_s < again[0] or stop_s > again[1]:
+            rate = t.size / max(float(t[-1] - t[0]), 1e-9)
+            span = min(stop_s, self.last_s) - start_s
+            if span * rate > MOST_AGAIN:
+                return None
+            # more than is looked at, so that a look aside finds it here
+            beside = min(span, 0.5 * (MOST_AGAIN / rate - span))
+            start, stop = max(start_s - beside, 0.0), stop_s + beside
+            found = self.read_again(start, stop)
+            if found is None:
+                return None
+            again = self._again = (start, stop, *found)
+        return again[2], again[3]
+
+
+def _around(t: FloatArray, start_s: float, stop_s: float) -> tuple[int, int]:
+    """Return the rows of a stretch, one more at either end."""
+    lo = max(int(np.searchsorted(t, start_s, side="left")) - 1, 0)
+    hi = min(int(np.searchsorted(t, stop_s, side="right")) + 1, t.size)
+    return lo, hi
+
+
+def _reduced(rows: FloatArray, first: int, buckets: int) -> Stretch:
+    """Return rows as times and values, lowest and highest of as many as need be.
+
+    Args:
+        rows: time, value or lowest, highest; shape (2 or 3, n).
+        first: number of the first row: the same rows stay together as time goes on.
+        buckets: how many to keep apart at most, about.
+    """
+    n = rows.shape[1]
+    many = max(n // buckets, 1)
+    if many == 1 and rows.shape[0] == 2:
+        return rows[0], rows[1]
+    cuts = np.unique([0, *range(-first % many, n, many)])
+    if not n:
+        return rows[0], rows[1]
+    t = rows[0, cuts]
+    low, high = np.fmin.reduceat(rows[1], cuts), np.fmax.reduceat(rows[-1], cuts)
+    return (
+        np.append(np.repeat(t, 2), rows[0, -1]),
+        np.append(_in_order(low, high), rows[1, -1]),
+    )
+
 
 def _in_order(low: FloatArray, high: FloatArray) -> FloatArray:
     """Return lows and highs in turn, as a falling or rising line has them."""
     middle = low + high
-    falls = np.append(False, middle[1:] < middle[:-1])
+    falls = np.append(False, middle[1:] < middle[:-1])[: low.size]
     first = np.where(falls, high, low)
     second = np.where(falls, low, high)
     return np.column_stack((first, second)).ravel()

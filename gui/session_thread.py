@@ -1,7 +1,7 @@
-"""The session in a thread: events come out of one queue, commands go into another.
+"""What is done beside the window in a thread, and what comes of it; knows no Qt.
 
-Knows no Qt: the window drains the queue on its own beat. What outlives no thread here:
-every task ends by itself when the test is abandoned, or at once when told to let go.
+The window drains the events on its own beat. A test is led by a process of its own
+(``session_process``); here a recorded run is looked at, or a paper is made.
 """
 
 from __future__ import annotations
@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.judge import judge
-from proofstand.demo import run_demo
+from proofstand.log import our_fault
 from proofstand.procedure.engine import Command
-from proofstand.ready import journal_of
-from proofstand.recording import record
 from proofstand.session import (
     Closed,
     Marked,
@@ -25,10 +23,11 @@ from proofstand.session import (
     Started,
     Troubled,
 )
-from records.errors import OurFault, ProofstandError
+from records.errors import ProofstandError
 from records.judgement import Judgement
 from records.run import Run, RunHeader, RunState
 from records.runfile import open_run
+from records.trace import FloatArray
 
 PAPERS = (
     "certificate",
@@ -83,6 +82,28 @@ class PaperRefused:
 
 
 @dataclass(frozen=True, slots=True)
+class Restarted:
+    """The recorder died and was started again; the step that was on begins again.
+
+    Attributes:
+        why: its last words, or "".
+    """
+
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readable:
+    """What was recorded can be read again, by channel and stretch of time.
+
+    Attributes:
+        stretch: gives times and values, NaN where nothing good was read, or None.
+    """
+
+    stretch: Callable[[str, float, float], tuple[FloatArray, FloatArray] | None]
+
+
+@dataclass(frozen=True, slots=True)
 class Over:
     """The thread is done; nothing more comes of it."""
 
@@ -103,7 +124,15 @@ class EarlierFound:
 
 
 ThreadEvent = (
-    SessionEvent | Final | PaperMade | TagMade | PaperRefused | EarlierFound | Over
+    SessionEvent
+    | Final
+    | PaperMade
+    | TagMade
+    | PaperRefused
+    | Restarted
+    | Readable
+    | EarlierFound
+    | Over
 )
 Tell = Callable[[ThreadEvent], None]
 Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
@@ -169,7 +198,7 @@ class SessionThread:
         except ProofstandError as error:
             told.trouble(error)
         except BaseException as error:  # the last wall: said in words, kept in the log
-            told.trouble(_our_fault(error))
+            told.trouble(our_fault(error))
         finally:
             self._events.put(Over())
 
@@ -191,59 +220,7 @@ class _Once:
             self._put(Troubled(error))
 
 
-def _our_fault(error: BaseException) -> OurFault:
-    from proofstand.log import log_path, start_log
-
-    start_log().error("unexpected fault", exc_info=error)
-    return OurFault("our_fault", why=f"{type(error).__name__}: {error}", log=log_path())
-
-
 # --- what may be done in the thread -------------------------------------------------
-
-
-def recorded_test(
-    *,
-    rig: Path,
-    plan: str,
-    job: Path,
-    out: Path,
-    by: str,
-    key_folder: Path | None,
-    hands: str | None,
-    label: str = "",
-    cautions_read_by: str = "",
-) -> Task:
-    """Return the task of a test on a rig, sealed and judged."""
-
-    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
-        record(
-            rig_path=rig,
-            plan_name=plan,
-            job_path=job,
-            out=out,
-            journal=journal_of(out),
-            hands=hands,
-            by=by,
-            key_folder=key_folder,
-            tell=tell,
-            commands=commands,
-            watched=True,
-            label=label,
-            cautions_read_by=cautions_read_by,
-        )
-        tell(final_of(out, key_folder=key_folder, by=by))
-
-    return task
-
-
-def simulated_test(folder: Path) -> Task:
-    """Return the task of a whole test on a simulated rig, in a shop of its own."""
-
-    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
-        made = run_demo(folder, tell, commands, watched=True)
-        tell(final_of(made.run, key_folder=folder / "key", by="simulated hands"))
-
-    return task
 
 
 def recorded_run(path: Path) -> Task:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
+from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
@@ -33,6 +34,7 @@ from PySide6.QtWidgets import (
 
 from records.trace import FloatArray
 
+from .bars import NO_BARS, split
 from .history import History
 from .theme import Theme
 
@@ -40,6 +42,7 @@ _View = tuple[float, float, float, float]  # from and to in time, then in value
 GLIDE = 0.35  # how far the picture goes towards its new scale per frame
 _HATCH_PX = 9.0
 AXIS_PX = 56
+TALL_PX = 6  # what swings more within a bucket is drawn as a column
 LARGE_SHARE, SMALL_SHARE = 30, 10
 
 
@@ -119,6 +122,7 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         )
         self.cursors: tuple[float, float] | None = None
         self._shown: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0))
+        self._bars = NO_BARS
         self._end: tuple[float, float] | None = None
         self._view: _View | None = None
         self.setFrameShape(QFrame.Shape.NoFrame)
@@ -186,7 +190,9 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         self._box.setRange(
             xRange=(left, right), yRange=(low - pad, high + pad), padding=0.0
         )
-        self.curve.setData(t, shown)
+        drawn = split(t, shown, self.theme.px(TALL_PX) * self._per_px(low, high, pad))
+        self.curve.setData(drawn.t, drawn.value)
+        self._bars = drawn.bars
         self._shown = (t, shown)
         self.cursors = cursors
         self.under.setVisible(under is not None)
@@ -194,6 +200,9 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
             earlier, shift = under
             then, found = earlier.drawn(left - shift, right - shift, buckets)
             self.under.setData(then + shift, (found - lane.offset) / lane.factor)
+
+    def _per_px(self, low: float, high: float, pad: float) -> float:
+        return (high - low + 2.0 * pad) / max(float(self.viewport().height()), 1.0)
 
     # --- what is drawn about the trace -----------------------------------------------
 
@@ -217,6 +226,7 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         super().drawForeground(painter, rect)
         painter.save()
         painter.resetTransform()
+        self._columns(painter)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         if self._end is not None and self.lane.large and self.lane.dot:
             painter.setPen(Qt.PenStyle.NoPen)
@@ -268,6 +278,26 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
                 painter.fillRect(box, ink)
                 painter.setPen(QColor(self.theme.inks.paper))
                 painter.drawText(box, Qt.AlignmentFlag.AlignCenter, letter)
+
+    def _columns(self, painter: QPainter) -> None:
+        """Draw what swings too widely for lines."""
+        if not self._bars.shape[1]:
+            return
+        origin, unit = self.at(0.0, 0.0), self.at(1.0, 1.0)
+        across, up = unit.x() - origin.x(), unit.y() - origin.y()
+        left, right, low, high = self._bars
+        half = 0.5 * self.curve.opts["pen"].widthF()
+        boxes = PrimitiveArray(QRectF, 4)
+        boxes.resize(left.size)
+        room = boxes.ndarray()
+        room[:, 0] = origin.x() + across * left
+        room[:, 1] = origin.y() + up * high - half
+        room[:, 2] = across * (right - left)
+        room[:, 3] = up * (low - high) + 2.0 * half
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(self.lane.ink))
+        painter.drawRects(*boxes.drawargs())
 
     def _grid(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)

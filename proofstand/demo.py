@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,9 +22,11 @@ from records.errors import InputError, RigError
 from records.planfile import DEFAULT_PLAN, builtin_plan
 
 from .approvals import approve
+from .demo_order import BY, RUN
 from .keeping.keep import keep_issued
 from .procedure.engine import Command
-from .recording import Recorded, record
+from .ready import journal_of
+from .recording import Recorded, finish, record, resume
 from .session import SessionEvent
 from .signoff.heads import SigningKey
 from .signoff.issue import issue
@@ -34,9 +36,11 @@ from .simulated import JOB_TEXT
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-FOLDER = "proofstand-demo"
 APPROVALS = "approvals"
 ARCHIVE = "archive"
+RIG, PAGE = "rig.toml", "certificate.pdf"
+SERVED = "rig.served"  # the rig is served while this is there and touched
+TOUCH_S = 5.0
 TIME_MULTIPLE = 20.0
 SEED = 1
 START_S = 30.0
@@ -66,24 +70,6 @@ class Demo:
     number: str
     recorded: Recorded
     wall_seconds: float
-
-
-def free_folder(wanted: Path | None) -> Path:
-    """Return the folder to use: the one wanted, or the next free default one.
-
-    Raises:
-        InputError: the wanted one exists and is not an empty folder.
-    """
-    if wanted is not None:
-        if wanted.exists() and not (wanted.is_dir() and not any(wanted.iterdir())):
-            raise InputError("file_exists", where=str(wanted), what="folder")
-        return wanted
-    number = 1
-    while True:
-        folder = Path(FOLDER if number == 1 else f"{FOLDER}-{number}")
-        if not folder.exists():
-            return folder
-        number += 1
 
 
 def approve_plan(folder: Path, utc_ns: int) -> Approval:
@@ -119,23 +105,79 @@ def run_demo(
         ) from None
     approve_plan(folder / APPROVALS, time.time_ns())
     make_key(folder / "key", OWNER, demo=True)
-    rig_path = folder / "rig.toml"
-    with _served(folder / "sim.toml", rig_path):
+    rig_path = folder / RIG
+    with _served(folder / "sim.toml", rig_path, folder / SERVED):
         recorded = record(
             rig_path=rig_path,
             plan_name=str(folder / "plan.toml"),
             job_path=folder / "job.toml",
-            out=folder / "run.h5",
-            journal=folder / "run.journal",
+            out=folder / RUN,
+            journal=journal_of(folder / RUN),
             hands="simulated",
-            by="simulated hands",
+            by=BY,
             key_folder=folder / "key",
             tell=tell,
-            commands=commands,
+            commands=_touching(folder / SERVED, commands),
             watched=watched,
             approvals=folder / APPROVALS,
         )
-    run, page = folder / "run.h5", folder / "certificate.pdf"
+    number = _issued(folder)
+    return Demo(
+        folder,
+        folder / RUN,
+        folder / PAGE,
+        number,
+        recorded,
+        time.monotonic() - started,
+    )
+
+
+def resume_demo(
+    folder: Path,
+    tell: Callable[[SessionEvent], None],
+    commands: Callable[[], Iterable[Command]],
+    *,
+    watched: bool = False,
+) -> None:
+    """Go on with a demo whose recorder died, on its rig, which is still served.
+
+    Raises:
+        InputError, RigError, RefusedError: see :func:`proofstand.recording.resume`.
+    """
+    served = folder / SERVED
+    try:
+        resume(
+            journal=journal_of(folder / RUN),
+            rig_path=folder / RIG,
+            out=folder / RUN,
+            hands="simulated",
+            by=BY,
+            key_folder=folder / "key",
+            tell=tell,
+            commands=_touching(served, commands),
+            watched=watched,
+        )
+    finally:
+        served.unlink(missing_ok=True)  # it was the rig's reason to go on
+    _issued(folder)
+
+
+def finish_demo(folder: Path) -> None:
+    """Seal and certify a demo that was over when its recorder died.
+
+    Raises:
+        InputError, IntegrityError: its files can't be used.
+    """
+    (folder / SERVED).unlink(missing_ok=True)
+    run = folder / RUN
+    finish(journal_of(run), run, key_folder=folder / "key")
+    if not (folder / PAGE).exists():
+        _issued(folder)
+
+
+def _issued(folder: Path) -> str:
+    """Issue the page of the demo's run; return its number."""
+    run, page = folder / RUN, folder / PAGE
     lead = LEAD.split(",")[0]
     archive, key = Archive(folder / ARCHIVE), SigningKey(load_key(folder / "key"))
     issued = issue(
@@ -145,21 +187,36 @@ def run_demo(
         key_folder=folder / "key",
         keep=lambda pdf, _: keep_issued(archive, run, pdf, key=key, who=lead),
     )
-    return Demo(
-        folder,
-        run,
-        page,
-        issued.certificate.number,
-        recorded,
-        time.monotonic() - started,
-    )
+    return issued.certificate.number
+
+
+def _touching(
+    file: Path, commands: Callable[[], Iterable[Command]]
+) -> Callable[[], Iterable[Command]]:
+    """Return the same commands, a file touched every few seconds meanwhile."""
+    touched = -TOUCH_S
+
+    def taken() -> Iterable[Command]:
+        nonlocal touched
+        if time.monotonic() - touched >= TOUCH_S:
+            touched = time.monotonic()
+            with suppress(OSError):
+                file.touch()
+        return commands()
+
+    return taken
 
 
 @contextmanager
-def _served(sim: Path, rig_path: Path) -> Iterator[None]:
-    """Serve the rig in a process of its own until the block ends."""
+def _served(sim: Path, rig_path: Path, while_file: Path) -> Iterator[None]:
+    """Serve the rig in a process of its own until the block ends.
+
+    Where this process is killed the rig goes on for a while, so that the test can be
+    gone on with; it ends by itself when nobody touches the file any more.
+    """
+    while_file.touch()
     command = [sys.executable, "-m", "proofstand", "serve", str(sim)]
-    command += ["--write-rig", str(rig_path)]
+    command += ["--write-rig", str(rig_path), "--while", str(while_file)]
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -176,6 +233,7 @@ def _served(sim: Path, rig_path: Path) -> Iterator[None]:
             )
         yield
     finally:
+        while_file.unlink(missing_ok=True)
         process.terminate()
         try:
             process.wait(10)

@@ -7,6 +7,8 @@ import time
 from pathlib import Path
 from typing import TextIO
 
+from records.errors import OurFault
+
 from . import places
 
 _BYTES_PER_FILE = 1_000_000
@@ -51,6 +53,12 @@ def start_log(level: int = logging.INFO) -> logging.Logger:
     handler.setFormatter(_utc_lines())
     root.addHandler(handler)
     return ours
+
+
+def our_fault(error: BaseException) -> OurFault:
+    """Return a fault of the program as a trouble; the log has the rest."""
+    start_log().error("unexpected fault", exc_info=error)
+    return OurFault("our_fault", why=f"{type(error).__name__}: {error}", log=log_path())
 
 
 class _LogFile(logging.handlers.RotatingFileHandler):

@@ -81,6 +81,12 @@ def shifts_dir() -> Path:
     return own / "shifts" if own else _system().user_data_path / "shifts"
 
 
+def recorders_dir() -> Path:
+    """Return the folder of notes of the recorders at work, one each."""
+    own = home()
+    return own / "recorders" if own else _system().user_state_path / "recorders"
+
+
 def keys_dir() -> Path:
     """Return the folder of the signing keys."""
     own = home()

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 from records.errors import InputError, ProofstandError, RefusedError
 from records.jobcard import JobCard
 from records.jobfile import load_job
-from records.journal import read_interrupted
+from records.journal import read_interrupted, read_journal
 from records.plan import Plan, Step
 from records.planfile import plan_by_name
 from records.rig import Rig
 from records.run import MarkKind, RunHeader
-from records.runfile import Seal, seal
+from records.runfile import Seal, open_run, seal
 from records.shift import CautionsRead, ShiftRelied
 from rig.acquisition import close_all, open_instruments
 from rig.clock import HostClock
@@ -36,6 +36,7 @@ from .ready import (
     refuse_stops,
     shift_relied_on,
 )
+from .room import Room
 from .runs import new_header
 from .session import Closed, Marked, Session, SessionEvent
 from .signoff.keys import signer_for
@@ -44,6 +45,9 @@ from .so_far import SoFar
 if TYPE_CHECKING:
     from .simulated import FarWorker
 
+
+# A window that follows a journal opens it for a moment at a time.
+REMOVE_TRIES, REMOVE_S = 50, 0.1
 
 AskCautions = Callable[[Cautions], str]
 
@@ -385,6 +389,7 @@ def lead(
         tell=listen,
         hands=worker,
         so_far=SoFar(header, within_holds=watched),
+        room=Room(journal),
         resume=resume,
         by=by,
     )
@@ -394,6 +399,42 @@ def lead(
         if worker is not None:
             worker.close()
     made = seal(journal, out, signer)
-    journal.unlink()  # the sealed file holds every byte of it and has been read back
+    _remove(journal)
     connected = opened.get("disconnect", 0.0) - opened.get("fit_regulator", 0.0)
     return Recorded(header.id, made, seconds, max(connected, 0.0))
+
+
+def finish(journal: Path, out: Path, *, key_folder: Path | None) -> None:
+    """Seal a test that was over when its recorder died; what is sealed stays.
+
+    Args:
+        journal: closed; none where only it was removed already.
+        out: the run file to make, or that was made.
+        key_folder: of the key that seals it.
+
+    Raises:
+        InputError, IntegrityError: one of the files can't be used.
+        RefusedError: a key that may not sign here.
+    """
+    if not journal.exists():
+        open_run(out)
+        return
+    if not out.exists():
+        header = read_journal(journal).run.header
+        seal(
+            journal, out, signer_for(simulated=header.rig.simulated, folder=key_folder)
+        )
+    elif open_run(out).id != read_journal(journal).run.id:
+        raise InputError("file_exists", where=str(out), what="run file")
+    _remove(journal)
+
+
+def _remove(journal: Path) -> None:
+    """Remove a journal: the sealed file holds all of it and has been read back."""
+    for _ in range(REMOVE_TRIES):
+        try:
+            journal.unlink()
+            return
+        except PermissionError:  # Windows, while a window looks into it
+            time.sleep(REMOVE_S)
+    journal.unlink()

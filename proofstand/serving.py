@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
@@ -19,6 +20,7 @@ from rig.simulator.wirefaults import WireFault, check_wire_faults
 
 SIM_FORMAT = "proofstand.sim/1"
 _PERIOD_S = 0.05
+UNTOUCHED_S = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,8 +173,12 @@ def served_rig_text(served: ServedRig, *, shift_required: bool = False) -> str:
     )
 
 
-def serve_until_stopped(served: ServedRig) -> None:
+def serve_until_stopped(served: ServedRig, beside: Path | None = None) -> None:
     """Serve until a polite end signal comes or the server fails.
+
+    Args:
+        served: the rig.
+        beside: ends also when this file is gone, or nobody touched it for a minute.
 
     Raises:
         KeyboardInterrupt: Ctrl-C. RigError: the server failed.
@@ -182,5 +188,25 @@ def serve_until_stopped(served: ServedRig) -> None:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, end)
+    touched = _Touched(beside) if beside is not None else None
     while not served.wait(0.5):
-        pass
+        if touched is not None and not touched.lately:
+            return
+
+
+class _Touched:
+    """Whether a file is still touched; the wall clock may move meanwhile."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._seen_ns, self._at_s = 0, time.monotonic()
+
+    @property
+    def lately(self) -> bool:
+        try:
+            seen_ns = self._path.stat().st_mtime_ns
+        except OSError:
+            return False
+        if seen_ns != self._seen_ns:
+            self._seen_ns, self._at_s = seen_ns, time.monotonic()
+        return time.monotonic() - self._at_s < UNTOUCHED_S

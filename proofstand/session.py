@@ -30,7 +30,6 @@ from records.run import (
     Request,
     RunHeader,
     as_blocks,
-    channel_trace,
 )
 from records.trace import Block, Trace
 from rig.acquisition import Acquisition, Incident, OpenInstrument
@@ -38,6 +37,8 @@ from rig.clock import Clock
 
 from .display import unit_for, value_text
 from .procedure.engine import Abandon, Acknowledge, Answer, Command, Engine
+from .room import Room
+from .sampling import Sampling
 from .so_far import SoFar
 
 SYNC_NS = 1_000_000_000
@@ -138,6 +139,7 @@ class Session:
         truth: a simulator's true parameters, or None.
         truth_at_end: called when the test is over; returns the truth that is kept,
             with what came about.
+        room: looks at the disk, or None where it is not the test's business.
         so_far: judges what is recorded so far, or None where nobody looks.
         resume: go on with an interrupted run: the journal exists, and a new part of it
             begins with the step that was on.
@@ -158,6 +160,7 @@ class Session:
         truth: Mapping[str, Any] | None = None,
         truth_at_end: Callable[[], Mapping[str, Any]] | None = None,
         so_far: SoFar | None = None,
+        room: Room | None = None,
         resume: bool = False,
         by: str = "",
     ) -> None:
@@ -172,12 +175,13 @@ class Session:
         self._truth = truth
         self._truth_at_end = truth_at_end
         self._so_far = so_far
+        self._room = room
         self._resume = resume
         self._by = by
         self._columns: dict[str, tuple[Channel, ...]] = {
             i.id: rig.columns(i.id) for i in rig.instruments
         }
-        self._last_s: dict[str, float] = {}
+        self._sampling = Sampling(rig)
         self._seen: dict[str, float] = {}
         self._now_s = 0.0
         self._shown_s = 0.0
@@ -289,6 +293,7 @@ class Session:
         now_ns = self._clock.monotonic_ns()
         if now_ns - self._watched_ns >= SYNC_NS:
             self._watch_wall_clock(journal)
+            self._watch_room(journal)
             self._watched_ns = now_ns
         # by the wall: a power cut does not wait for a rig whose time runs faster
         if time.monotonic_ns() - self._synced_ns >= SYNC_NS:
@@ -430,6 +435,12 @@ class Session:
             self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
         self._wall_ns = between
 
+    def _watch_room(self, journal: JournalWriter) -> None:
+        """Mark a disk that is nearly full, or no longer."""
+        note = None if self._room is None else self._room.look()
+        if note is not None:
+            self._say(journal, [self._recorder_mark(MarkKind.NOTE, note)])
+
     def _take(
         self,
         journal: JournalWriter,
@@ -439,24 +450,12 @@ class Session:
     ) -> None:
         traces: dict[str, Trace] = {}
         origin = part.origins[block.instrument]
-        for column, channel in enumerate(self._columns[block.instrument]):
-            trace = channel_trace(
-                channel,
-                block.t_ns,
-                block.raw[:, column],
-                block.flags[:, column],
-                origin,
-            )
-            last = self._last_s.get(channel.id)
-            if last is not None and len(trace) and trace.t_s[0] <= last:
-                trace = trace.between(last + 1e-9, float("inf"))
+        for channel, trace in self._sampling.traces(block, origin):
             traces[channel.id] = trace
-            if len(trace):
-                self._last_s[channel.id] = float(trace.t_s[-1])
-                self._now_s = max(self._now_s, float(trace.t_s[-1]))
-                good = trace.good()
-                if len(good):
-                    self._seen[channel.role] = float(good.value[-1])
+            good = trace.good()
+            if len(good):
+                self._seen[channel.role] = float(good.value[-1])
+        self._now_s = self._sampling.now_s
         self._tell(Sampled(block.part, traces))
         if self._now_s - self._shown_s >= SHOW_S:
             self._shown_s = self._now_s

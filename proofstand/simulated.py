@@ -429,6 +429,7 @@ def simulate(
     mistakes: Sequence[str] = (),
     vent_meter: bool = True,
     key_folder: Path | None = None,
+    run_id: str = "",
     show: Callable[[SimulatedRig], None] = lambda rig: None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
@@ -447,6 +448,7 @@ def simulate(
         vent_meter: the vent is read where the plan has a relief step; else the hands
             look.
         key_folder: of a demonstration key; unsigned if None.
+        run_id: of the run; "" makes one that tells what it is.
         show: is given the rig before anything is done, to look at and no more.
         tell: hears what the session tells.
 
@@ -528,7 +530,8 @@ def simulate(
         rig=rig,
         utc_ns=EPOCH_NS,
         by="simulated hands",
-        run_id=f"simulated-{family}-{plan.id}-{seed}" + (f"-{told}" if told else ""),
+        run_id=run_id
+        or f"simulated-{family}-{plan.id}-{seed}" + (f"-{told}" if told else ""),
     )
     seconds = 0.0
     holds = [step.hold.value_si for step in prepared.steps if step.hold is not None]

@@ -49,6 +49,7 @@ INPUT_IDS = frozenset(
         "file_not_ours",
         "file_exists",
         "file_unwritable",
+        "page_kept_only",
         "format_wrong",
         "format_newer",
         "toml_syntax",
@@ -95,6 +96,11 @@ INPUT_IDS = frozenset(
         "job_not_gauge",
         "fault_unknown",
         "fault_not_fitted",
+        "drill_nothing_to_draw",
+        "drill_without_truth",
+        "drill_run_tells",
+        "drill_of_stored_run",
+        "drill_of_another_run",
         "fault_severity",
         "family_unknown",
         "family_without_plan",
@@ -173,6 +179,8 @@ RIG_IDS = frozenset(
         "replay_ended",
         "port_in_use",
         "simulated_rig_stopped",
+        "recorder_ended",
+        "recorder_died",
     }
 )
 INTEGRITY_IDS = frozenset(
@@ -184,6 +192,7 @@ INTEGRITY_IDS = frozenset(
         "journal_damaged",
         "calibration_changed",
         "approval_changed",
+        "drill_changed",
         "shift_record_changed",
         "certificate_changed",
         "certificate_cut_short",
@@ -312,6 +321,8 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "plan_approved_already",
         "plan_version_taken",
         "run_being_recorded",
+        "recorder_watched",
+        "rig_in_use",
         "set_pressure_of_another_plan",
         "reference_undeclared",
         "reference_overdue",
@@ -338,6 +349,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "concession_impossible",
         "concession_of_another",
         "concession_ended",
+        "concession_agreed_alone",
         "finding_not_failed",
         "run_rejected",
         "page_under_review",
@@ -345,6 +357,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "page_already_issued",
         "second_person_wanted",
         "second_person_same",
+        "second_person_approved",
         "nothing_to_confirm",
         "recall_not_taken",
         "recall_within",
@@ -389,6 +402,17 @@ WARNING_IDS = frozenset(
         "interstage_not_read",
         "supply_effect_wrong_sign",
         "service_gas_condenses",
+    }
+)
+
+# What is said beside a test that goes on; alarms have ids of their own.
+LIVE_IDS = frozenset(
+    {
+        "disk_nearly_full",
+        "clock_moved",
+        "instrument_clock",
+        "readings_missed",
+        "calibration_expired",
     }
 )
 

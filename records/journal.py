@@ -37,6 +37,7 @@ _BLOCK = struct.Struct("<HHIH")
 _HEADER, _PART, _SAMPLES_1, _MARK, _TRUTH, _CLOSE, _SAMPLES, _RESUMED = range(1, 9)
 _RUN = np.dtype([("column", "<u2"), ("start", "<u4"), ("stop", "<u4"), ("flag", "u1")])
 _LONGEST = 1 << 24  # bytes in one record; damage can claim any length
+_CHUNK = 1 << 22  # read at a time from a journal that is still written
 
 
 class JournalWriter:
@@ -301,6 +302,132 @@ def is_journal(path: Path) -> bool:
         return False
 
 
+@dataclass(frozen=True, slots=True)
+class JournalClosed:
+    """The close record: how the run ended."""
+
+    how: str
+
+
+JournalRecord = RunHeader | Part | Block | Mark | JournalClosed
+
+
+class JournalTail:
+    """Reads a journal while it is written, record after record, and locks nothing.
+
+    Args:
+        path: the journal; it need not be there yet.
+
+    Attributes:
+        offset: bytes taken so far.
+        header: once it was read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.offset = 0
+        self.header: RunHeader | None = None
+        self._file: IO[bytes] | None = None
+
+    def take(
+        self, most: int = _CHUNK, until: int | None = None
+    ) -> list[tuple[int, JournalRecord]]:
+        """Return the whole records that came since, each with where it begins.
+
+        Args:
+            most: bytes read at a time, about.
+            until: take nothing that begins there or later.
+
+        Raises:
+            IntegrityError: the header is damaged. InputError: it can't be read.
+        """
+        end = None if until is None else until - self.offset
+        if end is not None and end <= 0:
+            return []
+        data = self._read(most if end is None else min(most, end))
+        found = self._records(data)
+        if not found and len(data) == most:  # one record may be longer than that
+            found = self._records(self._read(_LONGEST + _HEAD.size))
+        return found
+
+    def go_to(self, offset: int, header: RunHeader) -> None:
+        """Go on from the beginning of a record; the header is known from before."""
+        self.offset, self.header = offset, header
+
+    def close(self) -> None:
+        """Leave the file."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def _read(self, most: int) -> bytes:
+        try:
+            if self._file is None:
+                self._file = self.path.open("rb", buffering=0)
+            self._file.seek(self.offset)
+            return self._file.read(most)
+        except FileNotFoundError:
+            return b""
+        except OSError as error:
+            raise InputError(
+                "file_unreadable",
+                where=str(self.path),
+                what="journal",
+                why=error.strerror,
+            ) from None
+        finally:
+            if os.name == "nt":  # an open file could not be removed by its writer
+                self.close()
+
+    def _records(self, data: bytes) -> list[tuple[int, JournalRecord]]:
+        at = 0
+        if self.offset == 0:
+            if len(data) < len(MAGIC):
+                return []
+            if not data.startswith(_READABLE):
+                raise IntegrityError("journal_damaged", where=str(self.path), at=0)
+            at = len(MAGIC)
+        found: list[tuple[int, JournalRecord]] = []
+        while at + _HEAD.size <= len(data):
+            payload = _payload_at(data, at)
+            if payload is None:
+                beyond = _next_record(data, at)
+                if beyond is None:
+                    break  # the rest of it is still to come
+                at = beyond
+                continue
+            record = self._record(data[at + 4], payload)
+            if record is not None:
+                found.append((self.offset + at, record))
+            at += _HEAD.size + len(payload)
+        if self.header is not None:  # else all of it is read again
+            self.offset += at
+        return found
+
+    def _record(self, kind: int, payload: memoryview) -> JournalRecord | None:
+        if kind == _HEADER:
+            self.header = from_json(bytes(payload), RunHeader)
+            return self.header
+        if self.header is None:
+            raise IntegrityError("journal_damaged", where=str(self.path), at=len(MAGIC))
+        if kind == _PART:
+            return from_json(bytes(payload), Part)
+        if kind == _MARK:
+            return from_json(bytes(payload), Mark)
+        if kind == _CLOSE:
+            return JournalClosed(json.loads(bytes(payload))["how"])
+        if kind in (_SAMPLES, _SAMPLES_1):
+            part, instrument, s = _samples(self.header, kind, payload)
+            return Block(part, instrument, s.t_ns, s.raw, s.flags)
+        return None
+
+
+def _next_record(data: bytes, at: int) -> int | None:
+    """Return where the next whole record begins behind a torn one, or None."""
+    last = len(data) - _HEAD.size
+    return next((i for i in range(at + 1, last + 1) if _payload_at(data, i)), None)
+
+
 def refuse_if_live(path: Path) -> None:
     """Refuse to touch a journal that a recorder still writes.
 
@@ -391,21 +518,26 @@ def _take(found: _Found, kind: int, payload: memoryview, path: Path) -> None:
     elif kind == _CLOSE:
         found.closed = json.loads(bytes(payload))["how"]
     elif kind in (_SAMPLES, _SAMPLES_1) and found.header is not None:
-        part_number, index, n, k = _BLOCK.unpack_from(payload)
-        at = _BLOCK.size
-        t_ns = np.frombuffer(payload, np.int64, n, at)
-        raw = np.frombuffer(payload, np.float64, n * k, at + 8 * n).reshape(n, k)
-        tail = at + 8 * n * (1 + k)
-        if kind == _SAMPLES_1:
-            flags = np.frombuffer(payload, np.uint8, n * k, tail).reshape(n, k)
-        else:
-            flags = _unpacked(payload, tail, n, k)
-        instrument = found.header.rig.instruments[index].id
-        found.samples.setdefault((part_number, instrument), []).append(
-            Samples(t_ns, raw, flags)
-        )
+        part_number, instrument, samples = _samples(found.header, kind, payload)
+        found.samples.setdefault((part_number, instrument), []).append(samples)
     elif kind != _RESUMED:
         raise IntegrityError("journal_damaged", where=str(path), at=f"kind {kind}")
+
+
+def _samples(
+    header: RunHeader, kind: int, payload: memoryview
+) -> tuple[int, str, Samples]:
+    """Return part, instrument and samples of a block's record."""
+    part_number, index, n, k = _BLOCK.unpack_from(payload)
+    at = _BLOCK.size
+    t_ns = np.frombuffer(payload, np.int64, n, at)
+    raw = np.frombuffer(payload, np.float64, n * k, at + 8 * n).reshape(n, k)
+    tail = at + 8 * n * (1 + k)
+    if kind == _SAMPLES_1:
+        flags = np.frombuffer(payload, np.uint8, n * k, tail).reshape(n, k)
+    else:
+        flags = _unpacked(payload, tail, n, k)
+    return part_number, header.rig.instruments[index].id, Samples(t_ns, raw, flags)
 
 
 def _packed(flags: FlagArray) -> bytes:

@@ -193,6 +193,16 @@ class _Lines:
         return f"{self.name}:1"
 
 
+def _hints(type_: Any) -> dict[str, Any]:
+    """Return the types of a noun's fields; finding them takes longer than reading."""
+    return _hints_of(type_)
+
+
+@cache
+def _hints_of(type_: Hashable) -> dict[str, Any]:
+    return typing.get_type_hints(type_)
+
+
 def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
     """Turn the strings of quantity fields into quantities, by the noun's hints."""
     origin = typing.get_origin(type_)
@@ -231,7 +241,7 @@ def _quantities(raw: Any, type_: Any, key: Key, lines: _Lines) -> Any:
         value_type = typing.get_args(type_)[1]
         return {k: _quantities(v, value_type, (*key, k), lines) for k, v in raw.items()}
     if dataclasses.is_dataclass(type_) and isinstance(raw, dict):
-        hints = typing.get_type_hints(type_)
+        hints = _hints(type_)
         if hasattr(type_, "from_file"):
             raw = type_.from_file(raw)
         return {
@@ -325,8 +335,8 @@ def _fields_at(type_: Any, key: Key) -> list[str]:
             type_ = typing.get_args(type_)[0]
         elif origin is dict:
             type_ = typing.get_args(type_)[1]
-        elif dataclasses.is_dataclass(type_) and k in typing.get_type_hints(type_):
-            type_ = typing.get_type_hints(type_)[str(k)]
+        elif dataclasses.is_dataclass(type_) and k in _hints(type_):
+            type_ = _hints(type_)[str(k)]
     if typing.get_origin(type_) in (typing.Union, types.UnionType):
         type_ = next(a for a in typing.get_args(type_) if a is not type(None))
     if dataclasses.is_dataclass(type_):

@@ -9,10 +9,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
+from proofstand.live_troubles import EXPIRED, SHOWN_S, LiveTrouble, LiveTroubles
 from proofstand.procedure.answers import parsed_answer, unit_asked
 from proofstand.procedure.engine import (
     Abandon,
@@ -57,6 +59,8 @@ from ..session_thread import (
     Over,
     PaperMade,
     PaperRefused,
+    Readable,
+    Restarted,
     TagMade,
     ThreadEvent,
 )
@@ -136,6 +140,8 @@ class Presenter:
         self._soak: tuple[float, float] | None = None
         self._closing_s = ""
         self._notice = ""
+        self._restart: Strip | None = None
+        self._troubles = LiveTroubles()
         self._alarms = NO_ALARMS
         self._heard_by: dict[Alarm, str] = {}
         self._lost_heard = ""
@@ -202,6 +208,17 @@ class Presenter:
             case TagMade(path, state):
                 told = said("after", "tag_at", state=state.upper(), path=path)
                 self._has(replace(self._papers, tag=path, tag_words=told))
+            case Readable(stretch):
+                for id, live in self._channels.items():
+                    live.history.read_again = partial(stretch, id)
+            case Restarted():
+                self._restart = Strip(
+                    what=said("after", "restarted"),
+                    do=said("after", "restarted_do"),
+                    grave=False,
+                )
+                self._request, self._hold, self._soak = None, None, None
+                self._hold_highest(None)
             case PaperRefused(error):
                 self._paper_error = error
                 self._has(self._papers)
@@ -251,6 +268,7 @@ class Presenter:
             if c.measure_unit.kind is Kind.PRESSURE
         }
         self._drawn = drawn_of(self._channels.values())
+        self._troubles = LiveTroubles.at_begin(header)
 
     def _ask(self, request: Request) -> None:
         self._request, self._confirmed = request, False
@@ -267,6 +285,7 @@ class Presenter:
     def _mark(self, mark: Mark) -> None:
         self._marks.append(mark)
         self._alarms = self._alarms.after(mark)
+        self._troubles = self._troubles.after(mark)
         if HEARD in mark.data:
             heard = Alarm(mark.data[HEARD], mark.data.get("channel", ""))
             self._heard_by[heard] = mark.by
@@ -319,6 +338,7 @@ class Presenter:
                 self._hold_highest(None)
 
     def _step_over(self, mark: Mark) -> None:
+        self._restart = None
         if mark.step not in self._ended:
             self._ended.append(mark.step)
         how = mark.data.get("how", "")
@@ -663,6 +683,11 @@ class Presenter:
         return self._live and not self._closed and self._error is None
 
     @property
+    def now_s(self) -> float:
+        """Time of the latest sample, seconds."""
+        return self._now_s
+
+    @property
     def time_multiple(self) -> float:
         """How many times faster than the clock rig time runs; 1 for a real one."""
         if self._header is None or not self._live:
@@ -718,6 +743,7 @@ class Presenter:
             goes_back=bool(self.ways_back),
             may_tell=self.may_tell,
             readings=self._readings_line(),
+            troubles=self._shown_troubles,
         )
 
     @property
@@ -725,6 +751,11 @@ class Presenter:
         """The rig failed while gas may have been on it."""
         begun = self._live and self._header is not None
         return begun and isinstance(self._error, RigError) and not self._vented
+
+    @property
+    def alarm(self) -> AlarmShown | None:
+        """The gravest alarm that stands, or None."""
+        return self._alarm()
 
     def _alarm(self) -> AlarmShown | None:
         """Return the gravest alarm that stands, those that sound first."""
@@ -839,9 +870,20 @@ class Presenter:
                 return self._was_strip(said("after", "stopped"))
             what = "stopped" if self._ending else "stopped_venting"
             return Strip(what=said("after", what), do=caution("stopped"))
+        if self._restart is not None:
+            return self._restart
         if self._notice:
             return Strip(what=self._notice, grave=False)
+        for one in self._shown_troubles:
+            if one.id == EXPIRED and self._now_s > SHOWN_S:
+                continue  # the head goes on saying it
+            what = said("beside", where=one.where, what=one.what, does=one.does)
+            return Strip(what=what, do=one.do, grave=False)
         return None
+
+    @property
+    def _shown_troubles(self) -> tuple[LiveTrouble, ...]:
+        return self._troubles.shown(self._now_s) if self.running else ()
 
     def _was_strip(self, what: str) -> Strip:
         """Return what happened, once there is nothing left to vent."""

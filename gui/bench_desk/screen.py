@@ -7,6 +7,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from proofstand.drawing.bar import Bar, BarState
+from proofstand.live_troubles import LiveTrouble
 
 
 class Phase(StrEnum):
@@ -268,6 +269,7 @@ class Screen:
     Attributes:
         goes_back: the test may go on from an earlier step. may_tell: a person may say
             what was done unasked. readings: the pressures now, in one line.
+        troubles: what stands beside the test, the latest first.
     """
 
     phase: Phase
@@ -283,3 +285,4 @@ class Screen:
     goes_back: bool = False
     may_tell: bool = False
     readings: str = ""
+    troubles: tuple[LiveTrouble, ...] = ()

@@ -11,7 +11,6 @@ from pathlib import Path
 from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions, cautions_for
 from proofstand.bench.shift import clock_words
-from proofstand.keeping.made import keep_shop
 from proofstand.ready import (
     ShiftState,
     cautions_wanted,
@@ -150,6 +149,8 @@ def look_at(given: Given) -> Sheet:
 
 def declared_changed(given: Given, what: str) -> Beside:
     """Keep that something on the rig was changed; return what to say of it."""
+    from proofstand.keeping.made import keep_shop  # loads long
+
     try:
         rig = rig_at(_clean(given.rig))
         now = time.time_ns()

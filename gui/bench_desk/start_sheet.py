@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from proofstand.bench.cardcheck import CardNote
-from proofstand.demo import free_folder
+from proofstand.demo_order import free_folder
 from proofstand.ready import note_words
 from proofstand.words.sentences import caution
 from records.planfile import DEFAULT_PLAN, builtin_plan_ids

@@ -65,6 +65,7 @@ class CloseStrip(QWidget):
     """Asks what to do with the test when the window is to close."""
 
     keep = Signal()
+    leave = Signal()
     end = Signal()
 
     def __init__(self, theme: Theme) -> None:
@@ -73,15 +74,17 @@ class CloseStrip(QWidget):
         px = theme.px
         self.words = line(theme, "lead", bold=True, wrap=True, name="question")
         self.keep_key = key(theme, said("close", "keep"), size="text", strong=True)
+        self.leave_key = key(theme, said("close", "leave"), size="text")
         self.end_key = key(theme, said("close", "end"), size="text")
         restyle(self.end_key, "grave", "true")
         self.keep_key.clicked.connect(self.keep)
+        self.leave_key.clicked.connect(self.leave)
         self.end_key.clicked.connect(self.end)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(px(36), px(9), px(24), px(9))
         layout.setSpacing(px(12))
         layout.addWidget(self.words, 1)
-        for button in (self.keep_key, self.end_key):
+        for button in (self.keep_key, self.leave_key, self.end_key):
             button.setMinimumHeight(px(40))
             button.setAutoDefault(False)
             layout.addWidget(button)
@@ -91,6 +94,7 @@ class CloseStrip(QWidget):
         """Put the question."""
         put(self.words, said("close", "question"))
         self.keep_key.show()
+        self.leave_key.show()
         self.end_key.show()
         self.show()
         self.keep_key.setFocus()
@@ -99,6 +103,7 @@ class CloseStrip(QWidget):
         """Say that the test is being ended."""
         put(self.words, said("close", "ending"))
         self.keep_key.hide()
+        self.leave_key.hide()
         self.end_key.hide()
         self.show()
 

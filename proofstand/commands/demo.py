@@ -33,7 +33,8 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run, print findings and times; exit as judge would."""
-    from proofstand.demo import ARCHIVE, TIME_MULTIPLE, free_folder, run_demo
+    from proofstand.demo import ARCHIVE, TIME_MULTIPLE, run_demo
+    from proofstand.demo_order import free_folder
     from proofstand.signoff.verify import belongs, verify
     from proofstand.words.sentences import caution
     from records.errors import ProofstandError

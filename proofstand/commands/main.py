@@ -19,6 +19,7 @@ from . import (
     archive,
     certify,
     demo,
+    drill,
     import_log,
     job,
     judge,
@@ -57,6 +58,7 @@ COMMANDS = (
     people,
     keys,
     rig,
+    drill,
 )
 
 
@@ -86,8 +88,8 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-def parser() -> argparse.ArgumentParser:
-    """Return the parser with all commands."""
+def parser(commands_in: Sequence[Any] = COMMANDS) -> argparse.ArgumentParser:
+    """Return the parser with its commands."""
     top = _Parser(
         prog="proofstand",
         description="Bench tests of rebuilt gas regulators: record, judge, keep.",
@@ -97,7 +99,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(
         dest="command", metavar="COMMAND", required=True, parser_class=_Parser
     )
-    for module in COMMANDS:
+    for module in commands_in:
         module.add(commands)
     return top
 
@@ -112,7 +114,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if sys.stdout is None:
             sys.stdout = open(os.devnull, "w", encoding="utf-8")
-        args = parser().parse_args(given)
+        # the window is to be there at once: no time for the others' options
+        only = (window,) if given[:1] == ["window"] else COMMANDS
+        args = parser(only).parse_args(given)
         code: int = args.run(args)
         sys.stdout.flush()
         return code

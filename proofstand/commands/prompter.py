@@ -19,6 +19,7 @@ from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions
 from proofstand.bench.shift import clock_words
 from proofstand.display import show
+from proofstand.live_troubles import LiveTroubles
 from proofstand.procedure.answers import parsed_answer, reads_gauge, unit_asked
 from proofstand.procedure.engine import (
     Abandon,
@@ -86,6 +87,7 @@ class Prompter:
         self._by = by or "technician"
         self._by_run = not by
         self._alarms = NO_ALARMS
+        self._troubles = LiveTroubles()
         self._rang_s = 0.0
         if ask:
             threading.Thread(target=self._read, daemon=True).start()
@@ -139,10 +141,14 @@ class Prompter:
                     break
         if isinstance(event, Started):
             self._header = event.header
+            self._troubles = LiveTroubles.at_begin(event.header)
+            self._say_beside(LiveTroubles())
             if self._by_run:
                 self._by = event.header.by or event.header.job.technician or self._by
         if isinstance(event, Marked):
             self._alarms = self._alarms.after(event.mark)
+            before, self._troubles = self._troubles, self._troubles.after(event.mark)
+            self._say_beside(before)
         if isinstance(event, Shown):
             self._ring(event.t_s)
         if self._quiet:
@@ -260,6 +266,13 @@ class Prompter:
             told = note_words(mark, self._request, self._header)
             if told:
                 self._say(f"{BELL}{mark.t_s:8.1f} s    {told}")
+
+    def _say_beside(self, before: LiveTroubles) -> None:
+        """Say what has come up beside the test, with what it does and what to do."""
+        for one in self._troubles.all:
+            if one not in before.all:
+                self._say(f"    {one.where}: {one.what} {one.does}")
+                self._say(f"    {one.do}")
 
     def _ring(self, t_s: float) -> None:
         """Ring the bell again while an alarm has not been heard."""

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import recall, record_notes, records_out, rejudge
+from . import recall, record_notes, records_out, rejudge, trend
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -105,6 +105,7 @@ def add(commands: Subparsers) -> None:
     records_out.add(actions, _day)
     recall.add(actions, _day)
     rejudge.add(actions, _filters)
+    trend.add(actions, _filters)
     record_notes.add_all(actions)
 
 
@@ -195,21 +196,24 @@ def run_comment(args: argparse.Namespace) -> int:
 
 def run_find(args: argparse.Namespace) -> int:
     """Print a page of runs, or counts."""
+    from proofstand.keeping.shown import rejected_runs
+
     query = query_of(args)
     with opened(home_of(args)) as index:
         if args.summary:
             return _print_summary(args, index)
         page = index.page(query)
+        rejected = rejected_runs(index)
     if args.json:
         document = {
             "schema": "proofstand.records-found/1",
-            "runs": [run_json(run) for run in page.runs],
+            "runs": [run_json(run, rejected) for run in page.runs],
             "next": page.next or None,
         }
         print(json.dumps(document, ensure_ascii=False))
         return 0
     for run in page.runs:
-        print(run_line(run))
+        print(run_line(run, rejected))
     if not page.runs:
         print("No run was found.")
     if page.next:
@@ -282,8 +286,8 @@ def _print_summary(args: argparse.Namespace, index: Any) -> int:
     return 0
 
 
-def run_json(run: RunFound) -> dict[str, Any]:
-    """Return a run that was found as JSON."""
+def run_json(run: RunFound, rejected: frozenset[str]) -> dict[str, Any]:
+    """Return a run that was found as JSON; ``rejected``: ids of all that were."""
     return {
         "run": run.run,
         "serial": run.serial,
@@ -299,6 +303,7 @@ def run_json(run: RunFound) -> dict[str, Any]:
         "started": moment(run.started_ns, utc=True),
         "simulated": run.simulated,
         "verdict": run.verdict,
+        "rejected": run.run in rejected,
         "certificate": run.certificate or None,
         "title": run.title or None,
     }
@@ -312,15 +317,16 @@ def moment(utc_ns: int, *, utc: bool = False) -> str:
     return found.astimezone().strftime("%Y-%m-%d %H:%M %z")
 
 
-def run_line(run: RunFound) -> str:
-    """Return a run that was found as a line."""
+def run_line(run: RunFound, rejected: frozenset[str]) -> str:
+    """Return a run that was found as a line; ``rejected``: ids of all that were."""
     from proofstand.display import plain
 
     paper = f"  {run.title} {run.certificate}" if run.certificate else ""
+    set_aside = "  REJECTED" if run.run in rejected else ""
     simulated = "  SIMULATED RIG" if run.simulated else ""
     return (
         f"{moment(run.started_ns)}  {run.verdict:13} {plain(run.serial)}  "
-        f"{plain(run.model)}  run {run.run}{plain(paper)}{simulated}"
+        f"{plain(run.model)}  run {run.run}{plain(paper)}{set_aside}{simulated}"
     )
 
 
@@ -329,23 +335,30 @@ def run_line(run: RunFound) -> str:
 
 def run_show(args: argparse.Namespace) -> int:
     """Print what is kept of a run, a serial or a certificate."""
-    from proofstand.keeping.shown import runs_named, show_json, show_lines
+    from proofstand.keeping.shown import (
+        rejected_runs,
+        runs_named,
+        show_json,
+        show_lines,
+    )
 
     where = home_of(args)
     with opened(where) as index:
         runs = runs_named(index, args.what)
+        rejected = rejected_runs(index)
         if args.json:
             document = {
                 "schema": "proofstand.records-shown/1",
                 "archive": str(where.archive.folder),
                 "runs": [
-                    run_json(run) | show_json(index, where.archive, run) for run in runs
+                    run_json(run, rejected) | show_json(index, where.archive, run)
+                    for run in runs
                 ],
             }
             print(json.dumps(document, ensure_ascii=False))
             return 0
         for run in runs:
-            print(run_line(run))
+            print(run_line(run, rejected))
             print("\n".join(show_lines(index, where.archive, run)))
     return 0
 
@@ -357,15 +370,14 @@ def run_check(args: argparse.Namespace) -> int:
     """Check the archive and print what was found."""
     from proofstand.keeping.checked import check_archive
     from proofstand.keeping.home import settle_if_possible
-    from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
+    from proofstand.signoff.heads import known_places
 
     from .verify_archive import exit_of, print_checked
 
     archive = home_of(args).archive
     keys = args.key or []
-    own = shop_folder() / PUBLIC_NAME
-    if not keys and args.archive is None and own.exists():
-        keys = [own]
+    if not keys and args.archive is None:
+        keys = list(known_places())
     archive.head()
     settle_if_possible(archive)
 

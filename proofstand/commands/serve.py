@@ -26,6 +26,13 @@ def add(commands: Subparsers) -> None:
         metavar="RIG.toml",
         help="write the rig file that reads it; must not exist",
     )
+    parser.add_argument(
+        "--while",
+        dest="beside",
+        type=Path,
+        metavar="FILE",
+        help="end when FILE is gone or was not touched for a minute",
+    )
     parser.set_defaults(run=run)
 
 
@@ -61,5 +68,5 @@ def run(args: argparse.Namespace) -> int:
                     why=error.strerror or error,
                 ) from None
             print(f"rig file: {args.write_rig}", flush=True)
-        serve_until_stopped(served)
+        serve_until_stopped(served, args.beside)
     return 0

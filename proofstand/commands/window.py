@@ -7,6 +7,7 @@ installed entry points; without it everything else still works.
 from __future__ import annotations
 
 import argparse
+import gc
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,7 +125,7 @@ def check(options: WindowOptions) -> None:
     if options.run is not None and not options.run.is_file():
         raise InputError("file_missing", where=str(options.run), what="run file")
     if options.simulated:
-        from proofstand.demo import free_folder
+        from proofstand.demo_order import free_folder
 
         free_folder(options.folder)
     elif options.hands is not None:
@@ -167,10 +168,13 @@ def opener() -> OpenWindow:
 
     from records.errors import InputError
 
-    for point in entry_points(group=GROUP):
-        if point.name == NAME:
-            try:
+    gc.disable()  # nothing that is loaded is garbage; looking for some takes time
+    try:
+        for point in entry_points(group=GROUP):
+            if point.name == NAME:
                 return cast(OpenWindow, point.load())
-            except ImportError as error:
-                raise InputError("window_missing", why=error) from error
+    except ImportError as error:
+        raise InputError("window_missing", why=error) from error
+    finally:
+        gc.enable()
     raise InputError("window_missing", why="no window is installed")

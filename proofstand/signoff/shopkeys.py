@@ -32,10 +32,12 @@ from .keys import (
     CERTIFICATE_NAME,
     ENDED_NAME,
     PRIVATE_NAME,
+    PUBLIC_NAME,
     Key,
     is_demo,
     key_id,
     load_key,
+    load_public,
     make_key,
     owner_of,
     put_key,
@@ -299,6 +301,33 @@ def export_keys(out: Path, keys: Sequence[KnownKey], *, whole: bool) -> None:
     if whole:
         text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
     write_once(out, text.encode(), "public key")
+
+
+def own_key_places() -> tuple[Path, ...]:
+    """Return the folder of the shop's key and of each before it, as far as they are."""
+    old = keys_dir() / OLD_FOLDER
+    ended = sorted(f for f in old.iterdir() if f.is_dir()) if old.is_dir() else []
+    return tuple(f for f in (shop_folder(), *ended) if (f / PUBLIC_NAME).exists())
+
+
+def publics_at(path: Path) -> tuple[tuple[rsa.RSAPublicKey, str], ...]:
+    """Return the public keys at a place, each with its end, "" for none.
+
+    Args:
+        path: public key file, the folder that it lies in, or an exported list.
+
+    Raises:
+        InputError: missing, or none of these.
+    """
+    listed = keys_by(path)
+    if listed is not None:
+        return tuple((key.public, key.until) for key in listed)
+    public = load_public(path)
+    try:
+        told = _ended(path) if path.is_dir() else {}
+    except ValueError:
+        raise InputError("file_not_ours", where=str(path), what="key") from None
+    return ((public, str(told.get("until", ""))),)
 
 
 def keys_by(path: Path) -> tuple[KnownKey, ...] | None:

@@ -15,12 +15,12 @@ from records.journal import is_journal, read_journal
 from records.runfile import read_seal, read_sealed
 
 from .certificate import JUDGEMENT_NAME, Title
-from .keys import key_id, load_public, signature_fits
+from .keys import key_id, signature_fits
 from .notes import Note, is_note, read_note
 from .pades import check, is_page
 from .pagefacts import facts_of, notes_of, original_of, second_of
 from .persons import moment
-from .shopkeys import keys_by
+from .shopkeys import publics_at
 
 SIGNATURE_WORDS = {
     "unsigned": "unsigned: anyone could have sealed it",
@@ -174,11 +174,7 @@ class _Trusted:
 
 
 def _trusted(path: Path) -> _Trusted:
-    listed = keys_by(path)
-    if listed is not None:
-        return _Trusted({key.id: (key.public, key.until) for key in listed})
-    public = load_public(path)
-    return _Trusted({key_id(public): (public, "")})
+    return _Trusted({key_id(each): (each, end) for each, end in publics_at(path)})
 
 
 def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:

@@ -117,6 +117,14 @@ def noted_words(id: str, /, **facts: object) -> str:
     return _filled(words()["noted"][id], facts)
 
 
+def live_words(*path: str, **facts: object) -> str:
+    """Return what is said of a trouble beside a test that goes on."""
+    found: Any = words()["live"]
+    for part in path:
+        found = found[part]
+    return _filled(str(found), facts)
+
+
 def ended_words(how: str, step: str) -> str:
     """Return what is said of a step that ended the test, or ""."""
     said = words()["bench"]["left_out"].get(how, "")

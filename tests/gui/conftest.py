@@ -14,16 +14,20 @@ from typing import NoReturn
 
 import pytest
 
+from gui.session_process import take_note_of_ended
 from records.run import Run
 from records.runfile import open_run
+from tests.gui.processes import programs_left
 from tests.gui.xvfb import XServer, x_server
 from tests.simulated_runs import RunOf
 
 
 @pytest.fixture(autouse=True)
-def nothing_outlives() -> Iterator[None]:
-    """Fail a test that leaves a thread of ours behind."""
+def nothing_outlives(tmp_path: Path) -> Iterator[None]:
+    """Fail a test that leaves a thread of ours behind, or a process of its own."""
     yield
+    assert programs_left(tmp_path) == []
+    take_note_of_ended()
     left = [
         t.name
         for t in threading.enumerate()

@@ -197,7 +197,8 @@ def test_closing_asks_once_and_takes_no_for_an_answer(
         QTest.mouseClick(made.close_strip.keep_key, Qt.MouseButton.LeftButton)
         assert not made.close_strip.isVisible()
         made.close()
-        made.close()  # asked a second time: it ends, and no venting keeps it open
+        QTest.mouseClick(made.close_strip.end_key, Qt.MouseButton.LeftButton)
+        # it ends, and no venting keeps it open
         assert [type(c) for c in thread.said] == [Abandon, Abandon]
         assert made.isVisible()
         thread_alive = False

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib import metadata
@@ -18,43 +18,26 @@ from typing import NoReturn
 import pytest
 from PySide6.QtGui import QImage
 
+from proofstand.at_work import Order, found_at_work, read_note
 from proofstand.commands.main import main
-from proofstand.commands.window import WindowOptions, opener
+from proofstand.commands.window import GROUP, WindowOptions, opener
+from proofstand.live_channel import Watched, connected
+from proofstand.procedure.engine import Abandon
+from proofstand.session_text import Ended
 from records.errors import InputError
-from records.journal import read_journal
 from records.run import MarkKind, RunState
 from records.runfile import open_run
+from tests.gui.processes import WAIT_S, programs_about, wait_until
 from tests.gui.xvfb import XServer, without_display
 from tests.proofstand.rigs import command, served
 
 ROOT = Path(__file__).parents[2]
-WAIT_S = 40.0
 
 
 def run(*arguments: object, env: dict[str, str]) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         command(*arguments), env=env, capture_output=True, text=True, timeout=WAIT_S
     )
-
-
-def wait_until(seen: Callable[[], bool], what: str, seconds: float = WAIT_S) -> None:
-    until = time.monotonic() + seconds
-    while not seen():
-        assert time.monotonic() < until, f"not within {seconds} s: {what}"
-        time.sleep(0.05)
-
-
-def programs_about(folder: Path) -> list[str]:
-    """Return the command lines of what runs and names this folder."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*/cmdline"):
-        try:
-            words = entry.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-        except OSError:
-            continue
-        if str(folder) in words and str(os.getpid()) != entry.parent.name:
-            found.append(words)
-    return found
 
 
 # --- the whole test ------------------------------------------------------------------
@@ -105,55 +88,107 @@ def _inks_of(picture: QImage) -> int:
 
 
 @contextmanager
-def at_work(screen: XServer, folder: Path) -> Iterator[subprocess.Popen[str]]:
+def opened(screen: XServer, *words: object) -> Iterator[subprocess.Popen[str]]:
+    """Open the window in a process of its own."""
+    window = subprocess.Popen(
+        command("window", "--light", *words),
+        env=screen.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    try:
+        yield window
+    finally:
+        if window.poll() is None:
+            window.kill()
+        window.wait(20)
+        if window.stdout is not None:
+            window.stdout.close()
+
+
+@contextmanager
+def at_work(
+    screen: XServer, folder: Path, rig: Path
+) -> Iterator[subprocess.Popen[str]]:
     """Open the window on a served rig, its test begun by itself."""
-    with served(folder, 20.0) as rig:
-        window = subprocess.Popen(
-            command(
-                "window",
-                *("--rig", rig),
-                *("--job", folder / "job.toml"),
-                *("--out", folder / "run.h5"),
-                *("--hands", "simulated"),
-                "--light",
-            ),
-            env=screen.environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
+    journal = folder / "run.journal"
+    words = ("--rig", rig, "--job", folder / "job.toml", "--out", folder / "run.h5")
+    with opened(screen, *words, "--hands", "simulated") as window:
+        wait_until(
+            lambda: window.poll() is not None or _size(journal) > 40_000,
+            "readings in the journal",
         )
-        try:
-            journal = folder / "run.journal"
-            wait_until(
-                lambda: (
-                    window.poll() is not None
-                    or (journal.exists() and journal.stat().st_size > 40_000)
-                ),
-                "readings in the journal",
-            )
-            assert window.poll() is None, window.communicate()[0]
-            yield window
-        finally:
-            if window.poll() is None:
-                window.kill()
-            window.wait(20)
-            if window.stdout is not None:
-                window.stdout.close()
+        assert window.poll() is None, window.communicate()[0]
+        yield window
+
+
+def _watched_by_a_window(order: Order) -> bool:
+    """Tell whether a window watches the recorder now."""
+    note = read_note(order.journal)
+    assert note is not None
+    try:
+        watch = connected(note.port, bytes.fromhex(note.token), 5.0)
+    except Watched:
+        return True
+    if watch is not None:
+        watch.close()
+    return False
+
+
+def _size(journal: Path) -> int:
+    return journal.stat().st_size if journal.exists() else 0
+
+
+def _goes_on(order: Order) -> None:
+    """See that the recorder goes on and that nobody watches it."""
+    size = _size(order.journal)
+    wait_until(lambda: _size(order.journal) > size + 20_000, "the test to go on")
+    wait_until(lambda: not _watched_by_a_window(order), "the window to be gone")
+
+
+def _end(order: Order) -> None:
+    """End the test as a window would, and wait until it is sealed."""
+    note = read_note(order.journal)
+    assert note is not None
+    watch = connected(note.port, bytes.fromhex(note.token), 5.0)
+    assert watch is not None
+    for _ in range(2):
+        watch.say(Abandon("stopped at the window", "tester"))
+    told: list[object] = []
+    until = time.monotonic() + WAIT_S
+    while Ended() not in told and time.monotonic() < until:
+        told += [event for event, _ in watch.take(0.1)]
+    watch.heard()
+    watch.close()
+    assert Ended() in told
+    _is_abandoned(order.out.parent)
 
 
 @pytest.mark.serial
-def test_a_polite_end_signal_ends_the_test_and_seals_it(
-    screen: XServer, tmp_path: Path
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+def test_a_test_survives_its_window_and_the_next_one_finds_it(
+    screen: XServer, tmp_path: Path, how: signal.Signals
 ) -> None:
-    with at_work(screen, tmp_path) as window:
-        window.send_signal(signal.SIGTERM)
-        said, _ = window.communicate(timeout=WAIT_S)
-    assert (window.returncode, said) == (0, "")
-    _is_abandoned(tmp_path)
+    with served(tmp_path, 20.0) as rig:
+        with at_work(screen, tmp_path, rig) as window:
+            (at,) = found_at_work()
+            wait_until(lambda: _watched_by_a_window(at.order), "the window to watch")
+            window.send_signal(how)
+            said, _ = window.communicate(timeout=WAIT_S)
+            assert (window.returncode, said) == (min(0, -how) * (how == 9), "")
+        _goes_on(at.order)
+        with opened(screen) as again:
+            wait_until(lambda: _watched_by_a_window(at.order), "the next window")
+            assert again.poll() is None
+            again.kill()
+            again.wait(20)
+        _end(at.order)
+    assert found_at_work() == []
 
 
 @pytest.mark.serial
-def test_a_window_closed_twice_ends_the_test_and_seals_it(
+def test_a_window_closed_twice_leaves_the_test_to_go_on(
     screen: XServer, tmp_path: Path, lacks: Callable[[str], NoReturn]
 ) -> None:
     xdotool = shutil.which("xdotool")
@@ -161,18 +196,21 @@ def test_a_window_closed_twice_ends_the_test_and_seals_it(
         lacks("xdotool")
     find = [xdotool, "search", "--sync", "--onlyvisible", "--name", "Proofstand"]
     close = [*find, "windowfocus", "key", "ctrl+q"]
-    with at_work(screen, tmp_path) as window:
-        size = (tmp_path / "run.journal").stat().st_size
-        subprocess.run(close, env=screen.environment, check=True, timeout=WAIT_S)
-        wait_until(
-            lambda: (tmp_path / "run.journal").stat().st_size > size + 20_000,
-            "the test to go on while it is asked",
-        )
-        assert window.poll() is None
-        subprocess.run(close, env=screen.environment, check=True, timeout=WAIT_S)
-        said, _ = window.communicate(timeout=WAIT_S)
-    assert (window.returncode, said) == (0, "")
-    _is_abandoned(tmp_path)
+    with served(tmp_path, 20.0) as rig:
+        with at_work(screen, tmp_path, rig) as window:
+            (at,) = found_at_work()
+            size = _size(at.order.journal)
+            subprocess.run(close, env=screen.environment, check=True, timeout=WAIT_S)
+            wait_until(
+                lambda: _size(at.order.journal) > size + 20_000,
+                "the test to go on while it is asked",
+            )
+            assert window.poll() is None
+            subprocess.run(close, env=screen.environment, check=True, timeout=WAIT_S)
+            said, _ = window.communicate(timeout=WAIT_S)
+            assert (window.returncode, said) == (0, "")
+        _goes_on(at.order)
+        _end(at.order)
 
 
 def _is_abandoned(folder: Path) -> None:
@@ -183,23 +221,6 @@ def _is_abandoned(folder: Path) -> None:
     assert last.kind is MarkKind.ABANDONED
     assert last.data["why"] == "stopped at the window"
     assert not (folder / "run.journal").exists()
-    assert programs_about(folder) == []
-
-
-@pytest.mark.serial
-def test_a_killed_window_leaves_a_journal_that_opens(
-    screen: XServer, tmp_path: Path
-) -> None:
-    with at_work(screen, tmp_path) as window:
-        window.send_signal(signal.SIGKILL)
-        window.wait(20)
-    journal = tmp_path / "run.journal"
-    read = read_journal(journal)
-    assert read.closed is None
-    assert main(["recover", str(journal), "--out", str(tmp_path / "saved.h5")]) == 0
-    assert open_run(tmp_path / "saved.h5").state is RunState.INTERRUPTED
-    assert main(["judge", str(tmp_path / "saved.h5")]) == 12
-    assert programs_about(tmp_path) == []
 
 
 # --- where no window can be opened ---------------------------------------------------
@@ -249,9 +270,32 @@ def test_a_window_that_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_the_window_is_found_by_name() -> None:
-    from gui.app import open_window
+    from gui import app, shell
 
-    assert opener() is open_window
+    entries = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    (named,) = entries["project"]["entry-points"][GROUP].values()
+    assert named == "gui.shell:open_window"
+    # what is installed may be of before; both open the same window
+    assert opener() in (shell.open_window, app.open_window)
+
+
+def test_the_shell_is_painted_before_what_takes_long_is_loaded() -> None:
+    code = (
+        "import sys; from proofstand.commands.window import WindowOptions;"
+        "from gui.shell import shown_shell;"
+        "shell = shown_shell(WindowOptions(light=True));"
+        "late = ('numpy', 'scipy', 'h5py', 'pydantic', 'pyqtgraph', 'matplotlib');"
+        "print(shell.painted, [name for name in late if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**without_display(), "QT_QPA_PLATFORM": "offscreen"},
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=WAIT_S,
+    )
+    assert done.stdout.split(" ", 1) == ["True", "[]\n"], done.stderr
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from proofstand.words.sentences import (
     words,
 )
 from records.calibration import TermKind
-from records.errors import ERROR_CLASSES, REASON_IDS, WARNING_IDS, Reason
+from records.errors import ERROR_CLASSES, LIVE_IDS, REASON_IDS, WARNING_IDS, Reason
 from records.judgement import FINDINGS
 from records.run import ACTS, Request
 from records.runfile import open_run
@@ -40,6 +40,12 @@ def test_every_trouble_has_words_and_a_remedy() -> None:
 
 def test_every_reason_and_warning_has_words() -> None:
     assert set(words()["reason"]) == REASON_IDS | WARNING_IDS
+
+
+def test_every_trouble_beside_a_test_has_words() -> None:
+    said = {id: of for id, of in words()["live"].items() if isinstance(of, dict)}
+    assert set(said) == LIVE_IDS
+    assert all(set(of) == {"what", "does", "do"} for of in said.values())
 
 
 def test_every_finding_and_act_has_words() -> None:
