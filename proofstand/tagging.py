@@ -33,6 +33,7 @@ def tag_of(
     wanted: State | None = None,
     card: JobCard | None = None,
     by: str = "",
+    archive: Path | None = None,
 ) -> tuple[dict[str, Any], State]:
     """Return what the tag of a run says, and its state.
 
@@ -42,6 +43,8 @@ def tag_of(
         wanted: a state that is asked for; None takes what run and card allow.
         card: the job card as it is now; None takes the run's.
         by: who tags it.
+        archive: that is asked what speaks against it; None takes that of the settings,
+            else the user's, for a simulated rig none.
 
     Raises:
         InputError, IntegrityError: a file can't be used, or is of another run.
@@ -52,7 +55,7 @@ def tag_of(
     plan = plan_of(run.header)
     judgement = judge(run, plan)
     job = run.header.job if card is None else _of_this_regulator(card, run)
-    standing = _standing(run_file, certificate, run, plan, judgement, job)
+    standing = _standing(run_file, certificate, run, plan, judgement, job, archive)
     state = state_for(standing, wanted)
     said = tag(run, plan, judgement, state, number=standing.number, card=job, by=by)
     return said, state
@@ -86,12 +89,13 @@ def _standing(
     plan: Plan,
     judgement: Judgement,
     card: JobCard,
+    archive: Path | None,
 ) -> Standing:
     title = title_of(judgement, plan, as_found=plan.as_found)
     number = against = ""
     if certificate is not None:
-        number, against = _of_page(certificate, run_file, run)
-    of_run = known_against_run()(run)
+        number, against = _of_page(certificate, run_file, run, archive)
+    of_run = known_against_run(archive)(run)
     for notice in of_run.notices:
         other = page("tag_other_under_review", number=notice.certificate)
         against = against or other
@@ -107,7 +111,9 @@ def _standing(
     )
 
 
-def _of_page(certificate: Path, run_file: Path, run: Run) -> tuple[str, str]:
+def _of_page(
+    certificate: Path, run_file: Path, run: Run, archive: Path | None
+) -> tuple[str, str]:
     """Return the number of a run's page, and what stands against it, or ""."""
     found, where = verify(certificate), str(certificate)
     if found.paper is None:
@@ -127,7 +133,9 @@ def _of_page(certificate: Path, run_file: Path, run: Run) -> tuple[str, str]:
         )
     if found.key != run.key_id:
         raise IntegrityError("signature_wrong", where=where, key=run.key_id[:16])
-    against = ", ".join(n.says for n in known_against_page()(certificate).notices)
+    against = ", ".join(
+        n.says for n in known_against_page(archive)(certificate).notices
+    )
     if found.paper.title != Title.CERTIFICATE.value:
         against = against or f"a {found.paper.title}"
     return number, against

@@ -335,6 +335,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "person_unknown",
         "person_retired",
         "person_there_already",
+        "person_looks_alike",
         "role_wanted",
         "pin_wanted",
         "pin_wrong",

@@ -50,6 +50,13 @@ def add(commands: Subparsers) -> None:
         help="the job card as it is now, for seal and ending (default: the run's)",
     )
     by_option(tag, "who tags it")
+    tag.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that is asked what speaks against it (default: that of the "
+        "settings, else the user's; for a simulated rig none)",
+    )
     _stock(tag)
     tag.set_defaults(run=run_tag)
 
@@ -109,6 +116,7 @@ def run_tag(args: argparse.Namespace) -> int:
         wanted=State(args.state) if args.state else None,
         card=None if args.job is None else _card(args.job),
         by=args.by,
+        archive=args.archive,
     )
     return _write(args, [said], size, state.value)
 

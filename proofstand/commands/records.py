@@ -41,8 +41,8 @@ def add(commands: Subparsers) -> None:
         help="keep a run with its certificates, or a record of the shop",
         description="Keep a run file with its judgement and the certificates given, or "
         "plans, approvals, rigs, calibrations, references, people, job cards, shift "
-        "checks and public keys. All of it is kept or nothing; what is kept already is "
-        "not kept twice.",
+        "checks and public keys; or take back a bundle (.zip). All of it is kept or "
+        "nothing; what is kept already is not kept twice.",
     )
     adding.add_argument("files", nargs="+", type=Path, metavar="FILE")
     by_option(adding, "who adds it")
@@ -142,11 +142,21 @@ def _day(text: str) -> date:
 
 def run_add(args: argparse.Namespace) -> int:
     """Keep files and say where they lie."""
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.bundle import is_bundle
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import add as keep
+    from proofstand.keeping.taken_back import add_bundle
+    from records.errors import InputError
 
-    where = home_of(args)
-    added = keep(where.archive, args.files, key=head_key(args.key), who=who_is(args.by))
+    where, key, who = home_of(args), head_key(args.key), who_typed(args.by)
+    bundles = [path for path in args.files if is_bundle(path)]
+    if bundles and len(args.files) > 1:
+        why = "Give one bundle at a time, and nothing with it."
+        raise InputError("usage", why=why, help="proofstand records add -h")
+    if bundles:
+        added = add_bundle(where.archive, bundles[0], key=key, who=who)
+    else:
+        added = keep(where.archive, args.files, key=key, who=who)
     print_added(args, where.archive.folder, added)
     return 0
 
@@ -176,7 +186,7 @@ def print_added(args: argparse.Namespace, folder: Path, added: Added) -> None:
 
 def run_comment(args: argparse.Namespace) -> int:
     """Keep a remark."""
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import comment
 
     where = home_of(args)
@@ -185,7 +195,7 @@ def run_comment(args: argparse.Namespace) -> int:
         args.what,
         args.text,
         key=head_key(args.key),
-        who=who_is(args.by),
+        who=who_typed(args.by),
     )
     print_added(args, where.archive.folder, added)
     return 0

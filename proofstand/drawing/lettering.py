@@ -1,7 +1,8 @@
 """Words as outlines of the shipped fonts, so that they look the same everywhere.
 
-A letter that those lack comes from the fallback; what that lacks too is its own empty
-box. The page sets its running text itself; this is for words inside a drawing.
+A letter that those lack comes from the fallback, or from a font of this computer; what
+none has is the fallback's empty box. The page sets its running text itself; this is for
+words inside a drawing.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from . import library  # noqa: F401  # isort: skip  # before matplotlib
 
 from matplotlib.ft2font import FT2Font, LoadFlags
 
-from .faces import fallback_file
+from .faces import fallback_file, stepping_in
 from .inks import FONT_FILES, fonts_folder
 
 # Of the height of a letter: capital above the line, and where a line of words ends.
@@ -31,8 +32,14 @@ def _face(*, bold: bool) -> FT2Font:
 
 
 @cache
-def _fallback() -> FT2Font:
-    return _opened(str(fallback_file()))
+def _stepping_in(letter: str) -> FT2Font:
+    """Return the fallback, or a font of this computer for what that lacks."""
+    fallback = _opened(str(fallback_file()))
+    if fallback.get_char_index(ord(letter)):
+        return fallback
+    for face in stepping_in(frozenset({ord(letter)})):
+        return _opened(str(face.file))
+    return fallback
 
 
 def _opened(file: str) -> FT2Font:
@@ -48,7 +55,7 @@ def _glyph(
     """Return a letter's advance and its strokes, at the size that outlines have."""
     face = _face(bold=bold)
     if not face.get_char_index(ord(letter)):
-        face = _fallback()
+        face = _stepping_in(letter)
     glyph = face.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
     points, codes = face.get_path()
     strokes: list[tuple[str, tuple[float, ...]]] = []

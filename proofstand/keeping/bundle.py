@@ -251,6 +251,18 @@ def check_bundle(path: Path, keys: Sequence[Path] = ()) -> CheckedBundle:
     )
 
 
+def unpacked(path: Path, folder: Path) -> tuple[Path, ...]:
+    """Put a bundle's files, but for its list, into a folder; return them in its order.
+
+    Raises:
+        InputError, IntegrityError: see :func:`check_bundle`.
+    """
+    members, _, _ = _read(path)
+    for name, data in members.items():
+        (folder / name).write_bytes(data)
+    return tuple(folder / name for name in members)
+
+
 def _is_signed_note(name: str) -> bool:
     return name.endswith(".json") and name.startswith(tuple(kinds.SIGNED_NOTES))
 

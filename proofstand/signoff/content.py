@@ -20,7 +20,7 @@ from records.run import Run
 
 from ..display import STD_NOTE, WATER_NOTE, Shown, chance, show
 from ..drawing.bar import bar_of, bar_svg, state_ink
-from ..drawing.faces import covered
+from ..drawing.faces import covered_for
 from ..drawing.inks import PAGE
 from ..drawing.picture import step_numbers
 from ..report import (
@@ -168,7 +168,6 @@ def page_data(
 
 def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
     """Return the data with every text one that the page can show."""
-    signs = covered()
     missing = False
 
     def clean(value: Any, key: str = "") -> Any:
@@ -176,7 +175,7 @@ def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
         if isinstance(value, str):
             if key in ("bar", "ink", "logo", "sha256", "key_id"):
                 return value
-            line = told(value, signs, _MOST)
+            line = told(value, covered_for(value), _MOST)
             missing = missing or ("[U+" in line and "[U+" not in value)
             return line
         if isinstance(value, list):
@@ -230,7 +229,8 @@ def _regulator(run: Run, plan: Plan) -> list[dict[str, str]]:
     elif high is not None:
         stamped.append(page("nameplate_outlet_most", most=high.typed))
     return [
-        {"label": page("serial"), "value": _clipped(regulator.serial, _NAME)},
+        # two regulators are told apart by it: never clipped
+        {"label": page("serial"), "value": " ".join(regulator.serial.split())},
         *_rows(
             ("model", regulator.model),
             ("family", regulator.family),

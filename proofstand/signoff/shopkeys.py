@@ -38,6 +38,7 @@ from .keys import (
     key_id,
     load_key,
     load_public,
+    made_at,
     make_key,
     owner_of,
     put_key,
@@ -93,12 +94,17 @@ def known_keys() -> tuple[KnownKey, ...]:
         raise InputError(
             "file_unreadable", where=str(old), what="key", why=error.strerror or error
         ) from None
-    found = [_known(folder) for folder in folders]
-    before = sorted(map(_known, ended), key=lambda k: k.until, reverse=True)
+    found = [known_at(folder) for folder in folders]
+    before = sorted(map(known_at, ended), key=lambda k: k.until, reverse=True)
     return (*found, *before)
 
 
-def _known(folder: Path) -> KnownKey:
+def known_at(folder: Path) -> KnownKey:
+    """Return the key in a folder as others know it.
+
+    Raises:
+        InputError: missing, or no key.
+    """
     pem = read_file(folder / CERTIFICATE_NAME, "certificate of the key")
     try:
         certificate = x509.load_pem_x509_certificate(pem)
@@ -111,7 +117,7 @@ def _known(folder: Path) -> KnownKey:
     return KnownKey(
         id=key_id(public),
         owner=owner_of(certificate.subject),
-        since=_iso(certificate.not_valid_before_utc),
+        since=_iso(made_at(certificate)),
         until=str(told.get("until", "")),
         why=str(told.get("why", "")),
         by=str(told.get("by", "")),

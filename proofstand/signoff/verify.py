@@ -119,6 +119,8 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
         InputError: missing, empty, or not ours.
         IntegrityError: changed, cut short, or signed by another key.
     """
+    if path.is_dir():
+        raise InputError("file_not_ours", where=str(path), what="record or archive")
     if is_journal(path):
         return _journal(path)
     trusted = None if public_key is None else _trusted(public_key)

@@ -310,6 +310,41 @@ def test_what_speaks_against_a_run_is_not_taken_out_of_its_bundle_unseen(
     assert call("verify", filled.page)[0] == 0
 
 
+def test_a_bundle_is_taken_back_by_another_archive(
+    filled: Shop, tmp_path: Path, call: Call
+) -> None:
+    options = ("--archive", filled.archive.folder, "--key", filled.key)
+    by = ("--by", WHO, "--why", "the wrong regulator", "--key", filled.key)
+    note, out = tmp_path / "r.json", tmp_path / "whole.zip"
+    assert call("records", "reject", filled.run, "--out", note, *by)[0] == 0
+    assert call("records", "add", note, *options)[0] == 0
+    remark = ("records", "comment", FIRST, "dropped on the floor", "--by", WHO)
+    assert call(*remark, *options)[0] == 0
+    by = ("--by", WHO, "--why", "channel was off", "--key", filled.key)
+    page = tmp_path / filled.page.name
+    page.write_bytes(filled.page.read_bytes())
+    assert call("notice", page, "--says", "under review", *by)[0] == 0
+    (notice,) = tmp_path.glob("*.notice-001.json")
+    assert call("records", "add", notice, *options)[0] == 0
+    assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
+    back = tmp_path / "back"
+    other = ("--archive", back, "--key", filled.key)
+    code, _, said = call("records", "add", out, *other)
+    assert code == 0, said
+    inside = filled.run.parent.relative_to(filled.archive.folder)
+    trees(filled.run.parent, back / inside)
+    assert check(replace(filled, archive=Archive(back))).troubles == ()
+    code, said, _ = call("records", "add", out, *other)
+    assert code == 0
+    assert said.count("kept already") == len(said.splitlines())
+    # one that was changed is not taken, and nothing of it
+    anew(out, {"run.h5": b"x"})
+    third = ("--archive", tmp_path / "third", "--key", filled.key)
+    assert call("records", "add", out, *third)[0] == 5
+    assert not (tmp_path / "third").exists()
+    assert call("records", "add", out, note, *third)[0] == 2
+
+
 def test_a_bundle_tells_what_its_notices_say(
     filled: Shop, tmp_path: Path, call: Call
 ) -> None:

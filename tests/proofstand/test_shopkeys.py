@@ -6,6 +6,7 @@ pdfsig reads pages signed with what was brought.
 
 from __future__ import annotations
 
+import datetime
 import json
 import os
 import stat
@@ -284,6 +285,26 @@ def test_a_replaced_key_does_not_lock_the_shop_out_of_its_archive(
     found = check_archive(archive, known_places())
     heads = [t.id for t in found.troubles if t.where == str(archive.head_path)]
     assert heads == ["signature_after_end"]
+
+
+def test_a_demonstration_key_is_made_in_a_folder_of_its_own(
+    tmp_path: Path, sealed_run: SealedRun, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "demo"
+    words = ["keys", "make", "--demo", str(folder), "--owner", "Try (invented)"]
+    before = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+    assert main([*words, "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["keys"]
+    assert told["owner"] == "Try (invented)"
+    since = datetime.datetime.fromisoformat(told["since"])
+    assert before <= since <= datetime.datetime.now(datetime.UTC)
+    assert load_key(folder).demo
+    assert not shop_folder().exists()
+    page = tmp_path / "c.pdf"
+    issue(sealed_run(key=folder), page, by=SIGNER, key_folder=folder)
+    assert verify(page, folder).simulated
+    assert main(words) == 2
+    assert main([*words, "--replace", "--why", "x"]) == 2
 
 
 def test_what_is_signed_after_a_key_s_end_is_refused(
