@@ -730,6 +730,12 @@ class Window(QWidget):
         if over and self.desk is not None and self.desk.isVisible():
             getattr(self.desk.verdict, press)()
 
+    def _leave_failed(self) -> None:
+        """Go back to the start sheet from a test that failed, once that may be."""
+        screen = self.screen_now
+        if screen is not None and screen.phase is Phase.FAILED and screen.action.armed:
+            self.next_test()
+
     def open_paper(self) -> None:
         """Open the paper of the run that is shown."""
         self._at_verdict("open_paper")
@@ -760,6 +766,7 @@ class Window(QWidget):
             elif self._presenter is not None and not self._asks:
                 self.confirm()
                 self._at_verdict("go_on")
+                self._leave_failed()
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
         elif event.key() in _KEYS:

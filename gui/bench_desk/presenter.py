@@ -156,7 +156,7 @@ class Presenter:
         self._error: ProofstandError | None = None
         self._final: Final | None = None
         self._papers = Papers()
-        self._papers_at = 0.0
+        self._papers_at = self._failed_at = 0.0
         self._paper_error: ProofstandError | None = None
         self._stop_at: float | None = None
         self._stopping = False
@@ -192,6 +192,7 @@ class Presenter:
                 self._judgement, self._judged_on = judgement, on
             case Troubled(error):
                 self._error = error
+                self._failed_at = self._clock()
             case Closed(how):
                 self._closed = how
                 self._request, self._hold, self._soak = None, None, None
@@ -471,7 +472,8 @@ class Presenter:
     def hear(self, by: str) -> Command | None:
         """Take that the alarms which sound were heard."""
         if self._lost and not self._lost_heard:
-            self._lost_heard = by  # the record is closed: nobody marks it any more
+            # the record is closed: nobody marks it any more
+            self._lost_heard, self._failed_at = by, self._clock()
             return None
         sounding = self._alarms.sounding if self.running else ()
         if not sounding:
@@ -942,11 +944,21 @@ class Presenter:
     def _failed_action(self) -> Action:
         if self._header is None:  # nothing was opened, no gas was let in by us
             words = several("fail", "before" if self._live else "unread")
-            return Action(first=words[0], second=words[1], detail=words[2])
+            first, second, detail = words
+            return Action(
+                first=first, second=second, detail=detail, armed=self._may_leave()
+            )
         first, second, detail = several("fail", "action")
         if self._journal is not None and self._journal.exists():
             detail = said("after", "journal_at", path=self._journal)
-        return Action(first=first, second=second, detail=detail)
+        return Action(
+            first=first, second=second, detail=detail, armed=self._may_leave()
+        )
+
+    def _may_leave(self) -> bool:
+        """Tell whether Enter leaves a failed test: not before its alarm is heard."""
+        stood = self._clock() - self._failed_at >= ARM_S
+        return stood and (not self._lost or bool(self._lost_heard))
 
     def _hold_action(self, start_s: float, seconds: float) -> Action:
         assert self._step is not None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
@@ -65,6 +67,18 @@ class LargeReadout(QWidget):
         put(self.unit, lane.value if lane.stale else lane.unit)
         for label, text in zip(self.notes, (*lane.notes, "", "")[:2], strict=True):
             put(label, text)
+        self._fit_notes()
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave out what there is no room for."""
+        self._fit_notes()
+
+    def _fit_notes(self) -> None:
+        """Show as many notes as there is room for beneath the value."""
+        room = self.height() - self.name.sizeHint().height() - self.value.height()
+        for note in self.notes:
+            room -= note.sizeHint().height()
+            note.setVisible(room >= 0 and bool(note.text()))
 
 
 class SmallReadout(QWidget):

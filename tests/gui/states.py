@@ -15,7 +15,7 @@ from PySide6.QtCore import QSize, Qt
 from PySide6.QtTest import QTest
 
 from analysis.judge import judge
-from gui.app import Window, made_application
+from gui.app import Led, Window, made_application
 from gui.bench_desk.presenter import ARM_S, Presenter
 from gui.bench_desk.start_checks import Given
 from gui.session_thread import EarlierFound, Final, PaperMade, SessionThread
@@ -77,7 +77,7 @@ class Scene:
     def at(self, until_s: float, run: Run | None = None) -> Presenter:
         """Show a run up to a time, as if its session ran."""
         presenter = Presenter(clock=self.clock)
-        presenter.take(events_until(run or self.good_run, until_s, (6.0,)))
+        presenter.take(events_until(run or self.good_run, until_s, (30.0,)))
         self.show(presenter)
         return presenter
 
@@ -531,3 +531,34 @@ def looking_at_the_whole(scene: Scene) -> None:
     presenter = _over(scene, scene.bad, scene.bad_run, None)
     presenter.cursors()
     scene.again()
+
+
+# --- several stations ----------------------------------------------------------------
+
+
+def _beside(scene: Scene, *events: object) -> None:
+    """Let another test go on at another station."""
+    other = Presenter(clock=scene.clock)
+    until = hold_of(scene.bad_run, "lockup-2") + 8.0
+    other.take([*events_until(scene.bad_run, until, (30.0,)), *events])  # type: ignore[list-item]
+    scene.window._others.append(Led(other, Deaf(), BY))
+    scene.window._show_stations()
+    scene.again()
+
+
+@state
+def two_stations(scene: Scene) -> None:
+    _holding(scene, "creep-hold", 40.0)
+    _beside(scene)
+
+
+@state
+def two_stations_and_an_alarm_at_the_other(scene: Scene) -> None:
+    _holding(scene, "creep-hold", 40.0)
+    _beside(scene, alarm("over_pressure"))
+
+
+@state
+def start_beside_a_test(scene: Scene) -> None:
+    start_filled(scene)
+    _beside(scene)

@@ -29,13 +29,23 @@ from proofstand.commands.main import main
 from proofstand.commands.window import WindowOptions
 from proofstand.demo import approve_plan
 from proofstand.places import approvals_dir
+from proofstand.session import Closed, Troubled
 from proofstand.signoff.keys import make_key
 from proofstand.simulated import JOB_TEXT, hands_over_the_wire
+from records.errors import RigError
 from records.planfile import builtin_plan
-from records.run import MarkKind
+from records.run import MarkKind, Run
 from records.runfile import open_run
 from rig.rigfile import load_rig
-from tests.gui.states import PICTURES, ROOT, filled, window_of
+from tests.gui.states import (
+    PICTURES,
+    ROOT,
+    Clock,
+    Scene,
+    filled,
+    hold_of,
+    window_of,
+)
 from tests.gui.xvfb import XServer
 from tests.proofstand.rigs import served
 
@@ -363,3 +373,29 @@ def test_a_start_by_scanner_and_foot_switch_on_a_real_screen(
         if window.stdout is not None:
             window.stdout.close()
     assert len(list(pictures.glob("start-by-keys-*.png"))) >= 3
+
+
+def test_a_test_that_failed_is_left_by_the_same_key_but_never_an_alarm(
+    qtbot: QtBot, recorded: Run, run_path: Path, tmp_path: Path
+) -> None:
+    window = window_of(WindowOptions(light=True), SIZE)
+    qtbot.addWidget(window)
+    clock = Clock()
+    scene = Scene(window, run_path, recorded, run_path, recorded, tmp_path, clock)
+    presenter = scene.at(hold_of(recorded, "lockup-1") + 9.0)
+    feet = Feet(window)
+    lost = RigError("instrument_silent", instrument="m", at="h", waited_s="1")
+    presenter.take([Troubled(lost), Closed("failed", 310.0)])
+    scene.again()
+    clock.now += 10.0
+    scene.again()
+    feet.press()
+    assert window.desk is not None  # the rig may be full of gas: it is heard first
+    QTest.keyClick(window, Qt.Key.Key_F2)
+    feet.press()
+    assert window.desk is not None  # and has stood a moment
+    clock.now += 1.0
+    scene.again()
+    feet.press()
+    assert window.desk is None
+    assert window.start.isVisible()

@@ -34,9 +34,9 @@ LOOKS = [
 DENSITIES = [
     ("1.25", 1536, 864),  # 1920 by 1080
     ("1.5", 1280, 720),  # 1920 by 1080
-    ("1.5", 1707, 960),  # 2560 by 1440
     ("2", 1366, 768),  # 2732 by 1536
-    ("2", 1920, 1080),  # 3840 by 2160
+    pytest.param("1.5", 1707, 960, marks=pytest.mark.slow),  # 2560 by 1440
+    pytest.param("2", 1920, 1080, marks=pytest.mark.slow),  # 3840 by 2160
 ]
 DENSE = (
     "start-wrong",
