@@ -3,7 +3,7 @@
 A word after it measures one thing at length instead, by many simulated tests:
 `estimators` (how right the findings are), `hands` (what is seen of what hands do),
 `verdicts` (how often a test passes), `rig-time` (how long a regulator is on the rig),
-`engine` (what leading a test costs).
+`engine` (what leading a test costs), `archive` (finding in an index of many runs).
 Exit code 0; 1 where a figure is twice its goal or worse; 2 on a wrong word.
 A further figure is one function in a module of its own, listed in `ROWS`.
 """
@@ -48,9 +48,9 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     window.frame,
     window.key,
     *(
-        partial(measure, database=database)
-        for database in ("SQLite", "PostgreSQL")
-        for measure in (archive.by_serial, archive.page, archive.summary)
+        partial(archive.measured, measure=measure, database=database)
+        for database in archive.DATABASES
+        for measure in archive.MEASURES
     ),
 )
 # Each gives several rows.
@@ -61,6 +61,7 @@ GROUPS: tuple[Callable[[bool], list[Row]], ...] = (
 )
 # What is measured at length instead: a module with ``main(words)``.
 AT_LENGTH = {
+    "archive": "archive",
     "estimators": "estimators.command",
     "hands": "hands",
     "verdicts": "verdicts",

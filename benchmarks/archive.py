@@ -2,11 +2,13 @@
 
 The database's own driver asks the bare question: the same text, all rows fetched, no
 library of ours or anybody's between, on a connection that is open. How the database
-goes about each question, in its own words, is printed beside.
+goes about each question, in its own words, is printed beside. How many runs the index
+holds, and in which database, is said by `python -m benchmarks archive`.
 """
 
 from __future__ import annotations
 
+import argparse
 import atexit
 import random
 import shutil
@@ -15,7 +17,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -35,9 +37,10 @@ from records.archive.index import (
 )
 from records.runfile import Signature
 
-from .table import Row
+from .table import Row, table
 
 ROWS, ROWS_SHORT = 1_000_000, 50_000
+DATABASES = ("SQLite", "PostgreSQL")
 MODELS, CUSTOMERS, MONTHS = 40, 500, 60
 GOAL = 3.0
 _BATCH = 10_000
@@ -116,7 +119,7 @@ def _lacks(what: str) -> Any:
 
 
 @cache
-def _filled(database: str, short: bool) -> tuple[Index, Any] | str:
+def _filled(database: str, runs: int) -> tuple[Index, Any] | str:
     """Return an index of many runs and a bare connection, or why there is none."""
     folder = Path(tempfile.mkdtemp(prefix="proofstand-index-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
@@ -145,19 +148,38 @@ def _filled(database: str, short: bool) -> tuple[Index, Any] | str:
     atexit.register(bare.close)
     atexit.register(index.close)
     began = time.perf_counter()
-    for batch in _batches(ROWS_SHORT if short else ROWS):
+    for batch in _batches(runs):
         with index.writing() as connection:
             take_in(connection, batch)
     with index.writing() as connection:
         connection.execute(sa.text("ANALYZE"))
     took = time.perf_counter() - began
-    print(f"{database}: the rows were taken in within {took:.0f} s", file=sys.stderr)
+    print(f"{database}: {runs} runs were taken in within {took:.0f} s", file=sys.stderr)
     return index, bare
 
 
-def by_serial(short: bool, database: str) -> Row:
+def measured(short: bool, *, measure: Callable[[int, str], Row], database: str) -> Row:
+    """Return one figure of the whole table of benchmarks."""
+    return measure(ROWS_SHORT if short else ROWS, database)
+
+
+def main(words: Iterable[str]) -> int:
+    """Measure all three in an index of so many runs; return the exit code."""
+    parser = argparse.ArgumentParser(prog="benchmarks archive", description=__doc__)
+    parser.add_argument("--runs", type=int, default=ROWS)
+    parser.add_argument("--database", choices=DATABASES, action="append", default=[])
+    given = parser.parse_args(list(words))
+    rows = [
+        measure(given.runs, database)
+        for database in given.database or DATABASES
+        for measure in MEASURES
+    ]
+    print(table(rows))
+    return 1 if any(row.standing == "FAILED" for row in rows) else 0
+
+
+def by_serial(runs: int, database: str) -> Row:
     """Compare finding all runs of a serial."""
-    runs = ROWS_SHORT if short else ROWS
 
     def ask(index: Index, n: int) -> object:
         return index.by_serial(_serial(n * 7907 % runs))
@@ -165,10 +187,10 @@ def by_serial(short: bool, database: str) -> Row:
     def bare(n: int) -> Question:
         return serial_runs(_serial(n * 7907 % runs))
 
-    return _compared("by serial", short, database, ask, bare)
+    return _compared("by serial", runs, database, ask, bare)
 
 
-def page(short: bool, database: str) -> Row:
+def page(runs: int, database: str) -> Row:
     """Compare a page of 50 by model and verdict, from somewhere in the middle."""
 
     def query(n: int) -> Query:
@@ -179,10 +201,10 @@ def page(short: bool, database: str) -> Row:
     def ask(index: Index, n: int) -> object:
         return index.page(query(n))
 
-    return _compared("page of 50", short, database, ask, lambda n: page_of(query(n)))
+    return _compared("page of 50", runs, database, ask, lambda n: page_of(query(n)))
 
 
-def summary(short: bool, database: str) -> Row:
+def summary(runs: int, database: str) -> Row:
     """Compare a year's counts by month, model and verdict."""
 
     def year(n: int) -> tuple[str, str]:
@@ -195,19 +217,19 @@ def summary(short: bool, database: str) -> Row:
     def bare(n: int) -> Question:
         return summary_of(*year(n), simulated=False)
 
-    return _compared("month by model", short, database, ask, bare)
+    return _compared("month by model", runs, database, ask, bare)
 
 
 def _compared(
     what: str,
-    short: bool,
+    runs: int,
     database: str,
     ask: Callable[[Index, int], object],
     question: Callable[[int], Question],
 ) -> Row:
     """Return how long ours takes over the bare question, rounds taken in turn."""
     name = f"{what}, {database}: times bare SQL"
-    filled = _filled(database, short)
+    filled = _filled(database, runs)
     if isinstance(filled, str):
         return Row(name, 0.0, GOAL, f"NOT MEASURED: {filled}")
     index, bare = filled
@@ -227,8 +249,10 @@ def _compared(
     one, other = statistics.median(ours), statistics.median(plain)
     plan = index.plan_of(question(1))
     print(f"{what}, {database}: {plan}", file=sys.stderr)
-    runs = ROWS_SHORT if short else ROWS
     how = f"{one * 1e3:.3f} ms, {rows / _ROUNDS:.0f} rows of {runs} runs"
     if "SCAN" in plan or "Seq Scan" in plan:
         return Row(name, 2 * GOAL, GOAL, f"IT READS A WHOLE TABLE: {plan}")
     return Row(name, one / other, GOAL, how)
+
+
+MEASURES = (by_serial, page, summary)

@@ -175,6 +175,7 @@ def _plot() -> tuple[TracePlot, list[LaneToDraw]]:
             factor=1.0,
             offset=0.0,
             zones=(),
+            intervals=(),
             large=number == 0,
             dot=True,
         )

@@ -15,11 +15,9 @@ from typing import TYPE_CHECKING, Any
 from proofstand.alarms import hose_page
 from proofstand.at_work import Order, Standing, found_at_work, remove_note
 from proofstand.commands.window import WindowOptions
-from proofstand.procedure.answers import unit_asked
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
 from records.planfile import DEFAULT_PLAN
-from records.run import Request
 
 from .display import check_display
 
@@ -28,8 +26,6 @@ try:
     from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence
     from PySide6.QtWidgets import (
         QApplication,
-        QInputDialog,
-        QLineEdit,
         QPushButton,
         QStackedWidget,
         QVBoxLayout,
@@ -42,6 +38,8 @@ from .application import made_application as made_application
 from .bench_desk.alarm_bar import AlarmBar
 from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
+from .bench_desk.last_test import keep_last, last_test
+from .bench_desk.looking import FINE, STEP
 from .bench_desk.pieces import Rule
 from .bench_desk.presenter import Presenter
 from .bench_desk.screen import Head, Phase, Screen
@@ -52,12 +50,14 @@ from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
 from .session_process import SessionProcess
 from .session_thread import (
-    Final,
     Over,
     SessionThread,
+    Task,
     asks_who,
+    earlier_run_of,
     paper_of,
     recorded_run,
+    tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
 from .tone import Tone
@@ -65,7 +65,7 @@ from .tone import Tone
 if TYPE_CHECKING:
     from .bench_desk.card_draft import Draft
     from .bench_desk.card_form import CardForm
-    from .bench_desk.view import BenchDesk
+    from .bench_desk.view import BenchDesk, TraceArea
 
 BEAT_MS = 60
 # A rig whose time runs fast needs the computer for its readings.
@@ -81,8 +81,18 @@ _KEYS = {
     Qt.Key.Key_F2: "hear",
     Qt.Key.Key_F3: "go_back",
     Qt.Key.Key_F4: "tell",
-    Qt.Key.Key_F8: "another_test",
-    Qt.Key.Key_F9: "next_station",
+    Qt.Key.Key_F6: "open_paper",
+    Qt.Key.Key_F7: "open_tag",
+    Qt.Key.Key_F8: "next_regulator",
+    Qt.Key.Key_F9: "another_test",
+    Qt.Key.Key_F12: "next_station",
+}
+_ZOOM = {
+    Qt.Key.Key_Plus: 0.5,
+    Qt.Key.Key_Equal: 0.5,
+    Qt.Key.Key_Up: 0.5,
+    Qt.Key.Key_Minus: 2.0,
+    Qt.Key.Key_Down: 2.0,
 }
 
 
@@ -116,7 +126,7 @@ class Window(QWidget):
         self.resize(size)
         self.setMinimumSize(min(size.width(), 1100), min(size.height(), 700))
         self.setWindowTitle(said("title"))
-        self._theme = Theme(self._inks, scale_for(size.width(), size.height()))
+        self._theme = Theme(self._inks, self._scale_of(size))
         self._given = Given(
             rig=options.rig,
             plan=options.plan,
@@ -130,6 +140,10 @@ class Window(QWidget):
         self._thread: SessionThread | SessionProcess | None = None
         self._others: list[Led] = []
         self._paper_thread: SessionThread | None = None
+        self._look_thread: SessionThread | None = None
+        # whose they are; another test may be shown by the time they are done
+        self._paper_for: Presenter | None = None
+        self._look_for: Presenter | None = None
         self._closing = False
         self._end_asked = False
         self._tone = Tone(time.monotonic)
@@ -180,7 +194,7 @@ class Window(QWidget):
         self.stations = StationStrips(theme)
         self.stations.chosen.connect(self.go_to)
         self._stack = QStackedWidget()
-        self.start = StartSheet(theme, self._given)
+        self.start = StartSheet(theme, self._given, last_test())
         self.start.begin.connect(self.begin)
         self.start.watch.connect(lambda _: self.watch_simulated(None))
         self.start.look.connect(self.look_at)
@@ -198,6 +212,7 @@ class Window(QWidget):
         self._layout.addWidget(self.close_strip)
         self._layout.addWidget(self.stations)
         self._layout.addWidget(self._stack, 1)
+        self.start.fields["label"].setFocus()  # a scan or Enter is the first key
 
     def _bench(self) -> BenchDesk:
         """Return the desk, made when it is first needed: plots take long to load."""
@@ -206,12 +221,16 @@ class Window(QWidget):
 
             self.desk = BenchDesk(self._theme)
             self.desk.confirm.connect(self.confirm)
+            self.desk.answered.connect(self.answer)
+            self.desk.answering.connect(self.answering)
             self.desk.stop.connect(self.stop)
             self.desk.make_paper.connect(self.make_paper)
+            self.desk.make_tag.connect(self.make_tag)
             self.desk.next_test.connect(self.next_test)
             self.desk.go_back.connect(self.go_back)
             self.desk.tell.connect(self.tell)
             self.desk.told.connect(self.told)
+            self._look_backs(self.desk.trace)
             self._stack.addWidget(self.desk)
         return self.desk
 
@@ -221,8 +240,11 @@ class Window(QWidget):
         if hasattr(self, "_rescale"):
             self._rescale.start()
 
+    def _scale_of(self, size: QSize) -> float:
+        return scale_for(size.width(), size.height(), self.devicePixelRatioF())
+
     def _fit(self) -> None:
-        scale = scale_for(self.width(), self.height())
+        scale = self._scale_of(self.size())
         if abs(scale - self._theme.scale) <= _SCALE_MOVES * self._theme.scale:
             return
         self._given = self.start.given
@@ -298,6 +320,7 @@ class Window(QWidget):
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
         self._given, self._by = given, given.by.strip()
+        keep_last(given)
         hands, key = self._options.hands, self._options.key
         plan = given.plan.strip() or DEFAULT_PLAN
         order = Order(
@@ -395,8 +418,6 @@ class Window(QWidget):
     def _set_aside(self) -> bool:
         """Put the test that is shown among the others; return whether there is one."""
         presenter, thread = self._presenter, self._thread
-        for dialog in self.findChildren(QInputDialog):
-            dialog.close()  # an answer belongs to the test that asked for it
         if presenter is None or thread is None:
             return False
         self._others.append(Led(presenter, thread, self._by))
@@ -414,8 +435,8 @@ class Window(QWidget):
         self._tone.want(False)
         self.start.read.setChecked(False)
         self.start.folder_anew()
-        self.start.renew()
         self._stack.setCurrentWidget(self.start)
+        self.start.renew(last_test())
         self._drop_desk()
         self.head.show_head(Head())
 
@@ -431,18 +452,106 @@ class Window(QWidget):
             self._options, hands=None, simulated=False, folder=None, run=None
         )
 
+    # --- looking back ----------------------------------------------------------------
+
+    def _look_backs(self, trace: TraceArea) -> None:
+        """Connect what looks back in the trace; none of it is told to the session."""
+        look, plot = self._look, trace.plot
+        plot.zoomed.connect(lambda factor, at: look("zoom", factor, at))
+        plot.panned.connect(lambda share: look("pan", share))
+        plot.cursor_moved.connect(lambda which, at: look("move_cursor", which, at))
+        for steps in (trace.sheet, trace.whole):
+            steps.wanted.connect(lambda a, b: look("show_stretch", a, b))
+        row = trace.look
+        row.now.connect(lambda: look("to_now"))
+        row.cursors.connect(lambda: look("cursors"))
+        row.earlier.connect(self.earlier)
+        row.chosen.connect(lambda path: self.earlier(Path(path)) if path else None)
+        row.save.connect(self.save_picture)
+
+    def _look(self, what: str, *facts: float) -> None:
+        """Change what is looked at, and show it."""
+        if self._presenter is not None:
+            getattr(self._presenter, what)(*facts)
+            self.show_now()
+
+    def earlier(self, chosen: Path | None = None) -> None:
+        """Lay the last run, or a chosen one, under the trace; or take it away."""
+        if self._presenter is None or self._presenter.busy_looking:
+            return
+        wanted = self._presenter.seek_earlier(chosen)
+        if wanted is not None:
+            self._look_for = self._presenter
+            self._look_thread = SessionThread(earlier_run_of(*wanted))
+            self._look_thread.start()
+        self.show_now()
+
+    def save_picture(self) -> None:
+        """Save what is seen of the trace, beside the run."""
+        from .bench_desk.picture_file import free_names, save_picture
+
+        presenter = self._presenter
+        place = None if presenter is None else presenter.run_place
+        if presenter is None or place is None or self.desk is None:
+            return
+        png, svg = free_names(place.parent, place.stem)
+        try:
+            save_picture(
+                self.desk.trace, self._theme, presenter.picture_head(), png, svg
+            )
+        except ProofstandError as error:
+            told = trouble(error)
+            presenter.say_of_picture(f"{told.where}: {told.what} {told.do}")
+        else:
+            words = said("look", "saved", png=png.name, svg=svg.name)
+            presenter.say_of_picture(words)
+        self.show_now()
+
+    def _looks(self, event: QKeyEvent) -> bool:
+        """Take a key that looks back; return whether it was one."""
+        desk = self.desk
+        if desk is None or not desk.trace.isVisible() or self._asks:
+            return False
+        shift = event.modifiers() & Qt.KeyboardModifier.ShiftModifier
+        ctrl = event.modifiers() & Qt.KeyboardModifier.ControlModifier
+        sideways = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
+        if event.key() in sideways:
+            way = sideways[Qt.Key(event.key())]
+            if shift or ctrl:
+                self._look("nudge_cursor", 1 if shift else 0, way * FINE)
+            else:
+                self._look("pan", way * STEP)
+        elif event.key() in _ZOOM:
+            self._look("zoom", _ZOOM[Qt.Key(event.key())])
+        elif event.key() == Qt.Key.Key_End:
+            self._look("to_now")
+        elif event.isAutoRepeat() or ctrl:
+            return False
+        elif event.key() == Qt.Key.Key_C:
+            self._look("cursors")
+        elif event.key() == Qt.Key.Key_O:
+            self.earlier()
+        elif event.key() == Qt.Key.Key_P:
+            self.save_picture()
+        else:
+            return False
+        return True
+
     # --- the beat --------------------------------------------------------------------
 
     def beat(self) -> None:
         """Take what the session told since, and show it."""
         if self._end_asked and not self._closing:
             self.leave_and_close()
-        for thread in (self._thread, self._paper_thread):
-            if thread is not None and self._presenter is not None:
-                events = thread.drain()
-                if thread is self._paper_thread:
-                    events = [e for e in events if not isinstance(e, Over)]
-                self._presenter.take(events)
+        if self._thread is not None and self._presenter is not None:
+            self._presenter.take(self._thread.drain())
+        for thread, presenter in (
+            (self._paper_thread, self._paper_for),
+            (self._look_thread, self._look_for),
+        ):
+            if thread is not None and presenter is not None:
+                told = thread.drain()
+                presenter.take(e for e in told if not isinstance(e, Over))
         self._beat_others()
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
@@ -482,7 +591,9 @@ class Window(QWidget):
             self.head.show_head(self.screen_now.head)
         self.alarm_bar.show_alarm(self.screen_now.alarm)
         self.hose_page.show_readings(self.screen_now.readings)
-        self._bench().show_screen(self.screen_now, self._presenter.histories)
+        self._bench().show_screen(
+            self.screen_now, self._presenter.histories, self._presenter.under
+        )
 
     def _busy(self) -> bool:
         return any(thread is not None and thread.alive for thread in self._all_threads)
@@ -490,45 +601,36 @@ class Window(QWidget):
     @property
     def _all_threads(self) -> list[SessionThread | SessionProcess | None]:
         others = [led.thread for led in self._others]
-        return [self._thread, self._paper_thread, *others]
+        return [self._thread, self._paper_thread, self._look_thread, *others]
 
     # --- presses ---------------------------------------------------------------------
 
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
         if self._presenter is not None and self._thread is not None:
-            question = self._presenter.question
-            if question is not None:
-                self._ask(question)
+            if self._presenter.question is not None:
+                self._bench().action.answer.setFocus()
                 return
             command = self._presenter.confirm(self._by or said("nobody"))
             if command is not None:
                 self._thread.say(command)
                 self.show_now()
 
-    def _ask(self, question: Request, wrong: str = "") -> None:
-        """Open a field for an answer; it holds nothing up, least of all stop."""
-        dialog = QInputDialog(self)
-        dialog.setWindowTitle(said("answer"))
-        lines = [wrong, question.asks, question.instrument]
-        lines.append(said("answer_in", unit=unit_asked(question)))
-        dialog.setLabelText("\n".join(filter(None, lines)))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.textValueSelected.connect(lambda text: self.answer(question.id, text))
-        dialog.show()
+    def answering(self, text: str) -> None:
+        """Say at once what is wrong with an answer that is being typed."""
+        if self._presenter is not None:
+            self._bench().action.say_wrong(self._presenter.answer_trouble(text))
 
-    def answer(self, request: str, text: str) -> None:
+    def answer(self, text: str) -> None:
         """Take the answer to a question, if it still waits for one."""
-        question = None if self._presenter is None else self._presenter.question
-        if self._presenter is None or self._thread is None or question is None:
-            return
-        if question.id != request:
+        presenter = self._presenter
+        if presenter is None or self._thread is None or presenter.question is None:
             return
         try:
-            command = self._presenter.answer(text, self._by or said("nobody"))
+            command = presenter.answer(text, self._by or said("nobody"))
         except InputError as error:
             told = trouble(error)
-            self._ask(question, f"{told.what} {told.do}")
+            self._bench().action.say_wrong(f"{told.what} {told.do}")
             return
         self._thread.say(command)
         self.show_now()
@@ -595,34 +697,61 @@ class Window(QWidget):
             self._behind_hose = None
             self.setFocus()
 
-    def make_paper(self) -> None:
-        """Make the certificate or report of the run that is shown."""
-        if self._presenter is None:
-            return
-        final = self._presenter.make_paper()
-        if final is not None:
-            self._paper_thread = SessionThread(paper_of(final, *self._issuer(final)))
-            self._paper_thread.start()
-            self.show_now()
+    def make_paper(self, name: str = "", pin: str = "") -> None:
+        """Make the certificate or report of the run that is shown.
 
-    def _issuer(self, final: Final) -> tuple[str, str]:
-        """Return who issues a paper and their PIN, asked for where there is a list."""
-        if not asks_who(final):
-            return final.by, ""
-        head, ask = said("who_issues"), QInputDialog.getText
-        name, go = ask(self, head, said("issuer"), text=final.by)
-        if not go:
-            return final.by, ""
-        hidden = QLineEdit.EchoMode.Password
-        return name, ask(self, head, said("pin_of", name=name), hidden)[0]
+        Where the shop has a list of people it is first asked who issues it.
+        """
+        presenter = self._presenter
+        if presenter is None or presenter.final is None:
+            return
+        if not pin and asks_who(presenter.final):
+            self._bench().verdict.ask_who(presenter.final.by)
+            return
+        final = presenter.make_paper()
+        if final is not None:
+            self._make(paper_of(final, name, pin))
+
+    def make_tag(self) -> None:
+        """Make the tag of the run that is shown."""
+        made = None if self._presenter is None else self._presenter.make_tag()
+        if made is not None:
+            self._make(tag_of_run(*made))
+
+    def _make(self, task: Task) -> None:
+        self._paper_for = self._presenter
+        self._paper_thread = SessionThread(task)
+        self._paper_thread.start()
+        self.show_now()
+
+    def _at_verdict(self, press: str) -> None:
+        """Press a key of the verdict, where one stands."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over and self.desk is not None and self.desk.isVisible():
+            getattr(self.desk.verdict, press)()
+
+    def open_paper(self) -> None:
+        """Open the paper of the run that is shown."""
+        self._at_verdict("open_paper")
+
+    def open_tag(self) -> None:
+        """Open the tag of the run that is shown."""
+        self._at_verdict("open_tag")
+
+    def next_regulator(self) -> None:
+        """Leave the verdict for the next regulator."""
+        over = self.screen_now is not None and self.screen_now.phase is Phase.OVER
+        if over:
+            self.next_test()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Enter presses what has the focus, else confirms; Esc takes a press back.
 
-        F1 a burst hose, F2 an alarm is heard, F3 back, F4 something was done. The
-        system's keys for quitting close the window.
+        Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
+        heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
+        regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
         """
-        if event.isAutoRepeat():
+        if self._looks(event) or event.isAutoRepeat():
             return
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
             focused = QApplication.focusWidget()
@@ -630,6 +759,7 @@ class Window(QWidget):
                 focused.click()
             elif self._presenter is not None and not self._asks:
                 self.confirm()
+                self._at_verdict("go_on")
         elif event.key() == Qt.Key.Key_Escape:
             self.keep_on()
         elif event.key() in _KEYS:

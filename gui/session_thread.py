@@ -25,7 +25,7 @@ from proofstand.session import (
 )
 from records.errors import ProofstandError
 from records.judgement import Judgement
-from records.run import Run, RunState
+from records.run import Run, RunHeader, RunState
 from records.runfile import open_run
 from records.trace import FloatArray
 
@@ -44,6 +44,14 @@ class PaperMade:
     path: Path
     number: str
     title: str
+
+
+@dataclass(frozen=True, slots=True)
+class TagMade:
+    """A tag was made; ``state`` is what it says."""
+
+    path: Path
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,9 +75,10 @@ class Final:
 
 @dataclass(frozen=True, slots=True)
 class PaperRefused:
-    """It could not be made."""
+    """It could not be made; of a tag ``tag`` says so."""
 
     error: ProofstandError
+    tag: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +108,31 @@ class Over:
     """The thread is done; nothing more comes of it."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class EarlierFound:
+    """A run to lay under this one's trace, or None where there is none.
+
+    Attributes:
+        run: as it was sealed. verdict: how it is judged today. own: of this regulator,
+            not a file that somebody chose. error: why a chosen file can't be taken.
+    """
+
+    run: Run | None
+    verdict: str = ""
+    own: bool = True
+    error: ProofstandError | None = None
+
+
 ThreadEvent = (
-    SessionEvent | Final | PaperMade | PaperRefused | Restarted | Readable | Over
+    SessionEvent
+    | Final
+    | PaperMade
+    | TagMade
+    | PaperRefused
+    | Restarted
+    | Readable
+    | EarlierFound
+    | Over
 )
 Tell = Callable[[ThreadEvent], None]
 Task = Callable[[Tell, Callable[[], Iterable[Command]]], None]
@@ -203,6 +235,34 @@ def recorded_run(path: Path) -> Task:
     return task
 
 
+def earlier_run_of(
+    header: RunHeader, beside: Path | None, chosen: Path | None = None
+) -> Task:
+    """Return the task of finding the regulator's last run, or opening a chosen one.
+
+    Args:
+        header: of this run.
+        beside: folder where run files may lie, or None.
+        chosen: a run file, or None for this regulator's last one.
+    """
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        from proofstand.earlier import last_run_of
+
+        try:
+            if chosen is not None:
+                run: Run | None = open_run(chosen)
+            else:
+                run = last_run_of(header, beside)
+            verdict = "" if run is None else judge(run).verdict.value
+        except ProofstandError as error:
+            tell(EarlierFound(None, own=False, error=error))
+            return
+        tell(EarlierFound(run, verdict, own=chosen is None))
+
+    return task
+
+
 def asks_who(final: Final) -> bool:
     """Tell whether a paper of a run takes a name with a PIN."""
     if final.run.header.rig.simulated:
@@ -251,6 +311,30 @@ def paper_of(final: Final, by: str = "", pin: str = "") -> Task:
             return
         made = issued.certificate
         tell(PaperMade(issued.path, made.number, made.title.said))
+
+    return task
+
+
+def tag_of_run(final: Final, paper: Path | None) -> Task:
+    """Return the task of making a run's tag, beside the run.
+
+    Args:
+        final: the run and its judgement.
+        paper: its certificate or report, or None.
+    """
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        try:
+            from proofstand.signoff.labels import Size
+            from proofstand.tagging import STOCK, tag_of, write_labels
+
+            said, state = tag_of(final.run_path, certificate=paper, by=final.by)
+            out = free_paper(final.run_path, "tag")
+            write_labels(out, [said], Size.parse(STOCK))
+        except ProofstandError as error:
+            tell(PaperRefused(error, tag=True))
+            return
+        tell(TagMade(out, state.value))
 
     return task
 

@@ -26,6 +26,7 @@ CAPITALS_PX = {"lead": 13.0, "far": 18.0, "middle": 30.0, "large": 37.0, "huge":
 # What is read from close by, with a hand on the keyboard.
 _NEAR_PX = {"label": 13, "text": 15}
 _MOST = 3.0
+_LEAST = 0.8
 
 
 @cache
@@ -85,9 +86,17 @@ def pixels_for(capital_px: float) -> int:
         size += 1
 
 
-def scale_for(width: int, height: int) -> float:
-    """Return the scale of a window of that size."""
-    return min(max(min(width / BASE_WIDTH, height / BASE_HEIGHT), 1.0), _MOST)
+def scale_for(width: int, height: int, density: float = 1.0) -> float:
+    """Return the scale of a window of that size.
+
+    Args:
+        width: of the window, in the system's pixels.
+        height: the same.
+        density: dots of the screen per such pixel. Letters keep their height in dots,
+            so that a dense screen may have a scale under 1 where it lacks room.
+    """
+    least = max(1.0 / density, _LEAST)
+    return min(max(min(width / BASE_WIDTH, height / BASE_HEIGHT), least), _MOST)
 
 
 def system_is_dark() -> bool:
@@ -158,7 +167,8 @@ def sheet(theme: Theme) -> str:
     QPushButton:disabled {{ color: {inks.soft}; border-color: {inks.rule}; }}
     QPushButton[strong="true"] {{ background: {inks.ink}; color: {inks.paper};
         border: 2px solid {inks.ink}; }}
-    QPushButton[strong="true"]:focus {{ border: 2px solid {inks.outlet}; }}
+    QPushButton[strong="true"]:focus {{ background: {inks.outlet};
+        border: 2px solid {inks.outlet}; }}
     QPushButton[strong="true"]:disabled {{ background: {inks.paper};
         color: {inks.soft}; border: 2px solid {inks.rule}; }}
     QPushButton[alarm="true"] {{ background: {inks.paper}; color: {inks.ink};
@@ -169,7 +179,9 @@ def sheet(theme: Theme) -> str:
     QPushButton:checked:focus {{ border: 2px solid {inks.outlet}; }}
     QPushButton[grave="true"] {{ background: {inks.paper}; color: {inks.fails};
         border: 2px solid {inks.fails}; }}
-    QCheckBox {{ spacing: {px(10)}px; }}
+    QCheckBox {{ spacing: {px(10)}px; padding: {px(3)}px;
+        border: 2px solid transparent; border-radius: 2px; }}
+    QCheckBox:focus {{ border: 2px solid {inks.outlet}; }}
     QCheckBox::indicator {{ width: {px(18)}px; height: {px(18)}px;
         border: 1px solid {inks.soft}; background: {inks.panel}; border-radius: 2px; }}
     QCheckBox::indicator:checked {{ background: {inks.ink};

@@ -13,8 +13,17 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt.internals import PrimitiveArray
-from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt, Signal
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QFontMetricsF,
+    QMouseEvent,
+    QPainter,
+    QPainterPath,
+    QPen,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import (
     QFrame,
     QGraphicsView,
@@ -51,6 +60,22 @@ class ZoneToDraw:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IntervalToDraw:
+    """A finding's interval where it was read, in the lane's unit.
+
+    Attributes:
+        filled, crossed: as its bar is; neither is an outline.
+    """
+
+    at_s: float
+    low: float
+    high: float
+    ink: str
+    filled: bool
+    crossed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LaneToDraw:
     """One lane of a picture.
 
@@ -68,8 +93,14 @@ class LaneToDraw:
     factor: float
     offset: float
     zones: tuple[ZoneToDraw, ...]
+    intervals: tuple[IntervalToDraw, ...]
     large: bool
     dot: bool
+
+
+# An earlier run's samples, and by how many seconds they are moved to later.
+Under = tuple[History, float]
+_NEAR_PX = 9.0  # so near to a cursor it is taken hold of
 
 
 class LanePlot(pg.GraphicsView):  # type: ignore[misc]
@@ -86,6 +117,10 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         )
         # Many short lines are drawn several times faster than one long path.
         self.curve.setSegmentedLineMode("on")
+        self.under = pg.PlotCurveItem(
+            pen=_under_pen(theme), antialias=True, connect="finite"
+        )
+        self.cursors: tuple[float, float] | None = None
         self._shown: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0))
         self._bars = NO_BARS
         self._end: tuple[float, float] | None = None
@@ -96,11 +131,26 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._box = pg.ViewBox(enableMenu=False, enableMouse=False, defaultPadding=0.0)
         self._box.disableAutoRange()
+        self._box.addItem(self.under)
         self._box.addItem(self.curve)
         self.setCentralItem(self._box)
 
+    # The mouse is left to the plot of all lanes beneath.
+
     def wheelEvent(self, event: Any) -> None:  # noqa: N802
-        """Leave the wheel to whoever lies beneath."""
+        """Leave it."""
+        event.ignore()
+
+    def mousePressEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
+        event.ignore()
+
+    def mouseMoveEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
+        event.ignore()
+
+    def mouseReleaseEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave it."""
         event.ignore()
 
     def draw(
@@ -110,8 +160,10 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         from_s: float,
         to_s: float,
         glide: bool,
+        under: Under | None = None,
+        cursors: tuple[float, float] | None = None,
     ) -> None:
-        """Show a stretch of the history."""
+        """Show a stretch of the history, with an earlier run's under it."""
         if lane.large != self.lane.large:
             self.curve.setPen(_pen(self.theme, lane))
         self.lane = lane
@@ -142,6 +194,12 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         self.curve.setData(drawn.t, drawn.value)
         self._bars = drawn.bars
         self._shown = (t, shown)
+        self.cursors = cursors
+        self.under.setVisible(under is not None)
+        if under is not None:
+            earlier, shift = under
+            then, found = earlier.drawn(left - shift, right - shift, buckets)
+            self.under.setData(then + shift, (found - lane.offset) / lane.factor)
 
     def _per_px(self, low: float, high: float, pad: float) -> float:
         return (high - low + 2.0 * pad) / max(float(self.viewport().height()), 1.0)
@@ -175,8 +233,51 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
             painter.setBrush(QColor(self.lane.ink))
             size = self.theme.px(4.5)
             painter.drawEllipse(self.at(*self._end), size, size)
+        for interval in self.lane.intervals:
+            self._interval(painter, interval)
         self._words(painter)
+        self._cursor_lines(painter)
         painter.restore()
+
+    def _interval(self, painter: QPainter, interval: IntervalToDraw) -> None:
+        """Draw an interval as an upright bar with feet, never less than can be seen."""
+        if self._view is None or not self._view[0] <= interval.at_s <= self._view[1]:
+            return
+        top = self.at(interval.at_s, interval.high)
+        foot = self.at(interval.at_s, interval.low)
+        half, ink = self.theme.px(3), QColor(interval.ink)
+        high = max(foot.y() - top.y(), float(self.theme.px(4)))
+        middle = 0.5 * (foot.y() + top.y())
+        # left of the step's end, so that the next step's trace stays free
+        x = top.x() - 2.5 * half
+        box = QRectF(x - half, middle - 0.5 * high, 2.0 * half, high)
+        painter.setPen(QPen(ink, 1.4 * self.theme.scale))
+        painter.setBrush(ink if interval.filled else QColor(self.theme.inks.paper))
+        painter.drawRect(box)
+        for y in (box.top(), box.bottom()):
+            painter.drawLine(QPointF(x - 2.0 * half, y), QPointF(x + 2.0 * half, y))
+        if interval.crossed:
+            painter.drawLine(box.topLeft(), box.bottomRight())
+            painter.drawLine(box.bottomLeft(), box.topRight())
+
+    def _cursor_lines(self, painter: QPainter) -> None:
+        """Draw both cursors, with their letters where the lane is the large one."""
+        if self.cursors is None:
+            return
+        ink, high = QColor(self.theme.inks.ink), self.viewport().height()
+        font = self.theme.font("label", bold=True)
+        painter.setFont(font)
+        metrics = QFontMetricsF(font)
+        for letter, t_s in zip("AB", sorted(self.cursors), strict=True):
+            x = self.at(t_s, 0.0).x()
+            painter.setPen(QPen(ink, 1.3 * self.theme.scale))
+            painter.drawLine(QPointF(x, 0.0), QPointF(x, float(high)))
+            if self.lane.large:
+                wide = metrics.horizontalAdvance(letter) + self.theme.px(8)
+                box = QRectF(x, high - metrics.height(), wide, metrics.height())
+                painter.fillRect(box, ink)
+                painter.setPen(QColor(self.theme.inks.paper))
+                painter.drawText(box, Qt.AlignmentFlag.AlignCenter, letter)
 
     def _columns(self, painter: QPainter) -> None:
         """Draw what swings too widely for lines."""
@@ -311,6 +412,12 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         return top <= box.bottom() and foot >= box.top()
 
 
+def _under_pen(theme: Theme) -> QPen:
+    pen = theme.pen(theme.inks.soft, 1.6)
+    pen.setStyle(Qt.PenStyle.DotLine)
+    return pen
+
+
 def _pen(theme: Theme, lane: LaneToDraw) -> QPen:
     return theme.pen(lane.ink, 2.0 if lane.large else 1.4)
 
@@ -357,10 +464,21 @@ class ScaleNumbers(QWidget):
 
 
 class TracePlot(QWidget):
-    """All lanes, one above the other, on one time axis."""
+    """All lanes, one above the other, on one time axis.
+
+    The wheel zooms about the pointer, dragging moves picture or cursor.
+    """
+
+    zoomed = Signal(float, float)
+    panned = Signal(float)
+    cursor_moved = Signal(int, float)
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
+        self._stretch = (0.0, 1.0)
+        self._cursors: tuple[float, float] | None = None
+        self._held: int | None = None
+        self._from_x: float | None = None
         self._theme = theme
         self._lanes: dict[str, tuple[LanePlot, ScaleNumbers]] = {}
         self._layout = QVBoxLayout(self)
@@ -380,8 +498,11 @@ class TracePlot(QWidget):
         to_s: float,
         *,
         glide: bool = True,
+        under: Callable[[str], Under | None] = lambda key: None,
+        cursors: tuple[float, float] | None = None,
     ) -> None:
         """Show a stretch of all lanes."""
+        self._stretch, self._cursors = (from_s, to_s), cursors
         if [lane.key for lane in lanes] != list(self._lanes):
             self._make(lanes)
         for i, lane in enumerate(lanes):
@@ -389,8 +510,62 @@ class TracePlot(QWidget):
             if self._layout.stretch(i) != share:
                 self._layout.setStretch(i, share)
             plot, numbers = self._lanes[lane.key]
-            plot.draw(lane, history(lane.key), from_s, to_s, glide)
+            plot.draw(
+                lane,
+                history(lane.key),
+                from_s,
+                to_s,
+                glide,
+                under(lane.key),
+                cursors,
+            )
             numbers.update()
+
+    # --- the mouse -------------------------------------------------------------------
+
+    def time_at(self, x: float) -> float:
+        """Return the time at a place across the widget."""
+        axis = self._theme.px(AXIS_PX)
+        share = (x - axis) / max(self.width() - axis, 1)
+        return self._stretch[0] + share * (self._stretch[1] - self._stretch[0])
+
+    def _x_of(self, t_s: float) -> float:
+        axis = self._theme.px(AXIS_PX)
+        left, right = self._stretch
+        share = (t_s - left) / max(right - left, 1e-9)
+        return axis + share * (self.width() - axis)
+
+    def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
+        """Zoom about the pointer."""
+        turned = event.angleDelta().y() / 120.0
+        if turned:
+            self.zoomed.emit(0.8**turned, self.time_at(event.position().x()))
+        event.accept()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Take hold of a cursor that is near, else of the picture."""
+        x = event.position().x()
+        self._from_x, self._held = x, None
+        for i, t_s in enumerate(self._cursors or ()):
+            if abs(self._x_of(t_s) - x) <= self._theme.px(_NEAR_PX):
+                self._held = i
+        event.accept()
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Move what is held."""
+        if self._from_x is None:
+            return
+        x = event.position().x()
+        if self._held is not None:
+            self.cursor_moved.emit(self._held, self.time_at(x))
+        elif abs(x - self._from_x) >= 2.0:
+            wide = max(self.width() - self._theme.px(AXIS_PX), 1)
+            self.panned.emit((self._from_x - x) / wide)
+            self._from_x = x
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Let go."""
+        self._from_x = self._held = None
 
     def _make(self, lanes: Sequence[LaneToDraw]) -> None:
         while (item := self._layout.takeAt(0)) is not None:

@@ -15,7 +15,9 @@ TRIED = {
     "first-stage": "first-stage",
     "line": "line",
     "service": "service",
+    "cylinder": "cylinder-1",
     "cylinder-two-stage": "cylinder-2",
+    "oxygen": "oxygen",
     "pair": "pair",
 }
 # Before the id of a fault that is in the first of two stages.

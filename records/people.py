@@ -183,6 +183,21 @@ class People:
         return False
 
 
+# Letters of other alphabets that look like these; a small part of the table of
+# confusables of Unicode Technical Standard 39.
+_ALIKE = str.maketrans(
+    "\u0430\u0435\u043e\u0440\u0441\u0443\u0445\u0456\u0458\u0455\u0501\u04bb\u04cf"
+    "\u0432\u043d\u043a\u043c\u0442\u03b1\u03bf\u03c1\u03bd\u03b9\u03ba\u03c4\u03c5\u03c7"
+    "\u03b2\u03b5\u03b7\u03bc\u03b6\u0131",
+    "aeopcyxijsdhlbhkmtaopviktyxbehmzi",
+)
+
+
+def looks_of(name: str) -> str:
+    """Return a name as it looks: two that look the same are one on paper."""
+    return name_key(name).translate(_ALIKE)
+
+
 def name_key(name: str) -> str:
     """Return what a name is compared by: case, width and blanks don't count."""
     return " ".join(unicodedata.normalize("NFKC", name).split()).casefold()

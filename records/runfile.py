@@ -216,13 +216,19 @@ def check_place(out: Path, what: str) -> None:
         raise InputError("file_unwritable", where=str(out), why=why)
 
 
-def write_once(out: Path, data: bytes, what: str = "run file") -> None:
+def write_once(
+    out: Path,
+    data: bytes,
+    what: str = "run file",
+    first: Callable[[], object] = lambda: None,
+) -> None:
     """Write beside the place, sync, then put it in place unless something is there.
 
     Args:
         out: the file to make; after an error nothing is left there.
         data: all of it.
         what: it is called so in an error.
+        first: is done once all of it lies beside its place, and before it is there.
 
     Raises:
         InputError: ``file_exists`` or ``file_unwritable``.
@@ -233,6 +239,7 @@ def write_once(out: Path, data: bytes, what: str = "run file") -> None:
             raise FileExistsError
         with beside.open("xb") as file:
             _write_synced(file, data)
+        first()
         _put(beside, out)
     except FileExistsError:
         raise InputError("file_exists", where=str(out), what=what) from None

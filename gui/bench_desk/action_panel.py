@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from ..theme import Theme
-from .pieces import BigLine, key, line, needed_px, put, restyle
+from .pieces import BigLine, OwnEnter, key, line, needed_px, put, restyle
 from .scales import span_words
 from .screen import Action, HoldBar, Phase, Screen
 from .wording import said
@@ -70,6 +70,8 @@ class ActionPanel(QWidget):
     back = Signal()
     go_back = Signal()
     tell = Signal()
+    answered = Signal(str)
+    answering_now = Signal(str)
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -115,6 +117,7 @@ class ActionPanel(QWidget):
         press = QHBoxLayout()
         press.setSpacing(px(18))
         press.addWidget(self.done)
+        press.addWidget(self._answering())
         press.addWidget(self.foot, 1, Qt.AlignmentFlag.AlignVCenter)
         low = QHBoxLayout()
         low.setSpacing(px(10))
@@ -137,6 +140,43 @@ class ActionPanel(QWidget):
         layout.addStretch(1)
         layout.addSpacing(px(4))
         layout.addLayout(low)
+
+    def _answering(self) -> QWidget:
+        """Return the field for an answer: in its place, never in a box over the trace.
+
+        It holds nothing up, least of all stop.
+        """
+        theme, px = self._theme, self._theme.px
+        self.answering = QWidget()
+        box = QVBoxLayout(self.answering)
+        box.setContentsMargins(0, px(2), 0, 0)
+        box.setSpacing(px(2))
+        row = QHBoxLayout()
+        row.setSpacing(px(12))
+        self.answer = OwnEnter()
+        self.answer.setFont(theme.font("far"))
+        self.answer.setMinimumHeight(px(44))
+        self.answer.setFixedWidth(px(230))
+        self.answer.setAccessibleName(said("answer"))
+        self.answer.setPlaceholderText(said("answer_hint"))
+        self.answer.entered.connect(lambda: self.answered.emit(self.answer.text()))
+        self.answer.textChanged.connect(self.answering_now)
+        self.asks = line(theme, "text", wrap=True, name="in what")
+        row.addWidget(self.answer)
+        row.addWidget(self.asks, 1)
+        box.addLayout(row)
+        self.answer_wrong = line(
+            theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="not so"
+        )
+        self.answer_wrong.hide()
+        box.addWidget(self.answer_wrong)
+        return self.answering
+
+    def say_wrong(self, words: str) -> None:
+        """Say beside the answer why it can't be one, or nothing."""
+        put(self.answer_wrong, words)
+        self.answer_wrong.setVisible(bool(words))
+        restyle(self.answer, "wrong", "true" if words else "false")
 
     def needed_px(self, width: int) -> int:
         """Return how high it has to be so that nothing is cut."""
@@ -173,12 +213,22 @@ class ActionPanel(QWidget):
     def _show_keys(self, action: Action, *, failed: bool) -> None:
         # A key that goes away must not hand its focus to the next one, which is stop.
         for going, stays in (
-            (self.done, bool(action.confirm)),
+            (self.done, bool(action.confirm) and not action.asks),
             (self.back_key, failed),
         ):
             if going.hasFocus() and not stays:
                 self.window().setFocus()
             going.setVisible(stays)
+        if not action.asks and self.answering.isVisible():
+            self.answer.clear()
+            self.say_wrong("")
+            if self.answer.hasFocus():
+                self.window().setFocus()
+        begins = bool(action.asks) and self.answering.isHidden()
+        self.answering.setVisible(bool(action.asks))
+        put(self.asks, action.asks)
+        if begins:
+            self.answer.setFocus()
         self.progress.setVisible(action.hold is not None)
         self.progress.put(action.hold)
         if action.confirm:

@@ -25,6 +25,8 @@ from records.jobfile import parse_job, toml_value
 from records.materials import LUBRICANTS, SEALS
 from records.measure import Quantity
 
+from .wording import known, said
+
 Sort = Literal["text", "long", "date", "number", "yes", "choice", "list"]
 Row = dict[str, str]
 YES = "yes"
@@ -332,8 +334,51 @@ def look_at_draft(draft: Draft) -> Looked:
         # the place of a field in the form stands in for a line of a file nobody sees
         line = re.match(rf"{name}:(\d+)", error.where)
         at = places.get(int(line[1]), "") if line else ""
-        told = type(error)(error.id, **dict(error.facts))
-        return Looked(None, text, told, at or error.facts.get("key", ""))
+        facts = dict(error.facts)
+        place = at or facts.get("key", "")
+        if "key" in facts and known("card", "field", place):
+            facts["key"] = said("card", "field", place)  # as the form calls it
+        return Looked(None, text, type(error)(error.id, **facts), place)
+
+
+_MOST_WRONG = 12  # fields; who has more mends these first
+# What stands in for a needed field that is empty, so that the next one is looked at.
+_STANDS_IN = {"regulator.family": _FAMILIES[0]}
+
+
+def all_wrong(draft: Draft) -> dict[str, InputError]:
+    """Return what can't be, by field: each is looked at as if those before were mended.
+
+    What no field is the cause of stands under "".
+    """
+    found: dict[str, InputError] = {}
+    left = Draft(
+        dict(draft.values),
+        {path: [dict(row) for row in rows] for path, rows in draft.rows.items()},
+    )
+    while len(found) < _MOST_WRONG:
+        looked = look_at_draft(left)
+        if looked.error is None or looked.field in found:
+            break
+        found[looked.field] = looked.error
+        if not _let_be(left, looked.field):
+            break
+    return found
+
+
+def _let_be(draft: Draft, place: str) -> bool:
+    """Take away what can't be in a field; return whether something was."""
+    if "/" in place:
+        path, number, column = place.split("/")
+        rows = draft.rows.get(path, [])
+        if not column or int(number) >= len(rows):
+            return False
+        return rows[int(number)].pop(column, None) is not None
+    if place not in ENTRIES:
+        return False
+    stand_in = _STANDS_IN.get(place, "x") if place in _NEEDED else ""
+    draft.values[place] = stand_in
+    return True
 
 
 def _written(draft: Draft) -> tuple[str, dict[int, str]]:

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 
 from ..theme import Theme
 from .card_draft import YES, Entry, Row, Table
-from .pieces import Rule, key, line
+from .pieces import Rule, key, line, put, restyle
 from .wording import known, said
 
 LONG_PX = 56
@@ -91,9 +91,15 @@ class Editor(QWidget):
         if entry.sort != "long":
             self._box.setMinimumHeight(theme.px(FIELD_PX))
         self.setFocusProxy(self._box)
+        self.note = line(
+            theme, "label", ink=theme.inks.fails, wrap=True, name=f"{name}, note"
+        )
+        self.note.hide()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(theme.px(1))
         layout.addWidget(self._box)
+        layout.addWidget(self.note)
 
     def text(self) -> str:
         """Return what it holds."""
@@ -121,13 +127,11 @@ class Editor(QWidget):
             box.setText(text)
             box.setCursorPosition(0)
 
-    def mark(self, wrong: bool) -> None:
-        """Frame it where it can't be so, or no longer."""
-        value = "true" if wrong else "false"
-        if self._box.property("wrong") != value:
-            self._box.setProperty("wrong", value)
-            self._box.style().unpolish(self._box)
-            self._box.style().polish(self._box)
+    def mark(self, why: str) -> None:
+        """Frame it where it can't be so, and say beneath why; "" takes both away."""
+        restyle(self._box, "wrong", "true" if why else "false")
+        put(self.note, why)
+        self.note.setVisible(bool(why))
 
     def choose_from(self, choices: tuple[str, ...]) -> None:
         """Offer these instead; what is chosen stays."""
@@ -220,8 +224,8 @@ class Rows(QWidget):
                 self._grid.addWidget(made[column.path], at + 1, n)
         else:
             self._place_in_lines(made)
-        if not self._batch:
-            self._serial_parts[-1].hide()
+        if not self._batch and "serial" in made:
+            made["serial"].hide()
 
     def _place_in_lines(self, made: dict[str, Editor]) -> None:
         """Place a row in two lines, each with its heads, a rule below the last row."""

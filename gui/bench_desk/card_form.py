@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
@@ -33,6 +33,7 @@ from .card_draft import (
     Entry,
     Group,
     Looked,
+    all_wrong,
     draft_of,
     fresh,
     keep,
@@ -42,7 +43,7 @@ from .card_draft import (
     same,
     set_aside,
 )
-from .card_editors import Editor, Rows
+from .card_editors import FIELD_PX, LONG_PX, Editor, Rows
 from .pieces import Rule, key, line, put, restyle
 from .wording import known, said
 
@@ -226,8 +227,11 @@ class CardForm(QWidget):
             beside.addWidget(label, 1)
             grid.addWidget(both, row, 1, 1, 3)
             return
-        grid.addWidget(label, row, 2 * column, Qt.AlignmentFlag.AlignVCenter)
-        grid.addWidget(editor, row, 2 * column + 1, 1, 3 if wide else 1)
+        # beside the field, also where words stand beneath that
+        label.setMinimumHeight(theme.px(LONG_PX if entry.sort == "long" else FIELD_PX))
+        grid.addWidget(label, row, 2 * column, Qt.AlignmentFlag.AlignTop)
+        top = Qt.AlignmentFlag.AlignTop
+        grid.addWidget(editor, row, 2 * column + 1, 1, 3 if wide else 1, top)
 
     def _rules(self) -> QWidget:
         theme, px = self._theme, self._theme.px
@@ -331,17 +335,20 @@ class CardForm(QWidget):
                 self.notes = self._check(job)
             except ProofstandError as error:
                 wrong = error
-        self._mark(self.looked.field)
+        self._mark(all_wrong(self.draft) if self.looked.error is not None else {})
         self._show_notes(wrong)
 
-    def _mark(self, place: str) -> None:
+    def _mark(self, wrong: Mapping[str, InputError]) -> None:
+        """Say beneath each field what can't be in it."""
+        told = {place: _told(error) for place, error in wrong.items()}
         for path, editor in self.editors.items():
-            editor.mark(path == place)
+            editor.mark(told.get(path, ""))
         for path, rows in self.rows.items():
             for n, row in enumerate(rows.editors):
-                for column, editor in row.items():
-                    at = f"{path}/{n}/"
-                    editor.mark(place in (at + column, at))
+                of_row = told.get(f"{path}/{n}/", "")
+                for i, (column, editor) in enumerate(row.items()):
+                    first = of_row if i == 0 else ""
+                    editor.mark(told.get(f"{path}/{n}/{column}", first))
 
     def _show_notes(self, wrong: ProofstandError | None) -> None:
         theme, inks = self._theme, self._theme.inks

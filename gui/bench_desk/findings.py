@@ -161,6 +161,21 @@ def failing(judgement: Judgement | None, step: str) -> str:
     return ""
 
 
+def hold_state(judgement: Judgement | None, step: str) -> str:
+    """Return how a step's findings stand together: ``on_course`` if all conform so far.
+
+    "" where none of them has a limit or was measured.
+    """
+    found = () if judgement is None else judgement.findings
+    outcomes = [f.outcome for f in found if f.step == step and f.limit is not None]
+    known = [o for o in outcomes if o is not Outcome.NOT_MEASURED]
+    if not known:
+        return ""
+    if all(o in _PASSES for o in known):
+        return "on_course"
+    return "" if any(o in _FAILS for o in known) else "not_yet_decided"
+
+
 def _not_seen_yet(
     finding: Finding, step: Step, plan: Plan, ended: Sequence[str]
 ) -> bool:

@@ -11,11 +11,9 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 from proofstand.words.sentences import hose_words
 
 from ..theme import Theme
-from .pieces import key, line, put
+from .pieces import FittedLine, key, put
 from .screen import Head
 from .wording import several
-
-_RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
 class DeskName(QWidget):
@@ -48,17 +46,18 @@ class HeadBar(QWidget):
         inks, px = theme.inks, theme.px
         self.setFixedHeight(px(54))
         desk = DeskName(theme, several("desks")[0])
-        self._first = line(theme, "text", name="regulator and plan")
-        self._second = line(theme, "label", ink=inks.soft, name="rig and readings")
-        self._person = line(theme, "text", name="person")
-        self._more = line(theme, "label", ink=inks.soft, name="test gas and attempt")
+        soft = inks.soft
+        self._first = FittedLine(theme, "text", name="regulator and plan")
+        self._second = FittedLine(theme, "label", ink=soft, name="rig and readings")
+        self._person = FittedLine(theme, "text", name="person")
+        self._more = FittedLine(theme, "label", ink=soft, name="test gas and attempt")
         for label in (self._person, self._more):
-            label.setAlignment(_RIGHT)
+            label.right = True
         self._band = QLabel()
         self._band.setFont(theme.font("label", bold=True))
         self._band.setStyleSheet(
             f"color: {inks.fails}; border: 2px solid {inks.fails};"
-            f"padding: {px(5)}px {px(10)}px;"
+            f"padding: {px(2)}px {px(10)}px;"
         )
         self._band.hide()
         self.hose_key = key(theme, hose_words("key"), size="label")
@@ -87,9 +86,9 @@ class HeadBar(QWidget):
 
     def show_head(self, head: Head) -> None:
         """Show the lines."""
-        put(self._first, head.first)
-        put(self._second, head.second)
-        put(self._person, head.person)
-        put(self._more, head.more)
-        put(self._band, head.band)
+        self._first.put(head.first)
+        self._second.put(head.second)
+        self._person.put(head.person)
+        self._more.put(head.more)
+        put(self._band, head.band.replace(", ", ",\n", 1))  # in two lines
         self._band.setVisible(bool(head.band))

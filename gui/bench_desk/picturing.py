@@ -6,7 +6,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from proofstand.display import number, unit_for, value_text
+from proofstand.drawing.bar import bar_of
 from proofstand.drawing.picture import LimitMark, limit_marks, spans_of
+from records.judgement import Judgement
 from records.measure import Kind, Unit, to_unit
 from records.plan import Plan, Step
 from records.rig import Channel
@@ -14,11 +16,14 @@ from records.run import Mark, MarkKind, Request
 
 from .asking import INLET_ACTS
 from .live import TREND_S, Live
+from .looking import FOLLOWING, EarlierRun, Looking, cursor_lines
 from .scales import clock, pressure_range, time_ticks, time_window
-from .screen import Lane, Picture, Range, StepCell, Zone
+from .screen import Interval, Lane, Picture, Range, StepCell, Zone
 from .wording import known, said, step_words
 
 _ROLES = ("outlet", "inlet", "interstage", "bonnet")
+# Findings that are a pressure of the trace itself.
+_ON_THE_TRACE = ("set_pressure", "lockup_pressure", "lockup_highest")
 _OUTLET_LINES = 4
 _LANE_LINES = 2
 _SHOWS = 0.08  # of the picture's width
@@ -36,6 +41,9 @@ class Standing:
         hold: start and length of the hold that is on, or None.
         passed: ids of the steps that have begun, or were left out.
         over: nothing more comes; the whole run is shown.
+        looking: what a person looks at instead. earlier: the run to lay under it.
+        shift_s: by how much that one is moved. lines: what is told of it.
+        judgement: the latest, for the intervals beside their limits.
     """
 
     plan: Plan
@@ -48,17 +56,23 @@ class Standing:
     hold: tuple[float, float] | None
     request: Request | None
     over: bool
+    looking: Looking = FOLLOWING
+    earlier: EarlierRun | None = None
+    shift_s: float = 0.0
+    lines: tuple[str, ...] = ()
+    judgement: Judgement | None = None
 
 
 def picture_at(at: Standing) -> Picture | None:
     """Return the picture, or None before there is anything to draw."""
     if not at.drawn or at.now_s <= 0.0:
         return None
-    over = at.over
-    if over:
-        from_s, to_s = 0.0, max(at.now_s, 1.0)
-    else:
-        from_s, to_s = time_window(at.now_s, at.step_s, at.hold)
+    over, looking = at.over, at.looking
+    from_s, to_s = looking.window or shown_now(at)
+    lines = at.lines
+    if looking.cursors is not None:
+        drawn = [(d.channel, d.history, _unit(at.plan, d.channel)) for d in at.drawn]
+        lines = (*cursor_lines(looking.cursors, drawn), *lines)
     lanes = tuple(_lane(at, live, from_s, to_s) for live in at.drawn)
     return Picture(
         from_s=from_s,
@@ -68,10 +82,37 @@ def picture_at(at: Standing) -> Picture | None:
         lanes=lanes,
         steps=_cells(at),
         to_come=_to_come(at),
-        whole_words=said("whole_run", time=clock(at.now_s)),
+        whole_words=said("whole_run" if over else "whole_run_on", time=clock(at.now_s)),
         ticks=time_ticks(from_s, to_s),
-        over=over,
+        over=over and looking.window is None,
+        looking=looking.window is not None,
+        head=_look_head(at),
+        cursors=looking.cursors,
+        lines=lines,
+        under=at.earlier is not None,
     )
+
+
+def _look_head(at: Standing) -> str:
+    if at.looking.window is None:
+        return ""
+    return said("look", "head_over" if at.over else "head")
+
+
+def shown_now(at: Standing) -> tuple[float, float]:
+    """Return the stretch that follows the test; of one that is over all of it."""
+    if at.over:
+        return 0.0, max(at.now_s, 1.0)
+    return time_window(at.now_s, at.step_s, at.hold)
+
+
+def step_at(marks: Sequence[Mark], t_s: float) -> str:
+    """Return the step that was on at a time, or ""."""
+    on = ""
+    for cell in spans_of(marks):
+        if cell.start_s <= t_s:
+            on = cell.step
+    return on
 
 
 def _worked_on(at: Standing) -> Live:
@@ -134,14 +175,43 @@ def _lane(at: Standing, live: Live, from_s: float, to_s: float) -> Lane:
         name=said("role", channel.role) if known("role", channel.role) else channel.id,
         value=value,
         unit=unit_words,
-        notes=_notes(at, live, unit, large) if not over else (),
+        # beside cursors there is no room for what is told of now
+        notes=() if over or at.looking.cursors else _notes(at, live, unit, large),
         factor=unit.factor,
         offset=unit.offset,
         scale=_scale(at, live, unit, zones, from_s, to_s, large),
         zones=zones,
+        intervals=_intervals(at, live, unit),
         large=large,
         stale=now is None and not over,
     )
+
+
+def _intervals(at: Standing, live: Live, unit: Unit) -> tuple[Interval, ...]:
+    """Return the findings that are pressures of this channel, where they were read."""
+    judgement, channel = at.judgement, live.channel
+    if judgement is None:
+        return ()
+    ends = {
+        cell.id: at.now_s if cell.stop_s is None else cell.stop_s for cell in _cells(at)
+    }
+    found = []
+    for finding in judgement.findings:
+        measured, interval = finding.measured, finding.interval
+        if measured is None or interval is None or finding.limit is None:
+            continue
+        of_this = finding.channel in (channel.id, channel.role)
+        same = (measured.kind, measured.reference) == (Kind.PRESSURE, channel.reference)
+        if finding.step in ends and of_this and same and finding.id in _ON_THE_TRACE:
+            found.append(
+                Interval(
+                    at_s=ends[finding.step],
+                    low=to_unit(interval[0], unit),
+                    high=to_unit(interval[1], unit),
+                    state=bar_of(finding, provisional=not at.over).state,
+                )
+            )
+    return tuple(found)
 
 
 def _notes(at: Standing, live: Live, unit: Unit, large: bool) -> tuple[str, ...]:
@@ -182,6 +252,10 @@ def _scale(
     extent = live.history.extent(from_s, to_s)
     if extent is not None:
         values += [to_unit(v, unit) for v in extent]
+    under = None if at.earlier is None else at.earlier.histories.get(live.channel.role)
+    if under is not None:
+        reach = under.extent(from_s - at.shift_s, to_s - at.shift_s)
+        values += [to_unit(v, unit) for v in reach or ()]
     for zone in zones:
         values += _weighty(zone, from_s, to_s)
     if not values:

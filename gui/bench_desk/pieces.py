@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
+from PySide6.QtCore import QByteArray, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import (
     QGridLayout,
     QLabel,
+    QLineEdit,
     QPushButton,
     QSizePolicy,
     QWidget,
@@ -57,6 +58,42 @@ def put(label: QLabel, text: str) -> None:
         label.setText(text)
 
 
+class FittedLine(QWidget):
+    """One line that ends in dots where it is longer than its place; whole as a tip."""
+
+    def __init__(self, theme: Theme, size: str, *, ink: str = "", name: str) -> None:
+        super().__init__()
+        self._ink = QColor(ink or theme.inks.ink)
+        self._text = ""
+        self.right = False
+        self.setFont(theme.font(size))
+        self.setAccessibleName(name)
+        self.setFixedHeight(round(QFontMetricsF(self.font()).height()))
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+
+    def text(self) -> str:
+        """Return what it says in full."""
+        return self._text
+
+    def put(self, text: str) -> None:
+        """Say something else."""
+        if text != self._text:
+            self._text = text
+            self.setAccessibleDescription(text)
+            self.setToolTip(text)
+            self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw as much of it as there is room for."""
+        painter = QPainter(self)
+        painter.setPen(self._ink)
+        metrics = QFontMetricsF(self.font())
+        dots = Qt.TextElideMode.ElideRight
+        text = metrics.elidedText(self._text, dots, self.width() + 0.5)
+        side = Qt.AlignmentFlag.AlignRight if self.right else Qt.AlignmentFlag.AlignLeft
+        painter.drawText(self.rect(), side | Qt.AlignmentFlag.AlignVCenter, text)
+
+
 def key(
     theme: Theme, text: str, *, size: str = "text", strong: bool = False
 ) -> QPushButton:
@@ -70,12 +107,12 @@ def key(
     return button
 
 
-def restyle(button: QPushButton, name: str, value: str) -> None:
-    """Give a button another look when that changed."""
-    if button.property(name) != value:
-        button.setProperty(name, value)
-        button.style().unpolish(button)
-        button.style().polish(button)
+def restyle(widget: QWidget, name: str, value: str) -> None:
+    """Give a widget another look when that changed."""
+    if widget.property(name) != value:
+        widget.setProperty(name, value)
+        widget.style().unpolish(widget)
+        widget.style().polish(widget)
 
 
 def needed_px(panel: QWidget, width: int) -> int:
@@ -84,6 +121,21 @@ def needed_px(panel: QWidget, width: int) -> int:
     assert layout is not None
     layout.activate()
     return max(layout.totalHeightForWidth(width), layout.totalMinimumSize().height())
+
+
+class OwnEnter(QLineEdit):
+    """A line whose Enter is its own: it never confirms what the test asks for."""
+
+    entered = Signal()
+
+    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
+        """Keep Enter, let the rest go its way."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            event.accept()
+            if not event.isAutoRepeat():
+                self.entered.emit()
+        else:
+            super().keyPressEvent(event)
 
 
 # A line of large words and its base line, in heights of a capital: room for what

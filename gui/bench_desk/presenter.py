@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 from proofstand.alarms import RIG_LOST, AlarmWords, hose_page, note_words, words_of
 from proofstand.display import number
 from proofstand.live_troubles import EXPIRED, SHOWN_S, LiveTrouble, LiveTroubles
-from proofstand.procedure.answers import parsed_answer
+from proofstand.procedure.answers import parsed_answer, unit_asked
 from proofstand.procedure.engine import (
     Abandon,
     Acknowledge,
@@ -23,6 +24,7 @@ from proofstand.procedure.engine import (
     Declare,
     Hear,
     Repeat,
+    Skip,
     steps_back_to,
 )
 from proofstand.procedure.progress import MAKES_SAFE
@@ -44,26 +46,37 @@ from proofstand.words.sentences import (
     caution,
     trouble,
 )
-from records.errors import ProofstandError, RigError
+from records.errors import InputError, ProofstandError, RigError
 from records.judgement import Judgement
 from records.measure import Kind
 from records.plan import Plan, Step
 from records.run import Mark, MarkKind, Request, RunHeader
 
+from ..history import History
 from ..session_thread import (
+    EarlierFound,
     Final,
     Over,
     PaperMade,
     PaperRefused,
     Readable,
     Restarted,
+    TagMade,
     ThreadEvent,
 )
 from .asking import asking_of, window_words
-from .findings import failing, finding_rows
+from .findings import failing, finding_rows, hold_state
 from .live import Live
-from .picturing import Standing, drawn_of, picture_at, value_words
-from .scales import span_words
+from .looking import EarlierRun, Looking, aligned, earlier_run
+from .picturing import (
+    Standing,
+    drawn_of,
+    picture_at,
+    shown_now,
+    step_at,
+    value_words,
+)
+from .scales import clock, span_words
 from .screen import (
     Action,
     AlarmShown,
@@ -76,14 +89,14 @@ from .screen import (
     Strip,
     Verdict,
 )
-from .verdicts import verdict_of
+from .verdicts import Papers, verdict_of
 from .wording import calibration_words, known, said, several, step_words
 
 # A press counts only when what it answers has stood so long.
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
-RIG = "=rig"  # among the ways back; no step is called so
+RIG, SKIP = "=rig", "=skip"  # among the ways to go on; no step is called so
 
 
 class Presenter:
@@ -142,14 +155,17 @@ class Presenter:
         self._closed = ""
         self._error: ProofstandError | None = None
         self._final: Final | None = None
-        self._paper: Path | None = None
-        self._paper_words = ""
+        self._papers = Papers()
+        self._papers_at = 0.0
         self._paper_error: ProofstandError | None = None
-        self._making = False
         self._stop_at: float | None = None
         self._stopping = False
         self._ending = False
         self._over = False
+        self._looking = Looking()
+        self._earlier: EarlierRun | None = None
+        self._look_words = ""
+        self._seeking = False
 
     # --- events ----------------------------------------------------------------------
 
@@ -185,9 +201,12 @@ class Presenter:
                 self._judgement, self._judged_on = event.judgement, ""
                 if event.paper is not None:
                     self._has_paper(event.paper)
+                self._papers_at = self._clock()
             case PaperMade():
-                self._making = False
                 self._has_paper(event)
+            case TagMade(path, state):
+                told = said("after", "tag_at", state=state.upper(), path=path)
+                self._has(replace(self._papers, tag=path, tag_words=told))
             case Readable(stretch):
                 for id, live in self._channels.items():
                     live.history.read_again = partial(stretch, id)
@@ -200,19 +219,44 @@ class Presenter:
                 self._request, self._hold, self._soak = None, None, None
                 self._hold_highest(None)
             case PaperRefused(error):
-                self._making, self._paper_error = False, error
+                self._paper_error = error
+                self._has(self._papers)
+            case EarlierFound():
+                self._has_earlier(event)
             case Over():
                 self._over = True
 
     def _has_paper(self, paper: PaperMade) -> None:
-        self._paper = paper.path
-        self._paper_words = said(
+        told = said(
             "after",
             "paper_at",
             title=paper.title,
             number=paper.number,
             path=paper.path,
         )
+        self._has(replace(self._papers, paper=paper.path, words=told))
+
+    def _has_earlier(self, found: EarlierFound) -> None:
+        self._seeking = False
+        if found.run is None:
+            told = said("look", "none")
+            if found.error is not None:
+                words = trouble(found.error)
+                told = f"{words.where}: {words.what} {words.do}".removeprefix(": ")
+            self._look_words = told
+            return
+        header = found.run.header
+        day = time.strftime("%Y-%m-%d", time.localtime(header.started_utc_ns / 1e9))
+        which = "last_run" if found.own else "other_run"
+        serial = header.job.regulator.serial
+        facts = {"day": day, "verdict": found.verdict, "serial": serial}
+        self._earlier = earlier_run(found.run, said("look", which, **facts))
+        self._look_words = ""
+
+    def _has(self, papers: Papers) -> None:
+        """Take what was made of the run; what comes next stands a moment first."""
+        self._papers = replace(papers, making=False)
+        self._papers_at = self._clock()
 
     def _begin(self, header: RunHeader, journal: Path) -> None:
         self._header, self._journal = header, journal
@@ -342,6 +386,18 @@ class Presenter:
         asked = request is not None and request.look and self._may_confirm(request)
         return request if asked and self._armed() else None
 
+    def answer_trouble(self, text: str) -> str:
+        """Return what is wrong with an answer that is being typed, or ""."""
+        request = self.question
+        if request is None or not text.strip():
+            return ""
+        try:
+            parsed_answer(request, text)
+        except InputError as error:
+            told = trouble(error)
+            return f"{told.what} {told.do}"
+        return ""
+
     def answer(self, said: str, by: str) -> Command:
         """Return the answer to the question that waits.
 
@@ -424,9 +480,10 @@ class Presenter:
 
     @property
     def ways_back(self) -> tuple[tuple[str, str], ...]:
-        """Where the test may go back to: a step's id, "" for the one that is on.
+        """Where the test may go on from: a step's id, "" for the one that is on.
 
-        ``RIG`` is the one that is on too, with the rig named as the cause.
+        ``RIG`` is the one that is on too, with the rig named as the cause; ``SKIP`` is
+        the one after it.
         """
         plan, step = self._plan, self._step
         if plan is None or step is None or not self.may_tell or self._only_venting:
@@ -439,7 +496,8 @@ class Presenter:
             for s in steps_back_to(plan, step)
         ]
         rig = said("saying", "back", "rig", step=step_words(step.id))
-        return (("", again), (RIG, rig), *earlier)
+        skip = said("saying", "back", "skip", step=step_words(step.id))
+        return (("", again), (RIG, rig), *earlier, (SKIP, skip))
 
     @property
     def may_tell(self) -> bool:
@@ -463,21 +521,158 @@ class Presenter:
                 return None
             if what == RIG:
                 return Repeat(reason, by, of_rig=True)
+            if what == SKIP:
+                return Skip(reason, by)
             return Repeat(reason, by, what)
         if not self.may_tell or what not in ("adjusted", "opened"):
             return None
         return Declare("opened" if what == "opened" else "adjusted", reason, by)
+
+    # --- looking back ----------------------------------------------------------------
+
+    @property
+    def looks_back(self) -> bool:
+        """Something else is shown than what follows the test."""
+        return self._looking != Looking() or self._earlier is not None
+
+    def zoom(self, factor: float, at_s: float | None = None) -> None:
+        """Show a stretch so many times as long, about a time or the middle."""
+        shown = self._shown()
+        if shown is not None:
+            about = 0.5 * (shown[0] + shown[1]) if at_s is None else at_s
+            self._looking = self._looking.zoomed(shown, factor, self._now_s, about)
+
+    def pan(self, share: float) -> None:
+        """Move by a share of the picture's width; above 0 is later."""
+        shown = self._shown()
+        if shown is not None:
+            self._looking = self._looking.panned(shown, share, self._now_s)
+
+    def to_now(self) -> None:
+        """Follow the test again."""
+        self._looking = self._looking.at_now()
+        self._earlier, self._look_words = None, ""
+
+    def show_stretch(self, from_s: float, to_s: float) -> None:
+        """Show a stretch, as that of a step."""
+        if self._shown() is not None:
+            lead = 0.06 * max(to_s - from_s, 1.0)
+            window = (max(from_s - lead, 0.0), to_s + lead)
+            self._looking = replace(self._looking, window=window)
+
+    def cursors(self) -> None:
+        """Set two cursors, or take them away."""
+        shown = self._shown()
+        if shown is not None:
+            read = (shown[0], max(min(shown[1], self._now_s), shown[0]))
+            self._looking = self._looking.with_cursors(shown, read)
+
+    def move_cursor(self, which: int, to_s: float) -> None:
+        """Set a cursor somewhere else."""
+        self._looking = self._looking.moved(which, to_s, self._now_s)
+
+    def nudge_cursor(self, which: int, share: float) -> None:
+        """Move a cursor by a share of the picture's width."""
+        shown, at = self._shown(), self._looking.cursors
+        if shown is not None and at is not None:
+            self.move_cursor(which, at[which] + share * (shown[1] - shown[0]))
+
+    @property
+    def busy_looking(self) -> bool:
+        """An earlier run is being looked for."""
+        return self._seeking
+
+    def seek_earlier(
+        self, chosen: Path | None = None
+    ) -> tuple[RunHeader, Path | None, Path | None] | None:
+        """Return whose earlier run is wanted, and where; None where one goes away."""
+        if self._header is None or self._seeking:
+            return None
+        if self._earlier is not None and chosen is None:
+            self._earlier, self._look_words = None, ""
+            return None
+        self._seeking, self._earlier = True, None
+        self._look_words = said("look", "searching")
+        place = self.run_place
+        return self._header, None if place is None else place.parent, chosen
+
+    @property
+    def run_place(self) -> Path | None:
+        """Where the run lies, sealed or as its journal."""
+        path = self._final.run_path if self._final is not None else self._journal
+        return path if path is not None and path.name else None
+
+    def picture_head(self) -> tuple[str, ...]:
+        """Return what stands above a picture that is saved."""
+        header = self._header
+        assert header is not None
+        began = time.localtime(header.started_utc_ns / 1e9)
+        day = time.strftime("%Y-%m-%d %H:%M", began)
+        head = self._head()
+        lines = (head.first, f"{header.rig.id}   {day}   {head.person}   {header.id}")
+        return (*lines, head.band) if head.band else lines
+
+    def say_of_picture(self, words: str) -> None:
+        """Take what became of saving the picture."""
+        self._look_words = words
+
+    @property
+    def under(self) -> tuple[Mapping[str, History], float] | None:
+        """The earlier run's samples by role, and by how much they are moved."""
+        if self._earlier is None:
+            return None
+        return self._earlier.histories, self._aligned()[0]
+
+    def _aligned(self) -> tuple[float, tuple[str, ...]]:
+        """Return by how much the earlier run is moved, and what is said of that."""
+        told = (self._look_words,) if self._look_words else ()
+        earlier = self._earlier
+        if earlier is None:
+            return 0.0, told
+        shown = self._shown() or (0.0, 0.0)
+        following = self._looking.window is None and self._step is not None
+        on = "" if self._step is None else self._step.id
+        step = on if following else step_at(self._marks, 0.5 * (shown[0] + shown[1]))
+        found = aligned(earlier, self._marks, step)
+        how = said("look", "not_aligned", step=step_words(step))
+        shift = 0.0
+        if found is not None:
+            shift, how = found
+        return shift, (said("look", "under", words=earlier.words, how=how), *told)
+
+    def _shown(self) -> tuple[float, float] | None:
+        standing = self._standing()
+        if standing is None or not self._drawn or self._now_s <= 0.0:
+            return None
+        return self._looking.window or shown_now(standing)
 
     def burst_hose(self) -> BurstHose:
         """Return what to do on a burst hose, for what the test has on the rig."""
         header = self._header
         return hose_page() if header is None else hose_page(header.job, header.plan)
 
+    @property
+    def final(self) -> Final | None:
+        """The run as it ended, or None."""
+        return self._final
+
     def make_paper(self) -> Final | None:
         """Return what to make a paper of, once; None where there is nothing to make."""
-        if self._final is None or self._paper is not None or self._making:
+        if self._papers.paper is not None:
             return None
-        self._making, self._paper_error = True, None
+        return self._begin_paper()
+
+    def make_tag(self) -> tuple[Final, Path | None] | None:
+        """Return the run and its paper to make a tag of, once, or None."""
+        if self._papers.tag is not None:  # made already
+            return None
+        final = self._begin_paper()
+        return None if final is None else (final, self._papers.paper)
+
+    def _begin_paper(self) -> Final | None:
+        if self._final is None or self._papers.making:
+            return None
+        self._papers, self._paper_error = replace(self._papers, making=True), None
         return self._final
 
     @property
@@ -772,15 +967,37 @@ class Presenter:
         told = []
         if self._closing_s and self._step.kind == "lockup":
             told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
-        told.append(said("to_go", time=span_words(max(seconds - held, 0.0))))
+        to_go = said("to_go", time=span_words(max(seconds - held, 0.0)))
+        course = self._course()
+        told.append(f"{to_go}, {course}" if course else to_go)
         first = several("act", "hands_off")[0]
         return Action(
             first=first,
             second=said("hold", self._step.kind),
             detail="  ".join(told),
             hold=bar,
-            foot=self._foot(),
+            foot=f"{self._foot()} {self._holds_left()}".rstrip(),
         )
+
+    def _course(self) -> str:
+        """Return how the hold that is on stands, as far as it is judged, or ""."""
+        if self._step is None or self._judged_on != self._step.id:
+            return ""
+        word = hold_state(self._judgement, self._step.id)
+        return said("state", word) if word else ""
+
+    def _holds_left(self) -> str:
+        """Return how long the holds take that come after the one that is on, or ""."""
+        plan, step = self._plan, self._step
+        if plan is None or step is None:
+            return ""
+        passed = {*self._begun, *self._ended}
+        left = sum(
+            each.hold.value_si * max(each.repeats, 1)
+            for each in plan.steps
+            if each.hold is not None and each.id not in passed
+        )
+        return said("holds_left", time=f"{clock(left)} min") if left > 0.0 else ""
 
     def _lost_already(self) -> str:
         """Return which finding of the hold that is on can't pass any more, or ""."""
@@ -796,6 +1013,10 @@ class Presenter:
         words = asking_of(request, self._step, self._plan, self._reading)
         may = self._may_confirm(request)
         foot = said("press_when_done") if may else self._foot()
+        asks = ""
+        if request.look and may:
+            asks = said("answer_in", unit=unit_asked(request))
+            foot = ""
         if request.confirm and self._confirmed:
             foot = said("confirmed")
         return Action(
@@ -807,6 +1028,7 @@ class Presenter:
             armed=may and self._armed(),
             foot=foot,
             confirmed=request.confirm and self._confirmed,
+            asks=asks,
         )
 
     def _foot(self) -> str:
@@ -815,29 +1037,41 @@ class Presenter:
     # --- picture and verdict ---------------------------------------------------------
 
     def _picture(self) -> Picture | None:
+        standing = self._standing()
+        if standing is None:
+            return None
+        shift, lines = self._aligned()
+        return picture_at(
+            replace(
+                standing,
+                earlier=self._earlier,
+                shift_s=shift,
+                lines=lines,
+            )
+        )
+
+    def _standing(self) -> Standing | None:
         if self._header is None:
             return None
-        return picture_at(
-            Standing(
-                plan=self._header.plan,
-                drawn=self._drawn,
-                marks=self._marks,
-                passed={*self._begun, *self._ended},
-                now_s=self._now_s,
-                step=self._step,
-                step_s=self._step_s,
-                hold=self._hold,
-                request=self._request,
-                over=self.phase is not Phase.RUNNING,
-            )
+        return Standing(
+            plan=self._header.plan,
+            drawn=self._drawn,
+            marks=self._marks,
+            passed={*self._begun, *self._ended},
+            now_s=self._now_s,
+            step=self._step,
+            step_s=self._step_s,
+            hold=self._hold,
+            request=self._request,
+            over=self.phase is not Phase.RUNNING,
+            looking=self._looking,
+            judgement=self._judgement,
         )
 
     def _verdict(self) -> Verdict | None:
         if self._final is None:
             return None
+        stood = self._clock() - self._papers_at >= ARM_S
         return verdict_of(
-            self._final,
-            paper=self._paper,
-            paper_words=self._paper_words,
-            making=self._making,
+            self._final, self._papers, armed=stood and not self._papers.making
         )

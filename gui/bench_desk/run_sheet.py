@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
     QFontMetricsF,
+    QMouseEvent,
     QPainter,
     QPen,
     QPixmap,
@@ -31,7 +32,20 @@ _LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
 class RunSheet(QWidget):
-    """The steps as the time axis of the picture, with round times above them."""
+    """The steps as the time axis of the picture, with round times above them.
+
+    A click on a step goes to its stretch.
+    """
+
+    wanted = Signal(float, float)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Go to the stretch of the step that is pressed."""
+        x = event.position().x()
+        for cell, left, right in self._boxes():
+            if left <= x <= right and self._picture is not None:
+                stop = self._picture.now_s if cell.stop_s is None else cell.stop_s
+                self.wanted.emit(cell.start_s, stop)
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -152,7 +166,29 @@ class RunSheet(QWidget):
 
 
 class WholeRun(QWidget):
-    """The whole run as a thin strip, with a frame about what the picture shows."""
+    """The whole run as a thin strip, with a frame about what the picture shows.
+
+    A press or a drag moves the frame there.
+    """
+
+    wanted = Signal(float, float)
+
+    def _go_to(self, x: float) -> None:
+        picture = self._picture
+        axis = self._theme.px(AXIS_PX)
+        if picture is None or self.width() <= axis:
+            return
+        middle = picture.whole_s * (x - axis) / (self.width() - axis)
+        half = 0.5 * (picture.to_s - picture.from_s) / 1.12
+        self.wanted.emit(middle - half, middle + half)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Show what lies there."""
+        self._go_to(event.position().x())
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Follow the pointer."""
+        self._go_to(event.position().x())
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()

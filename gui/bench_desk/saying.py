@@ -6,38 +6,22 @@ It takes the findings' place beside the trace; nothing that is measured waits fo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
     QButtonGroup,
     QGridLayout,
     QHBoxLayout,
-    QLineEdit,
     QPushButton,
     QVBoxLayout,
     QWidget,
 )
 
 from ..theme import Theme
-from .pieces import key, line, put
+from .pieces import OwnEnter, key, line, put
 from .wording import known, said, several
 
 Choice = tuple[str, str]
-
-
-class _Reason(QLineEdit):
-    """A line whose Enter is its own: it never confirms what the test asks for."""
-
-    entered = Signal()
-
-    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
-        """Keep Enter, let the rest go its way."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            event.accept()
-            self.entered.emit()
-        else:
-            super().keyPressEvent(event)
 
 
 class Saying(QWidget):
@@ -52,7 +36,7 @@ class Saying(QWidget):
         px = theme.px
         self._kind = ""
         self.head = line(theme, "far", bold=True, name="what is told")
-        self.lead = line(theme, "text", ink=theme.inks.soft, wrap=True)
+        self.lead = line(theme, "label", ink=theme.inks.soft, wrap=True)
         self._choices = QButtonGroup(self)
         self._choices.idToggled.connect(lambda *_: self._chosen())
         self._ids: list[str] = []
@@ -62,7 +46,7 @@ class Saying(QWidget):
         self._reason_box = QGridLayout()
         for box in (self._choice_box, self._reason_box):
             box.setSpacing(px(8))
-        self.reason = _Reason()
+        self.reason = OwnEnter()
         self.reason.setFont(theme.font("lead"))
         self.reason.setPlaceholderText(said("saying", "why_hint"))
         self.reason.setAccessibleName(said("saying", "why"))
@@ -110,6 +94,7 @@ class Saying(QWidget):
             self._choices.addButton(made, number)
             self.choices.append(made)
             self._choice_box.addWidget(made, number // 2, number % 2)
+            made.show()  # at once: what is hidden takes no room
         self.reason.clear()
         if len(choices) == 1:
             self.choices[0].setChecked(True)
@@ -126,7 +111,8 @@ class Saying(QWidget):
                 made = self._key(words)
                 made.clicked.connect(lambda _, w=words: self.reason.setText(w))
                 self.reasons.append(made)
-                self._reason_box.addWidget(made, number // 2, number % 2)
+                self._reason_box.addWidget(made, number // 3, number % 3)
+                made.show()
         self._look()
 
     @property

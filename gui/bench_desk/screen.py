@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from proofstand.drawing.bar import Bar
+from proofstand.drawing.bar import Bar, BarState
 from proofstand.live_troubles import LiveTrouble
 
 
@@ -67,6 +67,16 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A finding's 95 % interval where it was read, in the lane's unit."""
+
+    at_s: float
+    low: float
+    high: float
+    state: BarState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lane:
     """One channel with a scale of its own.
 
@@ -87,6 +97,7 @@ class Lane:
     offset: float
     scale: Range
     zones: tuple[Zone, ...] = ()
+    intervals: tuple[Interval, ...] = ()
     large: bool = False
     stale: bool = False
 
@@ -115,6 +126,10 @@ class Picture:
         whole_s: how long the strip with the whole run is.
         over: nothing more comes; the picture itself is the whole run.
         to_come: the steps after the one that is on, as a sentence.
+        looking: a person looks back; the picture does not follow the test. head: says
+            so.
+        cursors: two times. lines: what they read, and what lies under the trace.
+        under: an earlier run lies under it.
     """
 
     from_s: float
@@ -127,6 +142,11 @@ class Picture:
     whole_words: str = ""
     ticks: tuple[tuple[float, str], ...] = ()
     over: bool = False
+    looking: bool = False
+    head: str = ""
+    cursors: tuple[float, float] | None = None
+    lines: tuple[str, ...] = ()
+    under: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +168,7 @@ class Action:
         armed: the key counts now; a request has to stand a moment first.
         foot: what is to be pressed, or that nothing is.
         grave: the first words are those of a fail.
+        asks: in what an answer is typed, or "" where none is.
     """
 
     first: str
@@ -160,6 +181,7 @@ class Action:
     foot: str = ""
     confirmed: bool = False
     grave: bool = False
+    asks: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +211,10 @@ class Verdict:
         kind: the verdict's id. lines: likely causes and notes.
         run_path: the sealed file. paper: certificate or report, or None.
         paper_words: its title, number and place.
-        make: what the button that makes one says, or "".
+        make: what the key that makes one says, or "".
+        tag: its tag, or None. tag_words: what it says and where it is.
+        making: a paper is being made. step: what Enter does now, ``make``, ``tag`` or
+            ``next``; armed: it does, for it has stood a moment.
     """
 
     kind: str
@@ -202,6 +227,10 @@ class Verdict:
     paper: Path | None
     make: str
     making: bool = False
+    tag: Path | None = None
+    tag_words: str = ""
+    step: str = "make"
+    armed: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
+    QApplication,
     QCheckBox,
     QComboBox,
     QFileDialog,
@@ -13,6 +17,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QLineEdit,
+    QPushButton,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -25,9 +30,11 @@ from proofstand.words.sentences import caution
 from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
-from .pieces import Rule, key, line, put
+from .last_test import card_of_label, with_last
+from .pieces import Rule, key, line, put, restyle
 from .start_checks import (
     FIELDS,
+    Beside,
     Given,
     Sheet,
     declared_changed,
@@ -38,9 +45,12 @@ from .wording import said
 
 MOST_RULES = 3
 MOST_CAUTIONS = 5  # two of gases, one of pressure, two that always hold
-# The job label stands beside who tests.
-_ROWS = tuple(name for name in FIELDS if name != "label")
+# Who tests stands beside the job label, which is scanned first.
+_ROWS = ("label", *(name for name in FIELDS if name not in ("label", "by")))
 WAIT_MS = 150  # after the last key, before the fields are looked at
+ARM_S = 0.7  # so long a key has to be the next one before Enter presses it
+_COMMANDS = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
+_ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 
 
 class StartSheet(QWidget):
@@ -51,9 +61,19 @@ class StartSheet(QWidget):
     look = Signal(object)
     fill_in = Signal(str)
 
-    def __init__(self, theme: Theme, given: Given) -> None:
+    def __init__(
+        self,
+        theme: Theme,
+        given: Given,
+        last: Given | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         super().__init__()
         self._theme = theme
+        self._last = last
+        self._clock = clock
+        self._next_since = clock()
+        self._scanned: tuple[str, Beside] = ("", Beside("", True))
         self._suggested = ""
         self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
@@ -84,11 +104,17 @@ class StartSheet(QWidget):
         layout.setSpacing(px(4))
         head = QLabel(said("start", "head"))
         head.setFont(theme.font("large"))
-        layout.addWidget(head)
-        lead = line(theme, "text", ink=theme.inks.soft, wrap=True)
-        lead.setText(said("start", "lead"))
-        layout.addWidget(lead)
-        layout.addSpacing(px(10))
+        self.again_key = key(theme, said("start", "again"), size="text")
+        self.again_key.setMinimumHeight(px(40))
+        self.again_key.clicked.connect(self.take_last)
+        top = QHBoxLayout()
+        top.addWidget(head, 1)
+        top.addWidget(self.again_key, 0, Qt.AlignmentFlag.AlignVCenter)
+        layout.addLayout(top)
+        self.lead = line(theme, "text", ink=theme.inks.soft, wrap=True, name="lead")
+        layout.addWidget(self.lead)
+        self._say_last()
+        layout.addSpacing(px(8))
         grid = QGridLayout()
         grid.setHorizontalSpacing(px(14))
         grid.setVerticalSpacing(px(2))
@@ -166,6 +192,7 @@ class StartSheet(QWidget):
         self.begin_key.setMinimumHeight(px(50))
         self.begin_key.setMinimumWidth(px(220))
         self.begin_key.clicked.connect(self._begin)
+        self.begin_key.setAutoDefault(False)
         self.begin_note = line(
             theme, "text", bold=True, ink=theme.inks.fails, wrap=True, name="not yet"
         )
@@ -204,8 +231,8 @@ class StartSheet(QWidget):
         note.setAlignment(Qt.AlignmentFlag.AlignTop)
         note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
         grid.addWidget(label, at, 0, Qt.AlignmentFlag.AlignVCenter)
-        if name == "by":
-            self._with_label(grid, at, edit)
+        if name == "label":
+            self._with_person(grid, at, edit)
         else:
             grid.addWidget(entry, at, 1)
         if name == "job":
@@ -217,7 +244,7 @@ class StartSheet(QWidget):
                 lambda: self.fill_in.emit(self.fields["job"].text().strip())
             )
             grid.addWidget(self.fill_key, at, 3)
-        if name != "by":
+        if name != "label":
             choose = key(theme, said("start", "choose"))
             choose.setAccessibleName(
                 f"{said('start', 'choose')}: {said('start', name)}"
@@ -226,23 +253,23 @@ class StartSheet(QWidget):
             grid.addWidget(choose, at, 2, 1, 1 if name == "job" else 2)
         self.fields[name] = edit
         self.notes[name] = note
-        if name == "by":
+        if name == "label":
             self._notes_of_two(grid, at + 1)
         else:
             grid.addWidget(note, at + 1, 1, 1, 3)
 
-    def _with_label(self, grid: QGridLayout, at: int, by: QLineEdit) -> None:
-        """Put the field for a scanned job label beside who tests."""
+    def _with_person(self, grid: QGridLayout, at: int, scan: QLineEdit) -> None:
+        """Put the field for who tests beside that for the scanned job label."""
         theme, px = self._theme, self._theme.px
-        name = said("start", "label")
+        name = said("start", "by")
         label = QLabel(name)
         label.setFont(theme.font("text", bold=True))
         edit = QLineEdit()
         edit.setFont(theme.font("text"))
-        edit.setPlaceholderText(said("start", "label_hint"))
+        edit.setPlaceholderText(said("start", "by_hint"))
         edit.setAccessibleName(name)
         edit.setMinimumHeight(px(36))
-        edit.textChanged.connect(lambda _: self._typed("label"))
+        edit.textChanged.connect(lambda _: self._typed("by"))
         label.setBuddy(edit)
         note = line(theme, "label", wrap=True, name=f"{name}, note")
         note.setMinimumHeight(px(30))
@@ -250,21 +277,21 @@ class StartSheet(QWidget):
         note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
         row = QHBoxLayout()
         row.setSpacing(px(14))
-        row.addWidget(by, 5)
+        row.addWidget(scan, 5)
         row.addWidget(label)
-        row.addWidget(edit, 4)
-        self._before_label = label.sizeHint().width()
+        row.addWidget(edit, 5)
+        self._before_second = label.sizeHint().width()
         grid.addLayout(row, at, 1, 1, 3)
-        self.fields["label"] = edit
-        self.notes["label"] = note
+        self.fields["by"] = edit
+        self.notes["by"] = note
 
     def _notes_of_two(self, grid: QGridLayout, at: int) -> None:
-        """Put the notes of who tests and of the label under their fields."""
+        """Put the notes of the label and of who tests under their fields."""
         row = QHBoxLayout()
         row.setSpacing(self._theme.px(14))
+        row.addWidget(self.notes["label"], 5)
+        row.addSpacing(self._before_second)
         row.addWidget(self.notes["by"], 5)
-        row.addSpacing(self._before_label)
-        row.addWidget(self.notes["label"], 4)
         grid.addLayout(row, at, 1, 1, 3)
 
     def _fill_right(self, side: QWidget) -> None:
@@ -323,12 +350,135 @@ class StartSheet(QWidget):
             self.fields["plan"].setText(DEFAULT_PLAN)
         self.look_now()
 
-    def renew(self) -> None:
+    def renew(self, last: Given | None = None) -> None:
         """Make the sheet ready for the next test: a free run file, cautions anew."""
+        self._last = last or self._last
+        self._say_last()
         self._suggest(force=True)
         self.fields["label"].setText("")
         self.begin_note.setText("")
         self.look_now()
+        self.fields["label"].setFocus()
+
+    # --- without a hand on the mouse -------------------------------------------------
+
+    def _say_last(self) -> None:
+        """Say what the key for the last test would take."""
+        self.again_key.setVisible(self._last is not None)
+        if self._last is None:
+            put(self.lead, said("start", "lead"))
+            return
+        told = {
+            "rig": Path(self._last.rig).name,
+            "plan": Path(self._last.plan).name or DEFAULT_PLAN,
+            "job": Path(self._last.job).name or "-",
+            "by": self._last.by or said("nobody"),
+        }
+        put(self.lead, said("start", "again_lead", **told))
+
+    def take_last(self) -> None:
+        """Take rig, plan, card and person of the last test."""
+        if self._last is None:
+            return
+        for name in ("rig", "plan", "job", "by"):
+            self.fields[name].setText(getattr(self._last, name))
+        self.look_now()
+        self._to_next()
+
+    def take_label(self) -> None:
+        """Take a scanned label: its job card, and the rig that the last test had."""
+        text = self.fields["label"].text().strip()
+        if self._last is not None:
+            filled = with_last(self.given, self._last)
+            for name in ("rig", "plan", "by"):
+                self.fields[name].setText(getattr(filled, name))
+        found = card_of_label(text, self._folders())
+        if len(found) == 1:
+            self.fields["job"].setText(str(found[0]))
+            self._scanned = ("", Beside("", True))
+        else:
+            job = self.fields["job"].text().strip()
+            which = "label_several" if found else "label_no_card"
+            told = {"n": len(found), "folders": ", ".join(self._folder_names())}
+            self._scanned = (text, Beside(said("start", which, **told), bool(job)))
+        self.look_now()
+        self._to_next()
+
+    def _folders(self) -> list[Path]:
+        """Return where a label's job card is looked for."""
+        named = [self.fields["job"].text().strip()]
+        if self._last is not None:
+            named.append(self._last.job)
+        return [Path(name).parent for name in named if name]
+
+    def _folder_names(self) -> list[str]:
+        names = dict.fromkeys(str(f.absolute()) for f in self._folders())
+        return list(names) or [said("start", "label_nowhere")]
+
+    def go_on(self) -> None:
+        """Do what comes next, whatever has the focus: one key leads to the test."""
+        on = QApplication.focusWidget()
+        label = self.fields["label"]
+        if on is label and label.text().strip():
+            self.take_label()
+            return
+        blank = not any(self.fields[n].text().strip() for n in ("rig", "job"))
+        if blank and self._last is not None:
+            self.take_last()
+            return
+        armed = self._clock() - self._next_since >= ARM_S
+        if on is self.read and self.read.isVisible() and not self.read.isChecked():
+            if armed:
+                self.read.setChecked(True)
+                self._to_next()
+            return
+        if on is self.begin_key:
+            if armed:
+                self._begin()
+            return
+        self._to_next()
+
+    def _to_next(self) -> None:
+        """Lead the focus to what is needed next, and say what that is."""
+        sheet = self.look_now()
+        self._next_since = self._clock()
+        name = sheet.first_bad
+        if name:
+            told = said("start", "fill_first", field=said("start", name))
+            self.begin_note.setText(told)
+            self.fields[name].setFocus()
+            self.fields[name].selectAll()
+        elif not sheet.shift.good:
+            self.begin_note.setText(said("start", "shift_first"))
+            self.changed.setFocus()
+        elif sheet.read is None and not self.read.isChecked():
+            self.begin_note.setText("")
+            self.read.setFocus()
+        else:
+            self.begin_note.setText("")
+            self.begin_key.setFocus()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Enter goes on; what a scanner types goes to the label, wherever one is."""
+        keys = (self.begin_key, None)
+        focused = QApplication.focusWidget()
+        if event.isAutoRepeat():
+            event.accept()
+        elif event.key() == Qt.Key.Key_F5:
+            self.take_last()
+        elif event.key() in _ENTER and (
+            focused in keys or not isinstance(focused, QPushButton)
+        ):
+            self.go_on()
+        elif (
+            event.text().isprintable()
+            and event.text()
+            and not (event.modifiers() & _COMMANDS)
+        ):
+            self.fields["label"].setFocus()
+            self.fields["label"].setText(event.text())
+        else:
+            super().keyPressEvent(event)
 
     def _typed(self, name: str) -> None:
         if name == "job":
@@ -355,10 +505,14 @@ class StartSheet(QWidget):
         sheet = look_at(self.given)
         for name in FIELDS:
             beside = sheet.beside[name]
+            if name == "label" and self._scanned[0] == self.given.label.strip() != "":
+                beside = self._scanned[1]
             empty = not self.fields[name].text().strip()
             ink = inks.soft if beside.good or empty else inks.fails
             self.notes[name].setStyleSheet(f"color: {ink};")
             put(self.notes[name], beside.words)
+            framed = self.plan_box if name == "plan" else self.fields[name]
+            restyle(framed, "wrong", _truth(not (beside.good or empty)))
         ink = inks.ink if sheet.shift.good else inks.fails
         self.shift.setStyleSheet(f"color: {ink};")
         put(self.shift, sheet.shift.words)
@@ -460,3 +614,7 @@ class StartSheet(QWidget):
 
 
 _PLAIN = QFileDialog.Option.DontConfirmOverwrite  # an existing file is refused anyway
+
+
+def _truth(is_so: bool) -> str:
+    return "true" if is_so else "false"

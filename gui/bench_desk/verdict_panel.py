@@ -1,13 +1,17 @@
-"""The verdict, and what is done with it."""
+"""The verdict, and what is done with it: paper, tag, the next regulator."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from PySide6.QtCore import Qt, QUrl, Signal
-from PySide6.QtGui import QDesktopServices
+from PySide6.QtCore import QPointF, QRectF, Qt, QUrl, Signal
+from PySide6.QtGui import QColor, QDesktopServices, QPainter, QPen
 from PySide6.QtWidgets import (
     QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
     QScrollArea,
     QSizePolicy,
     QVBoxLayout,
@@ -15,24 +19,82 @@ from PySide6.QtWidgets import (
 )
 
 from ..theme import Theme
-from .pieces import BigLine, key, line, put
+from .pieces import BigLine, OwnEnter, key, line, put, restyle
 from .screen import Verdict
 from .wording import said
 
 FEW_LINES = 3  # more are set smaller
+FEW_LETTERS = 260  # and longer ones as well
+SIGN_PX = 46
+
+
+class VerdictSign(QWidget):
+    """The verdict as a shape: it is told apart without colour and from far away.
+
+    A filled disc with a tick passes; a square, cross-hatched like a failed finding's
+    bar, fails; a disc hatched one way is undecided; an empty ring was not measured.
+    """
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        self.kind = ""
+        self._ink = theme.inks.ink
+        self.setFixedSize(theme.px(SIGN_PX), theme.px(SIGN_PX))
+
+    def put(self, kind: str, ink: str) -> None:
+        """Show a verdict's sign."""
+        self.kind, self._ink = kind, ink
+        self.setAccessibleName(kind)
+        self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw it."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        wide, ink = float(self.width()), QColor(self._ink)
+        thick = wide / 13.0
+        box = QRectF(thick, thick, wide - 2.0 * thick, wide - 2.0 * thick)
+        painter.setPen(QPen(ink, thick))
+        if self.kind == "pass":
+            painter.setBrush(ink)
+            painter.drawEllipse(box)
+            painter.setPen(QPen(QColor(self._theme.inks.paper), 1.7 * thick))
+            points = [(0.27, 0.52), (0.44, 0.69), (0.74, 0.34)]
+            painter.drawPolyline([QPointF(wide * x, wide * y) for x, y in points])
+        elif self.kind == "fail":
+            painter.drawRect(box)
+            painter.setPen(QPen(ink, 1.7 * thick))
+            low, high = 0.27 * wide, 0.73 * wide
+            painter.drawLine(QPointF(low, low), QPointF(high, high))
+            painter.drawLine(QPointF(low, high), QPointF(high, low))
+        else:
+            painter.drawEllipse(box)
+            if self.kind == "inconclusive":
+                painter.setPen(QPen(ink, 0.7 * thick))
+                for share in (0.34, 0.5, 0.66, 0.82, 1.0, 1.16):
+                    low, high = max(share - 0.5, 0.2), min(share + 0.1, 0.8)
+                    painter.drawLine(
+                        QPointF(wide * low, wide * (share - low + 0.16)),
+                        QPointF(wide * high, wide * (share - high + 0.16)),
+                    )
 
 
 class VerdictPanel(QWidget):
-    """A very large word, likely causes, the paper, and what comes next."""
+    """A very large word, likely causes, the paper and the tag, and what comes next."""
 
-    make = Signal()
+    make = Signal(str, str)
+    tag = Signal()
     next = Signal()
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
         self._theme = theme
         self._paper: Path | None = None
+        self._tag: Path | None = None
+        self._step, self._armed = "make", False
         inks, px = theme.inks, theme.px
+        self.sign = VerdictSign(theme)
         self.first = BigLine(theme, "huge", bold=True, name="verdict")
         self.second = line(theme, "far", wrap=True, name="what it means")
         self.lines = line(theme, "text", wrap=True, name="causes and notes")
@@ -46,23 +108,36 @@ class VerdictPanel(QWidget):
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QScrollArea.Shape.NoFrame)
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         scroll.setWidget(inside)
         self._scroll = scroll
         self.paper = line(theme, "label", wrap=True, name="paper")
+        self.tag_line = line(theme, "label", wrap=True, name="tag")
         self.run = line(theme, "label", ink=inks.soft, wrap=True, name="run file")
-        for label in (self.paper, self.run):
+        for label in (self.paper, self.tag_line, self.run):
             label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.make_key = key(theme, said("after", "make"), strong=True)
-        self.open_key = key(theme, said("after", "open"), strong=True)
+        self.make_key = key(theme, said("after", "make"))
+        self.tag_key = key(theme, said("after", "tag"))
+        self.open_key = key(theme, said("after", "open"))
+        self.open_tag_key = key(theme, said("after", "open_tag"))
         self.next_key = key(theme, said("after", "next"))
-        self.make_key.clicked.connect(self.make)
-        self.open_key.clicked.connect(self._open)
+        self.make_key.clicked.connect(self._make)
+        self.tag_key.clicked.connect(self.tag)
+        self.open_key.clicked.connect(self.open_paper)
+        self.open_tag_key.clicked.connect(self.open_tag)
         self.next_key.clicked.connect(self.next)
         keys = QHBoxLayout()
-        keys.setSpacing(px(12))
-        for button in (self.make_key, self.open_key, self.next_key):
+        keys.setSpacing(px(10))
+        for button in (
+            self.make_key,
+            self.tag_key,
+            self.next_key,
+            self.open_key,
+            self.open_tag_key,
+        ):
             button.setMinimumHeight(px(40))
             button.setAutoDefault(False)
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             keys.addWidget(button)
         keys.addStretch(1)
         layout = QVBoxLayout(self)
@@ -70,17 +145,69 @@ class VerdictPanel(QWidget):
         layout.setSpacing(px(2))
         self.first.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         top = QHBoxLayout()
-        top.setSpacing(px(24))
+        top.setSpacing(px(16))
+        top.addWidget(self.sign)
         top.addWidget(self.first)
+        top.addSpacing(px(6))
         top.addWidget(self.second, 1)
         layout.addLayout(top)
         layout.addSpacing(px(4))
         layout.addWidget(scroll, 100)
         layout.addStretch(1)
+        layout.addSpacing(px(4))
         layout.addWidget(self.paper)
+        layout.addWidget(self.tag_line)
         layout.addWidget(self.run)
-        layout.addSpacing(px(8))
+        layout.addWidget(self._issuing())
+        layout.addSpacing(px(6))
         layout.addLayout(keys)
+
+    def _issuing(self) -> QWidget:
+        """Return the fields for who issues a paper, in the panel and never in a box."""
+        theme, px = self._theme, self._theme.px
+        self.issuing = QWidget()
+        row = QHBoxLayout(self.issuing)
+        row.setContentsMargins(0, px(4), 0, 0)
+        row.setSpacing(px(10))
+        self.issuer, self.pin = OwnEnter(), OwnEnter()
+        self.pin.setEchoMode(QLineEdit.EchoMode.Password)
+        for field, name in ((self.issuer, "issuer"), (self.pin, "pin")):
+            label = QLabel(said(name))
+            label.setFont(theme.font("text", bold=True))
+            label.setBuddy(field)
+            field.setFont(theme.font("text"))
+            field.setAccessibleName(said(name))
+            field.setPlaceholderText(said(f"{name}_hint"))
+            field.setMinimumHeight(px(34))
+            row.addWidget(label)
+            row.addWidget(field, 3 if field is self.issuer else 2)
+        self.issuer.entered.connect(self.pin.setFocus)
+        self.pin.entered.connect(self._make)
+        self.issuing.hide()
+        return self.issuing
+
+    def ask_who(self, by: str) -> None:
+        """Ask who issues the paper, and for their PIN."""
+        self.issuing.show()
+        if not self.issuer.text():
+            self.issuer.setText(by)
+        (self.pin if self.issuer.text() else self.issuer).setFocus()
+
+    def _make(self) -> None:
+        name, pin = self.issuer.text().strip(), self.pin.text()
+        self.pin.clear()
+        self.make.emit(name, pin)
+
+    def go_on(self) -> None:
+        """Do what comes next, once it has stood there a moment."""
+        if not self._armed:
+            return
+        if self._step == "make":
+            self._make()
+        elif self._step == "tag":
+            self.tag.emit()
+        else:
+            self.next.emit()
 
     def show_verdict(self, verdict: Verdict) -> None:
         """Show it."""
@@ -88,28 +215,69 @@ class VerdictPanel(QWidget):
         ink = {"pass": inks.conforms, "fail": inks.fails}.get(
             verdict.kind, inks.undecided
         )
+        self.sign.put(verdict.kind, ink)
         self.first.set_ink(ink)
         self.first.put(verdict.first)
         self.first.setFixedWidth(self.first.needed_px)
         put(self.second, verdict.second)
-        size = "lead" if len(verdict.lines) <= FEW_LINES else "text"
-        self.lines.setFont(self._theme.font(size))
+        few = len(verdict.lines) <= FEW_LINES
+        few = few and sum(map(len, verdict.lines)) <= FEW_LETTERS
+        self.lines.setFont(self._theme.font("lead" if few else "text"))
         put(self.lines, "\n".join(verdict.lines))
         self._scroll.setVisible(bool(verdict.lines))
         put(self.run, verdict.run_words)
         put(self.paper, verdict.paper_words)
-        self.paper.setVisible(bool(verdict.paper_words))
-        self._paper = verdict.paper
-        self.open_key.setVisible(verdict.paper is not None)
-        self.make_key.setVisible(bool(verdict.make))
-        if verdict.make:
-            self.make_key.setText(verdict.make)
-            self.make_key.setAccessibleName(verdict.make)
-            self.make_key.setEnabled(not verdict.making)
+        put(self.tag_line, verdict.tag_words)
+        for label in (self.paper, self.tag_line):
+            label.setVisible(bool(label.text()))
+        self._paper, self._tag = verdict.paper, verdict.tag
+        self._step, self._armed = verdict.step, verdict.armed
+        if verdict.paper is not None and self.issuing.isVisible():
+            self.issuing.hide()
+            self.window().setFocus()
+        self._show_keys(verdict)
 
-    def _open(self) -> None:
-        if self._paper is None:
+    def _show_keys(self, verdict: Verdict) -> None:
+        """Show what may be pressed; the one that Enter presses stands out."""
+        making = said("after", "making")
+        ready = not verdict.making
+        now = verdict.step if ready else ""
+        make = verdict.make if ready or verdict.step != "make" else making
+        tag = said("after", "tag") if ready or verdict.step != "tag" else making
+        self._label(self.make_key, make, strong=now == "make")
+        self._label(self.tag_key, tag, strong=now == "tag")
+        last = now == "next"
+        self._label(
+            self.next_key, said("after", "next" if last else "next_other"), strong=last
+        )
+        self.make_key.setVisible(verdict.paper is None)
+        self.tag_key.setVisible(verdict.paper is not None and verdict.tag is None)
+        self.open_key.setVisible(verdict.paper is not None)
+        self.open_tag_key.setVisible(verdict.tag is not None)
+        for button in (self.make_key, self.tag_key):
+            button.setEnabled(ready)
+
+    def _label(self, button: QPushButton, text: str, *, strong: bool) -> None:
+        text = said("after", "enter", key=text) if strong else text
+        if button.text() != text:
+            button.setText(text)
+            button.setAccessibleName(text)
+        font = self._theme.font("text", bold=strong)
+        if button.font() != font:
+            button.setFont(font)
+        restyle(button, "strong", "true" if strong else "false")
+
+    def open_paper(self) -> None:
+        """Open the paper with the program that this computer has for it."""
+        self._open(self._paper, self.paper)
+
+    def open_tag(self) -> None:
+        """Open the tag."""
+        self._open(self._tag, self.tag_line)
+
+    def _open(self, path: Path | None, told: QLabel) -> None:
+        if path is None:
             return
-        url = QUrl.fromLocalFile(str(self._paper.resolve()))
+        url = QUrl.fromLocalFile(str(path.resolve()))
         if not QDesktopServices.openUrl(url):
-            self.paper.setText(f"{self.paper.text()}\n{said('after', 'no_viewer')}")
+            told.setText(f"{told.text()}\n{said('after', 'no_viewer')}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from proofstand.report import fault_text, why_text
@@ -17,37 +17,59 @@ from .screen import Verdict
 from .wording import said, several, step_words
 
 
-def verdict_of(
-    final: Final, *, paper: Path | None, paper_words: str, making: bool
-) -> Verdict:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Papers:
+    """What was made of a run so far.
+
+    Attributes:
+        paper: certificate or report, or None. words: title, number and place of that.
+        tag, tag_words: the same of its tag. making: one of them is being made.
+    """
+
+    paper: Path | None = None
+    words: str = ""
+    tag: Path | None = None
+    tag_words: str = ""
+    making: bool = False
+
+    @property
+    def step(self) -> str:
+        """What comes next: ``make`` the paper, the ``tag``, the ``next`` test."""
+        if self.paper is None:
+            return "make"
+        return "tag" if self.tag is None else "next"
+
+
+def verdict_of(final: Final, papers: Papers, *, armed: bool = True) -> Verdict:
     """Return how a sealed run stands, and what can be done with it.
 
     Args:
         final: the run and its judgement.
-        paper: its certificate or report, or None.
-        paper_words: title, number and place of that.
-        making: it is being made.
+        papers: what was made of it.
+        armed: what comes next has stood a moment.
     """
     verdict = final.judgement.verdict
     first, second = several("verdict", verdict.value)
     make = ""
-    if paper is None:
+    if papers.paper is None:
         draft = final.run.header.plan.status == "draft"
         sure = verdict is RunVerdict.PASS and not draft
         make = said("after", "make" if sure else "make_report")
-        if making:
-            make = said("after", "making")
     return Verdict(
         kind=verdict.value,
         first=first,
         second=second,
         lines=tuple(_lines(final)),
         run_words=said("after", "run_at", path=final.run_path),
-        paper_words=paper_words,
+        paper_words=papers.words,
         run_path=final.run_path,
-        paper=paper,
+        paper=papers.paper,
         make=make,
-        making=making,
+        making=papers.making,
+        tag=papers.tag,
+        tag_words=papers.tag_words,
+        step=papers.step,
+        armed=armed,
     )
 
 

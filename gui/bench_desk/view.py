@@ -6,23 +6,33 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QSizePolicy,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from proofstand.drawing.bar import BarState, state_ink
 
 from ..history import History
 from ..theme import Theme
-from ..trace_plot import LaneToDraw, TracePlot, ZoneToDraw
+from ..trace_plot import IntervalToDraw, LaneToDraw, TracePlot, ZoneToDraw
 from .action_panel import ActionPanel
 from .alarm_bar import AlarmReadings, AlarmSteps
 from .findings_panel import FindingsPanel
 from .live import Live
+from .look_row import LookRow
 from .pieces import Rule, line, needed_px, put
 from .readouts import LargeReadout, SmallReadout
 from .run_sheet import RunSheet, WholeRun
 from .saying import Choice, Saying
-from .screen import Lane, Phase, Picture, Screen, Zone
+from .screen import Interval, Lane, Phase, Picture, Screen, Zone
 from .strips import StripBar
 from .verdict_panel import VerdictPanel
 
+Under = tuple[Mapping[str, History], float]
 READOUT_PX = 234
 ACTION_SHARE, FINDINGS_SHARE = 55, 45
 LOW_PX = 372
@@ -58,6 +68,7 @@ class TraceArea(QWidget):
         strips.setSpacing(px(5))
         strips.addWidget(self.sheet)
         strips.addWidget(self.whole)
+        self.look = LookRow(theme)
         foot.addLayout(strips, 1)
         words = QWidget()
         words.setFixedWidth(px(READOUT_PX))
@@ -74,6 +85,7 @@ class TraceArea(QWidget):
         layout.setSpacing(px(4))
         layout.addLayout(top, 1)
         layout.addLayout(foot)
+        layout.addWidget(self.look)
 
     def show_picture(
         self,
@@ -82,6 +94,7 @@ class TraceArea(QWidget):
         *,
         glide: bool,
         short: bool = False,
+        under: Under | None = None,
     ) -> None:
         """Show a picture of the channels' histories.
 
@@ -90,7 +103,14 @@ class TraceArea(QWidget):
             channels: their histories.
             glide: change scales gently.
             short: something above takes room; the strip of the whole run gives it.
+            under: an earlier run's samples by role, and by how much they are moved.
         """
+        roles = {lane.channel: lane.role for lane in picture.lanes}
+
+        def beneath(key: str) -> tuple[History, float] | None:
+            found = None if under is None else under[0].get(roles[key])
+            return None if under is None or found is None else (found, under[1])
+
         inks = self._theme.inks
 
         def history(key: str) -> History:
@@ -102,10 +122,19 @@ class TraceArea(QWidget):
         text = self._beats % BEATS_PER_TEXT == 0 or not glide or not self.readouts
         if text or large != self._large:
             self._show_readouts(picture.lanes)
-        self.plot.draw(lanes, history, picture.from_s, picture.to_s, glide=glide)
+        self.plot.draw(
+            lanes,
+            history,
+            picture.from_s,
+            picture.to_s,
+            glide=glide,
+            under=beneath,
+            cursors=picture.cursors,
+        )
+        self.look.show_picture(picture)
         self.sheet.show_picture(picture)
         first = picture.lanes[0]
-        self.whole.setVisible(not (short or picture.over))
+        self.whole.setVisible(not (short or picture.over or picture.cursors))
         self.whole.show_picture(
             picture, history(first.channel), inks.of_role(first.role)
         )
@@ -122,8 +151,19 @@ class TraceArea(QWidget):
             factor=lane.factor,
             offset=lane.offset,
             zones=tuple(self._zone(zone, picture) for zone in lane.zones),
+            intervals=tuple(self._interval(each) for each in lane.intervals),
             large=lane.large,
             dot=bool(lane.value) and not lane.stale,
+        )
+
+    def _interval(self, interval: Interval) -> IntervalToDraw:
+        return IntervalToDraw(
+            at_s=interval.at_s,
+            low=interval.low,
+            high=interval.high,
+            ink=state_ink(interval.state, self._theme.inks),
+            filled=interval.state is BarState.CONFORMS,
+            crossed=interval.state is BarState.FAILS,
         )
 
     def _zone(self, zone: Zone, picture: Picture) -> ZoneToDraw:
@@ -201,8 +241,11 @@ class BenchDesk(QWidget):
 
     confirm = Signal()
     stop = Signal()
-    make_paper = Signal()
+    make_paper = Signal(str, str)
+    make_tag = Signal()
     next_test = Signal()
+    answered = Signal(str)
+    answering = Signal(str)
     go_back = Signal()
     tell = Signal()
     told = Signal(str, str, str)
@@ -216,6 +259,8 @@ class BenchDesk(QWidget):
         self.verdict = VerdictPanel(theme)
         self.findings = FindingsPanel(theme)
         self.action.confirm.connect(self.confirm)
+        self.action.answered.connect(self.answered)
+        self.action.answering_now.connect(self.answering)
         self.action.stop.connect(self.stop)
         self.action.back.connect(self.next_test)
         self.action.go_back.connect(self.go_back)
@@ -225,12 +270,16 @@ class BenchDesk(QWidget):
         self.saying.told.connect(self.told)
         self.saying.left.connect(self.leave_saying)
         self.asks = False
-        self._right = QStackedWidget()
+        self._left, self._right = QStackedWidget(), QStackedWidget()
         for page in (self.findings, self.alarm_steps, self.saying):
             self._right.addWidget(page)
+        # the shares of both sides hold, whatever a page would like
+        for side in (self._left, self._right):
+            side.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            side.setMinimumWidth(1)
         self.verdict.make.connect(self.make_paper)
+        self.verdict.tag.connect(self.make_tag)
         self.verdict.next.connect(self.next_test)
-        self._left = QStackedWidget()
         self._left.addWidget(self.action)
         self._left.addWidget(self.verdict)
         self._least_px = px(LOW_PX)
@@ -275,13 +324,21 @@ class BenchDesk(QWidget):
             page = self.saying if self.asks else self.alarm_steps
         self._right.setCurrentWidget(page)
 
-    def show_screen(self, screen: Screen, channels: Mapping[str, Live]) -> None:
-        """Show everything of a screen."""
+    def show_screen(
+        self,
+        screen: Screen,
+        channels: Mapping[str, Live],
+        under: Under | None = None,
+    ) -> None:
+        """Show everything of a screen; an earlier run may lie under the trace."""
         self.strip.show_strip(screen.strip)
         if screen.picture is not None and screen.picture.lanes:
-            glide = screen.phase is Phase.RUNNING
-            short = screen.strip is not None and screen.verdict is None
-            self.trace.show_picture(screen.picture, channels, glide=glide, short=short)
+            glide = screen.phase is Phase.RUNNING and not screen.picture.looking
+            short = screen.strip is not None or self.asks
+            short = short and screen.verdict is None
+            self.trace.show_picture(
+                screen.picture, channels, glide=glide, short=short, under=under
+            )
             self.alarm_readings.show_lanes(screen.picture.lanes)
         calm = screen.alarm is None
         self._above.setCurrentWidget(self.trace if calm else self.alarm_readings)

@@ -24,6 +24,14 @@ def add(actions: Subparsers) -> None:
     parser.add_argument("page", type=Path, metavar="PAGE.pdf")
     out_option(parser, "the certificate")
     signing_options(parser, "who countersigns")
+    parser.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that is asked what speaks against the page and keeps the "
+        "certificate (default: that of the settings, else the user's; for a simulated "
+        "rig none)",
+    )
     parser.set_defaults(run=run)
 
 
@@ -40,9 +48,13 @@ def run(args: argparse.Namespace) -> int:
         by=args.by,
         ask=asker(args),
         key_folder=args.key,
-        against=known_against_page(),
+        against=known_against_page(args.archive),
     )
-    say_not_kept(keep_countersigned(args.out, by=args.by))
+    key = args.key if args.archive is not None else None
+    kept = keep_countersigned(
+        args.out, by=args.by, archive=args.archive, key_folder=key
+    )
+    say_not_kept(kept)
     if args.json:
         document = {
             "schema": SCHEMA,

@@ -28,6 +28,13 @@ def add(commands: Subparsers) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     make = actions.add_parser("make", help="make the shop's key, or replace it")
     make.add_argument("--owner", required=True, metavar="NAME", help="whose it is")
+    make.add_argument(
+        "--demo",
+        type=Path,
+        metavar="FOLDER",
+        help="in place of that: a demonstration key in a new folder, which signs what "
+        "simulated rigs make and nothing else (simulate --key FOLDER)",
+    )
     _replace_options(make)
     make.set_defaults(run=run_make)
     listing = actions.add_parser("list", help="the shop's key and those before it")
@@ -74,9 +81,27 @@ def run_make(args: argparse.Namespace) -> int:
     """Make a key."""
     from proofstand.signoff.shopkeys import make_shop_key
 
+    if args.demo is not None:
+        return _make_demo(args)
+
     who = _who(args)
     key = make_shop_key(args.owner, replace=args.replace, why=_why(args), by=who.name)
     return _made(args, key, who)
+
+
+def _make_demo(args: argparse.Namespace) -> int:
+    """Make a demonstration key; it signs for nobody, so nobody is asked."""
+    from proofstand.signoff.keys import make_key
+    from proofstand.signoff.shopkeys import known_at
+    from records.errors import InputError
+
+    if args.replace:
+        why = "A demonstration key replaces none."
+        raise InputError("usage", why=why, help="proofstand keys make -h")
+    make_key(args.demo, args.owner, demo=True)
+    if not args.json:
+        print(f"{args.demo}: a demonstration key, for simulated rigs only")
+    return _print(args, [known_at(args.demo)])
 
 
 def run_import(args: argparse.Namespace) -> int:

@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import argparse
 import json
-import time
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .options import Subparsers, by_option, json_option, out_option
 
 if TYPE_CHECKING:
-    from proofstand.signoff.labels import Size, Standing
+    from proofstand.signoff.labels import Size
     from records.jobcard import JobCard
-    from records.judgement import Judgement
-    from records.plan import Plan
-    from records.run import Run
 
-STOCK = "100x50"
 STATES = ("serviceable", "hold", "rework", "scrap")
 
 
@@ -56,6 +50,13 @@ def add(commands: Subparsers) -> None:
         help="the job card as it is now, for seal and ending (default: the run's)",
     )
     by_option(tag, "who tags it")
+    tag.add_argument(
+        "--archive",
+        type=Path,
+        metavar="DIR",
+        help="archive that is asked what speaks against it (default: that of the "
+        "settings, else the user's; for a simulated rig none)",
+    )
     _stock(tag)
     tag.set_defaults(run=run_tag)
 
@@ -64,9 +65,9 @@ def _stock(parser: argparse.ArgumentParser) -> None:
     out_option(parser, "the labels to make")
     parser.add_argument(
         "--size",
-        default=STOCK,
+        default="",
         metavar="WxH",
-        help=f"of the stock in mm, as 62x29 (default: {STOCK})",
+        help="of the stock in mm, as 62x29 (default: 100x50)",
     )
     json_option(parser)
 
@@ -74,9 +75,10 @@ def _stock(parser: argparse.ArgumentParser) -> None:
 def run_label(args: argparse.Namespace) -> int:
     """Print the labels of job cards."""
     from proofstand.signoff.labels import Size, job_label
+    from proofstand.tagging import STOCK
     from records.errors import InputError
 
-    size = Size.parse(args.size)
+    size = Size.parse(args.size or STOCK)
     labels = []
     for path in args.card:
         card = _card(path)
@@ -104,95 +106,19 @@ def _card(path: Path) -> JobCard:
 
 def run_tag(args: argparse.Namespace) -> int:
     """Print the tag of a tested regulator."""
-    from analysis.judge import judge
-    from proofstand.approvals import plan_of
-    from proofstand.signoff.labels import Size, State, state_for, tag
-    from records.runfile import open_run
+    from proofstand.signoff.labels import Size, State
+    from proofstand.tagging import STOCK, tag_of
 
-    size = Size.parse(args.size)
-    run = open_run(args.run_file)
-    plan = plan_of(run.header)
-    judgement = judge(run, plan)
-    card = run.header.job
-    if args.job is not None:
-        card = _of_this_regulator(_card(args.job), run)
-    standing = _standing(args, run, plan, judgement, card)
-    state = state_for(standing, State(args.state) if args.state else None)
-    said = tag(
-        run, plan, judgement, state, number=standing.number, card=card, by=args.by
+    size = Size.parse(args.size or STOCK)
+    said, state = tag_of(
+        args.run_file,
+        certificate=args.certificate,
+        wanted=State(args.state) if args.state else None,
+        card=None if args.job is None else _card(args.job),
+        by=args.by,
+        archive=args.archive,
     )
     return _write(args, [said], size, state.value)
-
-
-def _of_this_regulator(card: JobCard, run: Run) -> JobCard:
-    from records.errors import RefusedError
-
-    job = run.header.job
-    serial = job.regulator.serial
-    if card.id != job.id or serial not in card.known_serials:
-        given = f"{card.id}/{card.regulator.serial}"
-        raise RefusedError("label_differs", given=given, card=job.id, known=serial)
-    return card.of_serial(serial)
-
-
-def _standing(
-    args: argparse.Namespace,
-    run: Run,
-    plan: Plan,
-    judgement: Judgement,
-    card: JobCard,
-) -> Standing:
-    from proofstand.keeping.against import known_against_page, known_against_run
-    from proofstand.signoff.certificate import Title, title_of
-    from proofstand.signoff.labels import Standing
-    from proofstand.signoff.verify import verify
-    from proofstand.words.sentences import page
-    from records.errors import InputError, IntegrityError, RefusedError
-    from records.judgement import Verdict
-
-    title = title_of(judgement, plan, as_found=plan.as_found)
-    number = against = ""
-    if args.certificate is not None:
-        found = verify(args.certificate)
-        if found.paper is None:
-            where = str(args.certificate)
-            raise InputError("file_not_ours", where=where, what="certificate")
-        number = found.paper.number
-        if found.run != run.id:
-            raise RefusedError(
-                "certificate_of_other_run",
-                where=str(args.certificate),
-                number=number,
-                run=found.run,
-                wanted=run.id,
-            )
-        if found.sha256 != run.sha256:
-            where = str(args.run_file)
-            raise IntegrityError(
-                "certificate_of_another_run", where=where, number=number
-            )
-        if found.key != run.key_id:
-            where = str(args.certificate)
-            raise IntegrityError("signature_wrong", where=where, key=run.key_id[:16])
-        against = ", ".join(
-            n.says for n in known_against_page()(args.certificate).notices
-        )
-        if found.paper.title != Title.CERTIFICATE.value:
-            against = against or f"a {found.paper.title}"
-    of_run = known_against_run()(run)
-    for notice in of_run.notices:
-        other = page("tag_other_under_review", number=notice.certificate)
-        against = against or other
-    if of_run.rejected is not None:
-        who = f"{of_run.rejected.by}, {of_run.rejected.day}"
-        against = page("tag_rejected", by=who)
-    return Standing(
-        passes=title in (Title.CERTIFICATE, Title.TO_COUNTERSIGN),
-        fails=judgement.verdict is Verdict.FAIL,
-        number=number,
-        against=against,
-        ending=card.disposition[-1].ending if card.disposition else "",
-    )
 
 
 def _write(
@@ -201,12 +127,9 @@ def _write(
     size: Size,
     state: str = "",
 ) -> int:
-    from proofstand.signoff.labels import set_labels
-    from records.runfile import check_place, write_once
+    from proofstand.tagging import write_labels
 
-    check_place(args.out, "label")
-    now = datetime.fromtimestamp(time.time_ns() // 10**9, tz=UTC)
-    write_once(args.out, set_labels(labels, size, now), "label")
+    write_labels(args.out, labels, size)
     if args.json:
         document = {
             "schema": "proofstand.printed/1",

@@ -291,10 +291,11 @@ def _lines(
         said += run_lines(each)
     turned = sum(each.turns for each in recalled.runs if each.trouble is None)
     unread = sum(each.trouble is not None for each in recalled.runs)
+    runs = len({each.run.run for each in recalled.runs})
     said.append(
-        f"{len(recalled.runs)} runs lean on it: {turned} verdicts would come out "
-        f"another, {len(recalled.affected) - turned - unread} runs with other findings "
-        f"alone, {unread} can't be judged."
+        f"{runs} runs lean on it: {turned} verdicts would come out another, "
+        f"{len(recalled.affected) - turned - unread} runs with other findings alone, "
+        f"{unread} can't be judged."
     )
     if recalled.runs:
         said.append(

@@ -41,8 +41,8 @@ def add(commands: Subparsers) -> None:
         help="keep a run with its certificates, or a record of the shop",
         description="Keep a run file with its judgement and the certificates given, or "
         "plans, approvals, rigs, calibrations, references, people, job cards, shift "
-        "checks and public keys. All of it is kept or nothing; what is kept already is "
-        "not kept twice.",
+        "checks and public keys; or take back a bundle (.zip). All of it is kept or "
+        "nothing; what is kept already is not kept twice.",
     )
     adding.add_argument("files", nargs="+", type=Path, metavar="FILE")
     by_option(adding, "who adds it")
@@ -142,11 +142,21 @@ def _day(text: str) -> date:
 
 def run_add(args: argparse.Namespace) -> int:
     """Keep files and say where they lie."""
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.bundle import is_bundle
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import add as keep
+    from proofstand.keeping.taken_back import add_bundle
+    from records.errors import InputError
 
-    where = home_of(args)
-    added = keep(where.archive, args.files, key=head_key(args.key), who=who_is(args.by))
+    where, key, who = home_of(args), head_key(args.key), who_typed(args.by)
+    bundles = [path for path in args.files if is_bundle(path)]
+    if bundles and len(args.files) > 1:
+        why = "Give one bundle at a time, and nothing with it."
+        raise InputError("usage", why=why, help="proofstand records add -h")
+    if bundles:
+        added = add_bundle(where.archive, bundles[0], key=key, who=who)
+    else:
+        added = keep(where.archive, args.files, key=key, who=who)
     print_added(args, where.archive.folder, added)
     return 0
 
@@ -176,7 +186,7 @@ def print_added(args: argparse.Namespace, folder: Path, added: Added) -> None:
 
 def run_comment(args: argparse.Namespace) -> int:
     """Keep a remark."""
-    from proofstand.keeping.home import head_key, who_is
+    from proofstand.keeping.home import head_key, who_typed
     from proofstand.keeping.keep import comment
 
     where = home_of(args)
@@ -185,7 +195,7 @@ def run_comment(args: argparse.Namespace) -> int:
         args.what,
         args.text,
         key=head_key(args.key),
-        who=who_is(args.by),
+        who=who_typed(args.by),
     )
     print_added(args, where.archive.folder, added)
     return 0
@@ -196,21 +206,24 @@ def run_comment(args: argparse.Namespace) -> int:
 
 def run_find(args: argparse.Namespace) -> int:
     """Print a page of runs, or counts."""
+    from proofstand.keeping.shown import rejected_runs
+
     query = query_of(args)
     with opened(home_of(args)) as index:
         if args.summary:
             return _print_summary(args, index)
         page = index.page(query)
+        rejected = rejected_runs(index)
     if args.json:
         document = {
             "schema": "proofstand.records-found/1",
-            "runs": [run_json(run) for run in page.runs],
+            "runs": [run_json(run, rejected) for run in page.runs],
             "next": page.next or None,
         }
         print(json.dumps(document, ensure_ascii=False))
         return 0
     for run in page.runs:
-        print(run_line(run))
+        print(run_line(run, rejected))
     if not page.runs:
         print("No run was found.")
     if page.next:
@@ -283,8 +296,8 @@ def _print_summary(args: argparse.Namespace, index: Any) -> int:
     return 0
 
 
-def run_json(run: RunFound) -> dict[str, Any]:
-    """Return a run that was found as JSON."""
+def run_json(run: RunFound, rejected: frozenset[str]) -> dict[str, Any]:
+    """Return a run that was found as JSON; ``rejected``: ids of all that were."""
     return {
         "run": run.run,
         "serial": run.serial,
@@ -300,6 +313,7 @@ def run_json(run: RunFound) -> dict[str, Any]:
         "started": moment(run.started_ns, utc=True),
         "simulated": run.simulated,
         "verdict": run.verdict,
+        "rejected": run.run in rejected,
         "certificate": run.certificate or None,
         "title": run.title or None,
     }
@@ -313,15 +327,16 @@ def moment(utc_ns: int, *, utc: bool = False) -> str:
     return found.astimezone().strftime("%Y-%m-%d %H:%M %z")
 
 
-def run_line(run: RunFound) -> str:
-    """Return a run that was found as a line."""
+def run_line(run: RunFound, rejected: frozenset[str]) -> str:
+    """Return a run that was found as a line; ``rejected``: ids of all that were."""
     from proofstand.display import plain
 
     paper = f"  {run.title} {run.certificate}" if run.certificate else ""
+    set_aside = "  REJECTED" if run.run in rejected else ""
     simulated = "  SIMULATED RIG" if run.simulated else ""
     return (
         f"{moment(run.started_ns)}  {run.verdict:13} {plain(run.serial)}  "
-        f"{plain(run.model)}  run {run.run}{plain(paper)}{simulated}"
+        f"{plain(run.model)}  run {run.run}{plain(paper)}{set_aside}{simulated}"
     )
 
 
@@ -330,23 +345,30 @@ def run_line(run: RunFound) -> str:
 
 def run_show(args: argparse.Namespace) -> int:
     """Print what is kept of a run, a serial or a certificate."""
-    from proofstand.keeping.shown import runs_named, show_json, show_lines
+    from proofstand.keeping.shown import (
+        rejected_runs,
+        runs_named,
+        show_json,
+        show_lines,
+    )
 
     where = home_of(args)
     with opened(where) as index:
         runs = runs_named(index, args.what)
+        rejected = rejected_runs(index)
         if args.json:
             document = {
                 "schema": "proofstand.records-shown/1",
                 "archive": str(where.archive.folder),
                 "runs": [
-                    run_json(run) | show_json(index, where.archive, run) for run in runs
+                    run_json(run, rejected) | show_json(index, where.archive, run)
+                    for run in runs
                 ],
             }
             print(json.dumps(document, ensure_ascii=False))
             return 0
         for run in runs:
-            print(run_line(run))
+            print(run_line(run, rejected))
             print("\n".join(show_lines(index, where.archive, run)))
     return 0
 
@@ -358,15 +380,14 @@ def run_check(args: argparse.Namespace) -> int:
     """Check the archive and print what was found."""
     from proofstand.keeping.checked import check_archive
     from proofstand.keeping.home import settle_if_possible
-    from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
+    from proofstand.signoff.heads import known_places
 
     from .verify_archive import exit_of, print_checked
 
     archive = home_of(args).archive
     keys = args.key or []
-    own = shop_folder() / PUBLIC_NAME
-    if not keys and args.archive is None and own.exists():
-        keys = [own]
+    if not keys and args.archive is None:
+        keys = list(known_places())
     archive.head()
     settle_if_possible(archive)
 

@@ -70,7 +70,7 @@ def run_export(args: argparse.Namespace) -> int:
     from proofstand.keeping.bundle import write_bundle
     from proofstand.keeping.export import run_json, trace_csv
     from proofstand.keeping.keep import RUN_NAME, run_folder
-    from proofstand.keeping.shown import runs_named
+    from proofstand.keeping.shown import rejected_runs, runs_named
     from records.archive.entry import JUDGEMENT
     from records.errors import InputError
     from records.runfile import check_place, read_sealed, write_once
@@ -92,6 +92,7 @@ def run_export(args: argparse.Namespace) -> int:
             raise InputError("value_wrong", key="RUN", given=args.what, right=right)
         (found,) = runs
         listed = index.entries(run=found.run)
+        rejected = rejected_runs(index)
     if ending == ".zip":
         write_bundle(archive, found.run, listed, args.out, args.key or [])
     else:
@@ -103,7 +104,7 @@ def run_export(args: argparse.Namespace) -> int:
             judged = None
             if papers:
                 judged = (archive.folder / papers[-1].path).read_bytes()
-            document = run_json(run, found_json(found), judged)
+            document = run_json(run, found_json(found, rejected), judged)
             text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
         write_once(args.out, text.encode(), "file")
     if args.json:
@@ -117,6 +118,7 @@ def run_export(args: argparse.Namespace) -> int:
 def run_day(args: argparse.Namespace) -> int:
     """Print a day's page."""
     from proofstand.keeping.day import day_json, day_page
+    from proofstand.keeping.shown import rejected_runs
 
     from .records import run_json
 
@@ -124,15 +126,16 @@ def run_day(args: argparse.Namespace) -> int:
     where = home_of(args)
     with opened(where) as index:
         page = day_page(index, where.archive, day, simulated=args.simulated)
+        rejected = rejected_runs(index)
     if args.json:
-        document = day_json(page, [run_json(run) for run in page.runs])
+        document = day_json(page, [run_json(run, rejected) for run in page.runs])
         print(json.dumps(document, ensure_ascii=False))
         return 0
-    print("\n".join(_lines(page, args.simulated)))
+    print("\n".join(_lines(page, rejected, args.simulated)))
     return 0
 
 
-def _lines(page: Day, simulated: bool) -> list[str]:
+def _lines(page: Day, rejected: frozenset[str], simulated: bool) -> list[str]:
     from proofstand.display import plain
 
     from .records import run_line
@@ -149,10 +152,17 @@ def _lines(page: Day, simulated: bool) -> list[str]:
         f"Start-of-shift checks kept: {page.shifts}",
         f"Concessions: {page.concessions}",
     ]
+    set_aside = [run for run in page.runs if run.run in rejected]
     for head, lines in (
-        ("Tested", [run_line(run) for run in page.runs]),
-        ("Tested again on the same job", [run_line(run) for run in page.retests]),
-        ("Without certificate or report", [run_line(run) for run in page.without]),
+        *(
+            (head, [run_line(run, rejected) for run in runs])
+            for head, runs in (
+                ("Tested", page.runs),
+                ("Tested again on the same job", page.retests),
+                ("Without certificate or report", page.without),
+                ("Rejected", set_aside),
+            )
+        ),
         (
             "Old open jobs",
             [

@@ -15,9 +15,20 @@ if TYPE_CHECKING:
 
     from proofstand.keeping.bundle import CheckedBundle
     from proofstand.keeping.checked import Checked
+    from proofstand.signoff.against import Against
     from proofstand.signoff.notes import Note
     from proofstand.signoff.notices import Notice, VerifiedNotice
     from proofstand.signoff.verify import Paper, Verified
+
+
+_LISTED = {
+    "fits": "the list is signed, and the signature fits a key given",
+    "same key": "the list is signed by a key that signed what lies in it",
+    "other key": "the list is signed by a key that signed nothing else here: what it "
+    "lacks may have been taken out",
+    "unsigned": "nobody signed the list: what it lacks may have been taken out, a "
+    "rejection or a notice, too",
+}
 
 
 def add(commands: Subparsers) -> None:
@@ -28,7 +39,8 @@ def add(commands: Subparsers) -> None:
         description="Check every byte of run files, journals, certificates, notes, "
         "bundles and whole archives (their folder); what is given together has to "
         "belong together. Exit 0 when all are whole, 5 when one was changed or cut "
-        "short, 2 when one is not ours.",
+        "short, 2 when one is not ours; 6 when all are whole and one does not stand: "
+        "replaced, under review, or of a rejected run.",
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE")
     parser.add_argument(
@@ -54,10 +66,11 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.keeping.bundle import check_bundle, is_bundle
     from proofstand.keeping.checked import is_archive
     from proofstand.report import combined_exit, trouble_json
+    from proofstand.signoff.against import Against, rejected_among, standing_of
     from proofstand.signoff.notices import is_notice, notices_of, verify_notice
     from proofstand.signoff.verify import belongs, verify_by_any
     from proofstand.words.sentences import trouble
-    from records.errors import ProofstandError
+    from records.errors import EXIT_REFUSED, ProofstandError
 
     from .main import tell
     from .verify_archive import checked_json, exit_of, print_checked
@@ -87,6 +100,8 @@ def run(args: argparse.Namespace) -> int:
             elif is_bundle(path):
                 checked_bundle = check_bundle(path, keys)
                 bundles.append(checked_bundle)
+                if not checked_bundle.stands:
+                    codes.append(EXIT_REFUSED)
                 found.append(_bundle_json(checked_bundle))
             elif is_notice(path):
                 alone = verify_notice(path, keys)
@@ -105,11 +120,20 @@ def run(args: argparse.Namespace) -> int:
         _kept(whole, archives)
     except ProofstandError as error:
         fail(error, error.where)
+    known: dict[Path, Against] = {}
+    for each in whole:
+        against = Against(
+            rejected=rejected_among(each, whole),
+            notices=standing_of(notices.get(each.path, ())),
+        )
+        known[each.path] = against
+        if against.said:
+            codes.append(EXIT_REFUSED)
     if args.json:
         documents = [
             each
             if isinstance(each, dict)
-            else _document(each, pairs, notices.get(each.path, ()))
+            else _document(each, pairs, notices.get(each.path, ()), known[each.path])
             for each in found
         ]
         document = {"schema": "proofstand.verified/1", "files": documents}
@@ -122,7 +146,8 @@ def run(args: argparse.Namespace) -> int:
         for one_notice in own_notices:
             print("\n".join(_own_notice_lines(one_notice)))
         for each in whole:
-            print("\n".join(lines(each, pairs, notices.get(each.path, ()))))
+            told = lines(each, pairs, notices.get(each.path, ()), known[each.path])
+            print("\n".join(told))
     return combined_exit(codes)
 
 
@@ -150,6 +175,10 @@ def _bundle_json(bundle: CheckedBundle) -> dict[str, Any]:
         "run": bundle.run,
         "files": list(bundle.files),
         "key_inside": bundle.own_key,
+        "list": bundle.list_signed,
+        "stands": bundle.stands,
+        "rejected": bundle.against.rejected is not None,
+        "notices": [asdict(n) for each in bundle.notices.values() for n in each],
         "signatures": [each.signature for each in bundle.found],
     }
 
@@ -157,9 +186,11 @@ def _bundle_json(bundle: CheckedBundle) -> dict[str, Any]:
 def _bundle_lines(bundle: CheckedBundle) -> list[str]:
     from proofstand.display import plain
 
+    listed = _LISTED[bundle.list_signed]
     said = [
-        f"{bundle.path}: every file is as listed and of one run. bundle, run "
-        f"{plain(bundle.run)}"
+        f"{bundle.path}: {_headline(bundle.against)}every file is as listed and of one "
+        f"run. bundle, run {plain(bundle.run)}",
+        f"  {listed}",
     ]
     for each in bundle.found:
         named = each.path.name if each.paper is None else plain(each.paper.number)
@@ -167,6 +198,9 @@ def _bundle_lines(bundle: CheckedBundle) -> list[str]:
         if bundle.own_key and each.signature == "fits":
             signed = "signed with the key that lies beside it; give --key to see whose"
         said += [f"  {each.what} {named}: {signed}"]
+        said += [
+            f"  {line}" for line in _notice_lines(bundle.notices.get(each.path, ()))
+        ]
         said += [f"  {line}" for line in _simulated(each.simulated)]
     return said
 
@@ -195,7 +229,10 @@ def _kept(whole: list[Verified], archives: list[Checked]) -> None:
 
 
 def _document(
-    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...]
+    found: Verified,
+    pairs: dict[Path, Path],
+    notices: tuple[Notice, ...],
+    against: Against,
 ) -> dict[str, Any]:
     document: dict[str, Any] = {
         "file": str(found.path),
@@ -209,6 +246,7 @@ def _document(
         "key": found.key or None,
         "signature": found.signature,
         "simulated": found.simulated,
+        "stands": not against.said,
     }
     if found.paper is not None:
         run = pairs.get(found.path)
@@ -238,21 +276,36 @@ def _document(
     return document
 
 
+def _headline(against: Against | None) -> str:
+    """Return what speaks against a record, to stand before all else, or ""."""
+    from proofstand.display import plain
+
+    if against is None or not against.said:
+        return ""
+    return f"{plain(against.said)}. Otherwise "
+
+
 def lines(
-    found: Verified, pairs: dict[Path, Path], notices: tuple[Notice, ...] = ()
+    found: Verified,
+    pairs: dict[Path, Path],
+    notices: tuple[Notice, ...] = (),
+    against: Against | None = None,
 ) -> list[str]:
     """Return what is told of a record that is whole."""
     from proofstand.display import plain
 
+    head = _headline(against)
     if found.paper is not None:
-        return _paper_lines(found, found.paper, pairs) + _notice_lines(notices)
+        told = _paper_lines(found, found.paper, pairs, head)
+        return told + _notice_lines(notices)
     if found.note is not None:
         return _note_lines(found, found.note, pairs)
     seal = "the seal fits" if found.what == "run file" else "every record is whole"
     if found.torn_bytes:
         seal += f" but for {found.torn_bytes} bytes at the end"
     said = [
-        f"{found.path}: {seal}. {found.what}, {found.state}, run {plain(found.run)}",
+        f"{found.path}: {head}{seal}. {found.what}, {found.state}, run "
+        f"{plain(found.run)}",
         f"  sha256 {found.sha256} over {found.bytes} bytes",
     ]
     if found.what == "run file":
@@ -261,11 +314,13 @@ def lines(
     return said + _simulated(found.simulated)
 
 
-def _paper_lines(found: Verified, paper: Paper, pairs: dict[Path, Path]) -> list[str]:
+def _paper_lines(
+    found: Verified, paper: Paper, pairs: dict[Path, Path], head: str
+) -> list[str]:
     from proofstand.display import plain
 
     said = [
-        f"{found.path}: every byte is as it was signed. "
+        f"{found.path}: {head}every byte is as it was signed. "
         f"{plain(paper.title)} {plain(paper.number)}, {plain(paper.verdict)}",
         f"  signed with the key of {plain(paper.owner)}, issued {plain(paper.issued)}"
         + (f" by {plain(paper.by)}{_shown(paper.issuer)}" if paper.by else ""),

@@ -18,6 +18,7 @@ from enum import StrEnum
 
 from records.judgement import ACROSS_IDS, Finding, Outcome
 
+from .hatching import hatched
 from .inks import Inks
 
 # Where a limit stands across the width, and the least that a bar shows of itself.
@@ -220,19 +221,8 @@ def _interval(
 
 
 def _hatch(box: tuple[float, float, float, float], ink: str, *, rising: bool) -> str:
-    """Return diagonal lines across a box, cut at its edges by arithmetic."""
-    left, top, width, height = box
-    path = []
-    offset = _HATCH_PX / 2.0
-    while offset < width + height:
-        # from the lower (or upper) edge at `offset` along x, up (or down) at 45 degrees
-        x0, x1 = max(offset - height, 0.0), min(offset, width)
-        y0, y1 = offset - x0, offset - x1
-        if not rising:
-            y0, y1 = height - y0, height - y1
-        path.append(f"M{left + x0:.2f} {top + y0:.2f}L{left + x1:.2f} {top + y1:.2f}")
-        offset += _HATCH_PX
-    return f'<path d="{"".join(path)}" stroke="{ink}" stroke-width="1" fill="none"/>'
+    path = hatched(box, _HATCH_PX, rising=rising)
+    return f'<path d="{path}" stroke="{ink}" stroke-width="1" fill="none"/>'
 
 
 def _head(back: float, tip: float, middle: float, thick: float, ink: str) -> str:

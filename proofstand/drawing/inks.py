@@ -49,11 +49,11 @@ LIGHT = Inks(
     soft="#616A73",
     rule="#CFC9BC",
     outlet="#23408E",
-    inlet="#9A5B1F",
+    inlet="#94561C",
     other="#4A5560",
-    conforms="#1C5FA3",
-    fails="#B8460E",
-    undecided="#6A54A8",
+    conforms="#1F67B0",
+    fails="#AB400B",
+    undecided="#45307E",
 )
 DARK = Inks(
     paper="#16191C",
@@ -66,7 +66,7 @@ DARK = Inks(
     other="#B4BDC6",
     conforms="#6FB1E8",
     fails="#F08A4B",
-    undecided="#B9A7E6",
+    undecided="#D2C7F4",
 )
 PAGE = Inks(
     paper="#FFFFFF",
@@ -77,9 +77,9 @@ PAGE = Inks(
     outlet="#23408E",
     inlet="#9A5B1F",
     other="#4A5560",
-    conforms="#1C5FA3",
+    conforms="#1F67B0",
     fails="#B8460E",
-    undecided="#6A54A8",
+    undecided="#45307E",
 )
 
 

@@ -5,6 +5,7 @@ The page draws it whole; the window draws the same marks while they come.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -175,6 +176,37 @@ def thinned(line: Line, buckets: int) -> Line:
     once = np.stack([np.ones(buckets, bool), lowest != highest], axis=1)
     index = pairs[once]
     return Line(line.channel, line.role, line.t_s[index], line.value[index], line.unit)
+
+
+def straightened(
+    x: Sequence[float], y: Sequence[float], fine: float
+) -> list[tuple[float, float]]:
+    """Return the points that a line needs so as to pass within a distance of all.
+
+    Args:
+        x: rising.
+        y: as many.
+        fine: the distance, along y.
+
+    Source:
+        E. H. Bristol, Swinging door trending, ISA National Conference 1990.
+    """
+    kept = [(x[0], y[0])] if x else []
+    least, most = -math.inf, math.inf  # slopes that pass all points since the last kept
+    for n in range(1, len(x)):
+        began, level = kept[-1]
+        run = x[n] - began
+        slope = (y[n] - level) / run
+        if not least <= slope <= most:
+            kept.append((x[n - 1], y[n - 1]))
+            began, level = kept[-1]
+            run = x[n] - began
+            least, most = -math.inf, math.inf
+        least = max(least, (y[n] - fine - level) / run)
+        most = min(most, (y[n] + fine - level) / run)
+    if len(x) > 1:
+        kept.append((x[-1], y[-1]))
+    return kept
 
 
 def picture_of(run: Run, plan: Plan, part: int = 1) -> TracePicture:

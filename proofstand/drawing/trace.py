@@ -2,34 +2,65 @@
 
 The outlet has the large panel, every other pressure a lane of its own and its own
 scale; each line is named at its right-hand end. The run sheet stands under them as the
-time axis, limits where they apply. The only user of matplotlib.
+time axis, limits where they apply.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from functools import cache
-from typing import Any
+from dataclasses import dataclass
 
-from . import library  # noqa: F401  # isort: skip  # before matplotlib
-
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
 
-from .inks import FONT_FILES, Inks, fonts_folder
-from .picture import LimitMark, Line, Span, TracePicture, thinned
+from .hatching import hatched
+from .inks import Inks
+from .lettering import CAP, LINE, lettered, wide
+from .picture import LimitMark, Line, Span, TracePicture, straightened, thinned
+from .ticks import round_ticks, tick_text
 
-_MM = 1.0 / 25.4
+_PT = 72.0 / 25.4  # points in a millimetre
 _BUCKETS = 900
+_FINE_PT = 0.04  # 0.014 mm: what no print shows
 _SMALL, _TEXT = 7.5, 8.0  # points
 _DIGIT_MM = 1.5  # of a small letter
 _WORDS_MM = 3.2  # height of a line of them
 _RIGHT_MM, _LEFT_MM, _TOP_MM, _BOTTOM_MM = 23.0, 9.0, 1.5, 4.2
 _LANE_MM, _GAP_MM, _SHEET_MM = 6.0, 1.7, 4.2
+_MOST_TICKS, _MOST_LANE_TICKS, _MOST_TIMES = 5, 2, 9
+_HATCH_PT = 2.4
+_BESIDE_PT = 1.5  # between an axis and its numbers
+
+
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    """A box of the drawing with its scales; points, y down.
+
+    Attributes:
+        left, top, width, height: the box. start, stop: times at its sides.
+        low, high: values at its lower and upper edge.
+    """
+
+    left: float
+    top: float
+    width: float
+    height: float
+    start: float
+    stop: float
+    low: float = 0.0
+    high: float = 1.0
+
+    @property
+    def right(self) -> float:
+        return self.left + self.width
+
+    def x(self, t_s: float) -> float:
+        """Return where a time stands."""
+        return self.left + (t_s - self.start) * self.width / (self.stop - self.start)
+
+    def y(self, value: float) -> float:
+        """Return where a value stands."""
+        share = (value - self.low) / (self.high - self.low)
+        return self.top + self.height * (1.0 - share)
 
 
 def trace_svg(
@@ -37,230 +68,242 @@ def trace_svg(
 ) -> str:
     """Return the picture as an SVG document of that size.
 
-    Text is drawn as outlines, so that it looks the same everywhere; the same picture
+    Words are drawn as outlines, so that they look the same everywhere; the same picture
     gives the same bytes.
     """
-    settings: dict[Any, Any] = {
-        "svg.fonttype": "path",
-        "svg.hashsalt": "proofstand",
-        "axes.unicode_minus": True,
-    }
-    with mpl.rc_context(settings):
-        figure = Figure(figsize=(width_mm * _MM, height_mm * _MM))
-        FigureCanvasSVG(figure)
-        figure.patch.set_alpha(0.0)
-        _draw(figure, picture, inks, width_mm, height_mm)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    return out.getvalue()
+    width, height = width_mm * _PT, height_mm * _PT
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}pt"'
+        f' height="{height:.2f}pt" viewBox="0 0 {width:.2f} {height:.2f}">'
+        f"{''.join(_drawn(picture, inks, width_mm, height_mm))}</svg>"
+    )
 
 
-@cache
-def _face(*, bold: bool = False) -> FontProperties:
-    """Return a shipped font by its file; one of that name elsewhere never stands in."""
-    return FontProperties(fname=str(fonts_folder() / FONT_FILES[1 if bold else 0]))
+def _drawn(picture: TracePicture, inks: Inks, width: float, height: float) -> list[str]:
+    main = next((n for n in picture.lines if n.role == "outlet"), None)
+    main = main or next(iter(picture.lines), None)
+    if main is None:
+        return []
+    lanes = [line for line in picture.lines if line is not main]
+    start = min(float(line.t_s[0]) for line in picture.lines)
+    stop = max(float(line.t_s[-1]) for line in picture.lines)
+    stop = max(stop, start + 1.0)
 
+    def panel(top: float, tall: float) -> _Panel:
+        inner = width - _LEFT_MM - _RIGHT_MM
+        left, top, inner, tall = (n * _PT for n in (_LEFT_MM, top, inner, tall))
+        return _Panel(left, top, inner, tall, start, stop)
 
-def _words(size: float, *, bold: bool = False) -> FontProperties:
-    face = _face(bold=bold).copy()
-    face.set_size(size)
-    return face
-
-
-def _draw(
-    figure: Figure, picture: TracePicture, inks: Inks, width: float, height: float
-) -> None:
-    main = [line for line in picture.lines if line.role == "outlet"][:1]
-    main = main or list(picture.lines[:1])
-    lanes = [line for line in picture.lines if not any(line is m for m in main)]
-    if not main:
-        return
-    times = [line.t_s for line in picture.lines]
-    start = min(float(t[0]) for t in times)
-    stop = max(float(t[-1]) for t in times)
     below = _BOTTOM_MM + (_SHEET_MM + _GAP_MM if picture.spans else 0.0)
     lanes_height = len(lanes) * (_LANE_MM + _GAP_MM)
-    inner = width - _LEFT_MM - _RIGHT_MM
-
-    def panel(bottom: float, tall: float) -> Any:
-        box = (_LEFT_MM / width, bottom / height, inner / width, tall / height)
-        axes = figure.add_axes(box)
-        axes.set_xlim(start, max(stop, start + 1.0))
-        _plain(axes, inks)
-        return axes
-
-    top = panel(below + lanes_height, height - below - lanes_height - _TOP_MM)
-    _plot(top, main[0], inks, large=True)
-    _limits(top, picture, inks)
-    for n, line in enumerate(lanes):
-        axes = panel(below + (len(lanes) - 1 - n) * (_LANE_MM + _GAP_MM), _LANE_MM)
-        _plot(axes, line, inks, large=False)
+    tall = height - below - lanes_height - _TOP_MM
+    large = panel(_TOP_MM, tall)
+    large = _scaled(large, main, picture, large=True)
+    shapes = _plot(large, main, inks, large=True)
+    shapes += _limits(large, picture, inks)
+    top = _TOP_MM + tall + _GAP_MM
+    for line in lanes:
+        lane = _scaled(panel(top, _LANE_MM), line, picture, large=False)
+        shapes += _plot(lane, line, inks, large=False)
+        top += _LANE_MM + _GAP_MM
     if picture.spans:
-        sheet = panel(_BOTTOM_MM, _SHEET_MM)
-        _sheet(sheet, picture.spans, inks, stop, inner / (stop - start))
-        last = sheet
-    else:
-        last = top
-    last.tick_params(axis="x", labelbottom=True, labelcolor=inks.soft)
-    figure.text(
-        1.0 - (_RIGHT_MM - 1.5) / width,
-        0.5 * _BOTTOM_MM / height,
-        "s from the start",
-        fontproperties=_words(_SMALL),
-        color=inks.soft,
-        verticalalignment="center",
-    )
-    small = _words(_SMALL)
-    for axes in figure.axes:
-        if axes is not last:
-            axes.set_xticks([])  # none is shown, and each takes its time
-        for tick in (*axes.get_xticklabels(), *axes.get_yticklabels()):
-            tick.set_fontproperties(small)
+        sheet = panel(height - _BOTTOM_MM - _SHEET_MM, _SHEET_MM)
+        shapes += _sheet(sheet, picture.spans, inks)
+    axis = panel(height - _BOTTOM_MM, _BOTTOM_MM)
+    return shapes + _times(axis, inks)
 
 
-def _plain(axes: Any, inks: Inks) -> None:
-    axes.patch.set_alpha(0.0)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.tick_params(length=0, labelcolor=inks.soft, pad=1.5)
-    axes.tick_params(axis="x", labelbottom=False)
-
-
-def _plot(axes: Any, line: Line, inks: Inks, *, large: bool) -> None:
-    drawn = thinned(line, _BUCKETS)
-    ink = inks.of_role(line.role)
-    axes.plot(
-        drawn.t_s,
-        drawn.value,
-        color=ink,
-        linewidth=0.9 if large else 0.7,
-        solid_joinstyle="round",
-        clip_on=False,
-    )
-    axes.locator_params(axis="y", nbins=5 if large else 2)
-    axes.grid(axis="y", color=inks.rule, linewidth=0.4)
-    good = drawn.value[np.isfinite(drawn.value)]
+def _scaled(panel: _Panel, line: Line, picture: TracePicture, *, large: bool) -> _Panel:
+    """Return the panel with room for all that was read, and for the limits' words."""
+    good = line.value[np.isfinite(line.value)]
     if not good.size:
-        return
+        return panel
     low, high = float(np.min(good)), float(np.max(good))
     pad = 0.06 * (high - low) or 0.1 * (abs(high) or 1.0)
-    axes.set_ylim(low - pad, high + (3.0 * pad if large else pad))
-    end = float(good[-1])
-    x = 1.0 + 1.5 / 144.0
-    y = (end - low + pad) / (high - low + (4.0 * pad if large else 2.0 * pad))
-    axes.text(
-        x,
-        min(max(y, 0.12), 0.85),
-        f"{line.role or line.channel}\n{line.unit}",
-        transform=axes.transAxes,
-        color=ink,
-        fontproperties=_words(_TEXT if large else _SMALL, bold=large),
-        verticalalignment="center",
-        linespacing=1.15,
+    bottom, top = low - pad, high + (3.0 * pad if large else pad)
+    if large:
+        covered = {span.step for span in picture.spans if span.stop_s is not None}
+        share = min(_WORDS_MM * _PT / panel.height, 0.5)
+        for limit in picture.limits:
+            if limit.low is not None or limit.high is None:
+                continue
+            if limit.step not in covered:
+                continue
+            # room for its words above it, however low the panel is
+            at = limit.high / picture.unit.factor + 1.3 * _band(bottom, top)
+            top = max(top, (at - share * bottom) / (1.0 - share))
+    return _Panel(
+        panel.left,
+        panel.top,
+        panel.width,
+        panel.height,
+        panel.start,
+        panel.stop,
+        bottom,
+        top,
     )
 
 
-def _limits(axes: Any, picture: TracePicture, inks: Inks) -> None:
+def _band(bottom: float, top: float) -> float:
+    """Return how much of an axis the hatching of a wall takes."""
+    return 0.035 * (top - bottom)
+
+
+def _plot(panel: _Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
+    ink = inks.of_role(line.role)
+    good = line.value[np.isfinite(line.value)]
+    shapes = []
+    most = _MOST_TICKS if large else _MOST_LANE_TICKS
+    ticks, decimals = round_ticks(panel.low, panel.high, most)
+    grid = "".join(
+        f"M{panel.left:.2f} {panel.y(tick):.2f}H{panel.right:.2f}" for tick in ticks
+    )
+    shapes.append(_stroke(grid, inks.rule, 0.4))
+    for tick in ticks if good.size else ():
+        y = panel.y(tick) + 0.5 * CAP * _SMALL
+        x = panel.left - _BESIDE_PT
+        words = tick_text(tick, decimals)
+        shapes.append(lettered(words, x, y, inks.soft, _SMALL, across=1.0))
+    if not good.size:
+        return shapes
+    shapes.append(_stroke(_path(panel, line), ink, 0.9 if large else 0.7))
+    share = (float(good[-1]) - panel.low) / (panel.high - panel.low)
+    if not large:
+        share = 0.5  # two lines of words are as high as a lane
+    middle = panel.top + panel.height * (1.0 - min(max(share, 0.12), 0.85))
+    size = _TEXT if large else _SMALL
+    for n, words in enumerate((line.role or line.channel, line.unit)):
+        y = middle + (n - 0.5) * LINE * size + 0.5 * CAP * size
+        x = panel.right + 0.01 * panel.width
+        shapes.append(lettered(words, x, y, ink, size, bold=large))
+    return shapes
+
+
+def _path(panel: _Panel, line: Line) -> str:
+    """Return a line's path, broken where nothing good was read."""
+    drawn = thinned(line, _BUCKETS)
+    across = panel.width / (panel.stop - panel.start)
+    up = panel.height / (panel.high - panel.low)
+    x = panel.left + (drawn.t_s - panel.start) * across
+    y = panel.top + panel.height - (drawn.value - panel.low) * up
+    known = np.isfinite(y)
+    edges = np.flatnonzero(np.diff(known.astype(int))) + 1
+    path = []
+    for stretch in np.split(np.arange(x.size), edges):
+        if stretch.size and known[stretch[0]]:
+            points = straightened(x[stretch].tolist(), y[stretch].tolist(), _FINE_PT)
+            if len(points) == 1:  # a dot, as a round cap shows it
+                points *= 2
+            path.append("M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points))
+    return "".join(path)
+
+
+def _limits(panel: _Panel, picture: TracePicture, inks: Inks) -> list[str]:
     spans = {span.step: span for span in picture.spans}
     said: set[str] = set()
+    shapes: list[str] = []
     for limit in picture.limits:
         span = spans.get(limit.step)
         if span is None or span.stop_s is None:
             continue
-        _limit(axes, limit, span, picture, inks, quiet=limit.words in said)
+        quiet = limit.words in said
+        shapes += _limit(panel, limit, span, picture.unit.factor, inks, quiet=quiet)
         said.add(limit.words)
+    return shapes
 
 
 def _limit(
-    axes: Any,
+    panel: _Panel,
     limit: LimitMark,
     span: Span,
-    picture: TracePicture,
+    factor: float,
     inks: Inks,
     *,
     quiet: bool,
-) -> None:
-    factor = picture.unit.factor
-    start, stop = span.start_s, span.stop_s
-    if limit.low is not None and limit.high is not None:
-        low, high = limit.low / factor, limit.high / factor
-        axes.fill_between(
-            [start, stop], low, high, color=inks.conforms, alpha=0.18, lw=0
-        )
-        axes.hlines([low, high], start, stop, color=inks.conforms, linewidth=0.6)
-        at, ink, side = low, inks.conforms, "top"
-    elif limit.high is not None:
-        at, ink, side = limit.high / factor, inks.fails, "bottom"
-        bottom, top = axes.get_ylim()
-        band = 0.035 * (top - bottom)
-        # room for its words above it, however low the panel is
-        tall = axes.get_position().height * axes.figure.get_figheight() / _MM
-        share = min(_WORDS_MM / tall, 0.5)
-        needed = (at + 1.3 * band - share * bottom) / (1.0 - share)
-        if needed > top:
-            axes.set_ylim(bottom, needed)
-        axes.hlines(at, start, stop, color=ink, linewidth=0.9)
-        axes.fill_between(
-            [start, stop],
-            at,
-            at + band,
-            facecolor="none",
-            edgecolor=ink,
-            hatch="//////",
-            linewidth=0.0,
-        )
-        at += 1.3 * band
+) -> list[str]:
+    assert span.stop_s is not None
+    left, right = panel.x(span.start_s), panel.x(span.stop_s)
+    if limit.high is None:
+        return []
+    high = panel.y(limit.high / factor)
+    if limit.low is not None:
+        low = panel.y(limit.low / factor)
+        ink = inks.conforms
+        shapes = [
+            f'<rect x="{left:.2f}" y="{high:.2f}" width="{right - left:.2f}"'
+            f' height="{low - high:.2f}" fill="{ink}" fill-opacity="0.18"/>',
+            _stroke(_level(left, right, low) + _level(left, right, high), ink, 0.6),
+        ]
+        words_at = low + 2.0 + _SMALL
     else:
-        return
+        ink = inks.fails
+        tall = panel.height * _band(0.0, 1.0)
+        box = (left, high - tall, right - left, tall)
+        shapes = [
+            _stroke(_level(left, right, high), ink, 0.9),
+            _stroke(hatched(box, _HATCH_PT, rising=True), ink, 0.5),
+        ]
+        words_at = high - 1.3 * tall - 2.0
     if not quiet:
-        axes.annotate(
-            limit.words,
-            (start, at),
-            (1.0, -2.0 if side == "top" else 1.0),
-            textcoords="offset points",
-            fontproperties=_words(_SMALL),
-            color=ink,
-            verticalalignment=side,
-        )
+        shapes.append(lettered(limit.words, left + 1.0, words_at, ink, _SMALL))
+    return shapes
 
 
-def _sheet(
-    axes: Any, spans: Sequence[Span], inks: Inks, end: float, mm_per_s: float
-) -> None:
+def _sheet(panel: _Panel, spans: Sequence[Span], inks: Inks) -> list[str]:
     """Draw the steps under their stretch, each named where its name has room.
 
     Without room the number stands above its stretch; the last step's name has the room
     beside the sheet.
     """
-    axes.set_ylim(0.0, 1.0)
-    axes.set_yticks([])
+    shapes = []
+    digit = _DIGIT_MM * _PT
+    low, tall = panel.y(0.02), 0.96 * panel.height
+    middle = panel.top + 0.5 * panel.height + 0.5 * CAP * _SMALL
     for count, span in enumerate(spans, 1):
-        stop = span.stop_s if span.stop_s is not None else end
-        axes.broken_barh(
-            [(span.start_s, stop - span.start_s)],
-            (0.02, 0.96),
-            facecolor="none",
-            edgecolor=inks.ink if span.done else inks.fails,
-            linewidth=0.5,
+        stop = span.stop_s if span.stop_s is not None else panel.stop
+        left, right = panel.x(span.start_s), panel.x(stop)
+        ink = inks.ink if span.done else inks.fails
+        shapes.append(
+            f'<rect x="{left:.2f}" y="{low - tall:.2f}" width="{right - left:.2f}"'
+            f' height="{tall:.2f}" fill="none" stroke="{ink}" stroke-width="0.5"/>'
         )
-        wide = (stop - span.start_s) * mm_per_s
         number = str(span.number or count)
         words = f"{number} {span.step}"
-        at, side, up, across = (span.start_s + stop) / 2.0, "center", 0.48, "center"
-        if wide <= _DIGIT_MM * len(words) + 1.0:
+        at, y, across = (left + right) / 2.0, middle, 0.5
+        if right - left <= digit * len(words) + _PT:
             words = number
-        if wide <= _DIGIT_MM * len(number) + 0.4:
+        if right - left <= digit * len(number) + 0.4 * _PT:
             if span is spans[-1]:
                 words = f"{number} {span.step}"
-                at, side = stop + 0.8 / mm_per_s, "left"
+                at, across = right + 0.8 * _PT, 0.0
             else:
-                up, across = 1.04, "bottom"
-        axes.text(
-            at,
-            up,
-            words,
-            fontproperties=_words(_SMALL),
-            color=inks.ink,
-            horizontalalignment=side,
-            verticalalignment=across,
-        )
+                y = panel.top - 0.04 * panel.height
+        shapes.append(lettered(words, at, y, inks.ink, _SMALL, across=across))
+    return shapes
+
+
+def _times(panel: _Panel, inks: Inks) -> list[str]:
+    """Write the times under everything, panel being what is left there."""
+    ticks, decimals = round_ticks(panel.start, panel.stop, _MOST_TIMES)
+    y = panel.top + _BESIDE_PT + CAP * _SMALL + 1.0
+    unit = "s from the start"
+    end = panel.right + _BESIDE_PT * _PT
+    shapes = [lettered(unit, end, y, inks.soft, _SMALL)]
+    for tick in ticks:
+        words = tick_text(tick, decimals)
+        x = panel.x(tick)
+        if x + 0.5 * wide(words, _SMALL) > end - _PT:
+            continue  # the unit stands there
+        shapes.append(lettered(words, x, y, inks.soft, _SMALL, across=0.5))
+    return shapes
+
+
+def _level(left: float, right: float, y: float) -> str:
+    return f"M{left:.2f} {y:.2f}H{right:.2f}"
+
+
+def _stroke(path: str, ink: str, width: float) -> str:
+    return (
+        f'<path d="{path}" stroke="{ink}" stroke-width="{width:g}"'
+        ' stroke-linejoin="round" stroke-linecap="round" fill="none"/>'
+    )

@@ -45,7 +45,7 @@ def known_against_page(archive: Path | None = None) -> Callable[[Path], Against]
                 if (folder / name).is_file():
                     kept += notices_of(folder / name)
         return Against(
-            rejected=_rejected(folder, found.sha256),
+            rejected=rejected_run(folder, found.sha256),
             notices=standing_of((*kept, *beside)),
         )
 
@@ -70,7 +70,7 @@ def known_against_run(archive: Path | None = None) -> Callable[[Run], Against]:
                 if found and _is_of(page, run):
                     notices += found
         return Against(
-            rejected=_rejected(folder, run.sha256),
+            rejected=rejected_run(folder, run.sha256),
             notices=tuple(
                 notice
                 for notice in standing_of(notices)
@@ -93,7 +93,8 @@ def _folder(archive: Path | None, run_id: str, *, simulated: bool) -> Path | Non
         return None
 
 
-def _rejected(folder: Path | None, run_sha256: str) -> Rejected | None:
+def rejected_run(folder: Path | None, run_sha256: str) -> Rejected | None:
+    """Return a run's rejection, by the record of people or as its folder keeps it."""
     known = rejected_on_record(run_sha256)
     if known is not None or folder is None:
         return known

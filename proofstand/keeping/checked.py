@@ -22,8 +22,9 @@ from records.errors import InputError, IntegrityError, ProofstandError
 from records.run import Run
 from records.runfile import read_sealed
 
-from ..signoff.heads import public_keys
+from ..signoff.heads import PublicKey, public_keys
 from ..signoff.notices import read_notice
+from ..signoff.persons import moment
 from ..signoff.verify import Verified, verify_by_any
 from .keep import (
     certificate_facts,
@@ -97,8 +98,10 @@ def check_archive(
     entries = _chain(archive, head, troubles)
     signature = "not checked"
     if head is not None and known:
-        if any(head.is_signed_by(key) for key in known):
+        signer = next((key for key in known if head.is_signed_by(key)), None)
+        if signer is not None:
             signature = "fits"
+            troubles += _after_end(archive, entries, signer)
         else:
             ids = ", ".join(key.key_id[:16] for key in known)
             troubles.append(
@@ -128,6 +131,18 @@ def check_archive(
         frozenset(e.sha256 for e in whole if e.kind == kinds.CERTIFICATE),
         tuple(troubles),
     )
+
+
+def _after_end(
+    archive: Archive, entries: Sequence[Entry], signer: PublicKey
+) -> list[ProofstandError]:
+    """Return that a key signed the head after it was replaced, if it did."""
+    if not signer.until or not entries or moment(entries[-1].utc_ns) <= signer.until:
+        return []
+    where, key = _at(archive, HEAD_NAME), signer.key_id[:16]
+    return [
+        IntegrityError("signature_after_end", where=where, key=key, until=signer.until)
+    ]
 
 
 def _at(archive: Archive, path: str) -> str:

@@ -17,6 +17,7 @@ from .. import places
 from ..settings import settings
 from ..signoff.heads import SigningKey
 from ..signoff.keys import load_key, shop_key
+from ..signoff.persons import the_roll
 
 SQLITE = "sqlite:///"
 
@@ -120,6 +121,16 @@ def head_key(folder: Path | None) -> SigningKey:
         InputError: it can't be made or read.
     """
     return SigningKey(shop_key() if folder is None else load_key(folder))
+
+
+def who_typed(named: str) -> str:
+    """Return who does something that no PIN was asked for.
+
+    In a shop with a list of people it is said that nobody showed who it was.
+    """
+    if named and the_roll() is not None:
+        return f"{named} (as typed)"
+    return who_is(named)
 
 
 def who_is(named: str) -> str:

@@ -15,6 +15,8 @@ from records.runfile import read_sealed
 
 from ..signoff.certificate import Earlier
 from ..signoff.persons import moment
+from ..signoff.work import work_since
+from .against import rejected_run
 from .home import head_key, home, index_of, who_is
 from .keep import RUN_NAME, keep_issued, run_folder
 
@@ -67,10 +69,9 @@ def keeper(
 def earlier_tests(
     archive: Path | None = None,
 ) -> Callable[[Run], tuple[Earlier, ...] | None]:
-    """Return what tells of a run which tests of the same job were before it.
+    """Return what tells of a run which tests of the same regulator were before it.
 
-    Tests as received don't count; they are no attempts. What a simulated rig made has
-    earlier tests only where an archive is named.
+    What a simulated rig made is looked for only where an archive is named.
 
     Args:
         archive: folder of the archive, None for the shop's.
@@ -78,7 +79,7 @@ def earlier_tests(
 
     def look(run: Run) -> tuple[Earlier, ...] | None:
         if run.header.rig.simulated and archive is None:
-            return ()
+            return None
         where = home(archive)
         if not where.archive.exists:
             return ()
@@ -89,15 +90,13 @@ def earlier_tests(
                     for each in index.by_serial(run.header.job.regulator.serial)
                     if _is_before(each, run)
                 ]
+            found.reverse()
+            opened = [_opened(where.archive, each) for each in found]
             return tuple(
-                Earlier(
-                    run=each.run,
-                    sha256=own.sha256,
-                    day=moment(each.started_ns)[:10],
-                    verdict=each.verdict,
+                _earlier(each, own, after, run, where.archive)
+                for each, own, after in zip(
+                    found, opened, [*opened, run][1:], strict=True
                 )
-                for each in reversed(found)
-                if not (own := _opened(where.archive, each)).header.plan.as_found
             )
         except ProofstandError:
             return None
@@ -129,11 +128,27 @@ def last_page(
     return look
 
 
+def _earlier(
+    each: RunFound, own: Run, after: Run, run: Run, archive: Archive
+) -> Earlier:
+    """Return what is told of a test before a run, and of the work after it."""
+    return Earlier(
+        run=each.run,
+        sha256=own.sha256,
+        day=moment(each.started_ns)[:10],
+        verdict=each.verdict,
+        job=each.job,
+        same_job=key_of(each.job) == key_of(run.header.job.id),
+        as_received=own.header.plan.as_found,
+        rejected=rejected_run(run_folder(archive, each.run), own.sha256) is not None,
+        work=work_since(own.header.job, after.header.job),
+    )
+
+
 def _is_before(each: RunFound, run: Run) -> bool:
     return (
         each.started_ns < run.header.started_utc_ns
         and each.simulated == run.header.rig.simulated
-        and key_of(each.job) == key_of(run.header.job.id)
     )
 
 

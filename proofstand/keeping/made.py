@@ -165,21 +165,35 @@ def keep_note(
     return _kept(items, by=by)
 
 
-def keep_countersigned(page: Path, *, by: str) -> InputError | None:
+def keep_countersigned(
+    page: Path,
+    *,
+    by: str,
+    archive: Path | None = None,
+    key_folder: Path | None = None,
+) -> InputError | None:
     """Keep a page that was countersigned beside the one that waited for it.
 
-    What a demonstration key signed is of a simulated rig and not kept.
+    What a demonstration key signed is of a simulated rig and kept only where an archive
+    is named.
+
+    Args:
+        page: the page with both signatures.
+        by: who countersigned it.
+        archive: folder of the archive, None for the shop's.
+        key_folder: of the key that signs that one's head, None for the shop's.
     """
+    named = archive is not None
 
     def items(archive: Archive, stage: Stage) -> list[Item]:
         made = stage(page, "certificate")
         found = verify(made.path)
-        if found.simulated:
+        if found.simulated and not named:
             return []
         run = kept_run(archive, found, page)
         return list(certificate_items(run, found, page, made, stage))
 
-    return _kept(items, by=by)
+    return _kept(items, by=by, archive=archive, key_folder=key_folder)
 
 
 def keep_notice(

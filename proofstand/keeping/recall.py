@@ -494,7 +494,7 @@ def customers_csv(runs: Iterable[Rejudged]) -> str:
                     *(moment(run.started_ns), run.run),
                     row.paper.number if row.paper else "",
                     row.paper.title if row.paper else "",
-                    row.run.before,
+                    row.paper.verdict if row.paper else row.run.before,
                     row.run.after or "can't be judged",
                     "; ".join(f"{c.step} {c.label}" for c in row.run.changes),
                 ),

@@ -217,8 +217,22 @@ def _each(
     wrong: Mapping[str, FoundError] | None,
     plan_for: PlanFor | None,
 ) -> Iterator[Rejudged]:
-    """Give the run judged anew, once for each regulator that something was said of."""
-    for serial, (kept, told) in _kept_last(archive, listed, run).items():
+    """Give the run judged anew, once for each regulator that something was said of.
+
+    Where an error of a channel was found, also once for each plan that papers of it
+    were judged by.
+    """
+    kept_last = _kept_last(archive, listed, run, by_plan=wrong is not None)
+    narrowed = len(kept_last) > 1
+    own_papers = {
+        named: _papers_of(archive, papers, *named) if narrowed else papers
+        for named in kept_last
+    }
+    for (serial, sha256), (kept, told) in kept_last.items():
+        own = own_papers[serial, sha256]
+        is_last = (serial, sha256) == [n for n in kept_last if n[0] == serial][-1]
+        if not own and not is_last:
+            continue  # no paper stands by it
         then = _plan_then(index, archive, run, told)
         plan = then if plan_for is None else plan_for(run, *then)
         narrow = told is not None and _is_of_one(told)
@@ -238,20 +252,24 @@ def _each(
             before=str(before["verdict"]),
             after=str(after["verdict"]),
             changes=tuple(_changes(before, after)),
-            papers=_papers_of(archive, papers, serial) if narrow else papers,
+            papers=own,
             data=after,
         )
 
 
+_Named = tuple[str, str]
+"""A regulator's serial, and the digest of the plan's text, "" for any."""
+
+
 def _kept_last(
-    archive: Archive, listed: Sequence[Listed], run: Run
-) -> dict[str, tuple[Listed | None, dict[str, Any] | None]]:
-    """Return the judgement that was kept last of each regulator, by its serial.
+    archive: Archive, listed: Sequence[Listed], run: Run, *, by_plan: bool
+) -> dict[_Named, tuple[Listed | None, dict[str, Any] | None]]:
+    """Return the judgement that was kept last of each regulator, and by each plan.
 
     Raises:
         IntegrityError: one is not as it was kept.
     """
-    found: dict[str, tuple[Listed | None, dict[str, Any] | None]] = {}
+    found: dict[_Named, tuple[Listed | None, dict[str, Any] | None]] = {}
     for each in listed:
         if each.kind != kinds.JUDGEMENT:
             continue
@@ -266,14 +284,17 @@ def _kept_last(
         if hashlib.sha256(data).hexdigest() != each.sha256:
             raise IntegrityError("archive_file_changed", where=str(place), n=each.n)
         (told,) = json.loads(data)["judgements"]
-        found[str(told["regulator"]["serial"])] = each, told
-    return found or {run.header.job.regulator.serial: (None, None)}
+        plan = str(told["plan"]["sha256"]) if by_plan else ""
+        named = str(told["regulator"]["serial"]), plan
+        found.pop(named, None)  # what was said last comes last
+        found[named] = each, told
+    return found or {(run.header.job.regulator.serial, ""): (None, None)}
 
 
 def _papers_of(
-    archive: Archive, papers: Iterable[Paper], serial: str
+    archive: Archive, papers: Iterable[Paper], serial: str, plan: str
 ) -> tuple[Paper, ...]:
-    """Return the papers of one of two regulators; one that can't be read counts."""
+    """Return the papers of a regulator by a plan, "" for any; the unreadable count."""
 
     def is_of(paper: Paper) -> bool:
         try:
@@ -282,7 +303,8 @@ def _papers_of(
             (told,) = json.loads(found.judgement)["judgements"]
         except (ProofstandError, ValueError, KeyError, TypeError):
             return True
-        return bool(told["regulator"]["serial"] == serial)
+        same_plan = plan in ("", told["plan"]["sha256"])
+        return bool(told["regulator"]["serial"] == serial and same_plan)
 
     return tuple(filter(is_of, papers))
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from records.archive.chain import Archive
-from records.archive.entry import NOTE
+from records.archive.entry import NOTE, REJECTION
 from records.archive.found import Listed, RunFound
 from records.archive.index import Index
 from records.errors import InputError
@@ -30,6 +30,11 @@ def runs_named(index: Index, what: str) -> tuple[RunFound, ...]:
         where = str(index.archive.folder)
         raise InputError("record_unknown", where=where, given=plain(what))
     return runs
+
+
+def rejected_runs(index: Index) -> frozenset[str]:
+    """Return the ids of all runs that a lead set aside."""
+    return frozenset(each.run for each in index.entries(kind=REJECTION))
 
 
 def _note(archive: Archive, listed: Listed) -> Note | None:

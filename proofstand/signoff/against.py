@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from records.errors import RefusedError
+from records.errors import ProofstandError, RefusedError
 from records.people import Act
 from records.run import Run
 
-from .notes import Note
+from .notes import KINDS, REJECTION, Note, load_note
 from .notices import Notice, Says, last_against, notices_of
 from .persons import done, moment
-from .verify import verify
+from .verify import Verified, verify
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,17 @@ class Against:
 
     rejected: Rejected | None = None
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def said(self) -> str:
+        """What it is in a few words, "" where nothing speaks against it."""
+        said = []
+        if self.rejected is not None:
+            said.append(f"REJECTED by {self.rejected.by} on {self.rejected.day}")
+        for notice in self.notices:
+            new = f" by {notice.replaced_by}" if notice.replaced_by else ""
+            said.append(f"{notice.says.upper()}{new} since {notice.made}")
+        return "; ".join(said)
 
     def refuse_rejected(self, where: str) -> None:
         """Refuse a rejected run and every paper of it.
@@ -89,6 +101,25 @@ def rejected_on_record(run_sha256: str) -> Rejected | None:
     for event in done(Act.REJECT, run=run_sha256):
         day = moment(event.utc_ns)[:10]
         return Rejected(event.by, day, str(event.facts["why"]))
+    return None
+
+
+def rejected_among(found: Verified, given: Iterable[Verified]) -> Rejected | None:
+    """Return the rejection of a run, or of a page's run, among what lies there.
+
+    Looked at are notes that were given and such as lie in the same folder, signed by
+    the key that signed the run or the page.
+    """
+    if found.note is not None or not found.sha256:
+        return None
+    notes = [each.note for each in given if each.note is not None]
+    for path in sorted(found.path.parent.glob("rejection*.json")):
+        with contextlib.suppress(ProofstandError):  # of something else, or changed
+            notes.append(load_note(path, REJECTION))
+    for note in notes:
+        same = note.run_sha256 == found.sha256 and note.key_id == found.key
+        if note.what == KINDS[REJECTION][0] and same:
+            return rejected_by_note(note)
     return None
 
 

@@ -103,16 +103,25 @@ class RunNamed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Earlier:
-    """A test of the same regulator on the same job, before this one.
+    """A test of the same regulator before this one, on this job or another.
 
     Attributes:
         run, sha256: its id and hash. day: of the test, UTC. verdict: kept last.
+        job: its number. same_job: it is this one's.
+        as_received: of the regulator as it came in; no attempt.
+        rejected: the run was set aside by a lead.
+        work: what the card of the test after it tells of the work since, or "".
     """
 
     run: str
     sha256: str
     day: str
     verdict: str
+    job: str
+    same_job: bool
+    as_received: bool = False
+    rejected: bool = False
+    work: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,8 +140,8 @@ class Certificate:
         before: what an earlier judgement was that this one turned, or None.
         replaces: the certificate that it takes the place of, or None.
         as_found: the run of the test as received that stands beside it, or None.
-        earlier: tests of the same job before it, in their order, as far as the archive
-            knows; None where it was to be looked into and could not be.
+        earlier: tests of the same regulator before it, in their order, as far as the
+            archive knows; None where none was looked into.
     """
 
     number: str
@@ -156,7 +165,7 @@ class Certificate:
     before: Before | None = None
     replaces: Linked | None = None
     as_found: RunNamed | None = None
-    earlier: tuple[Earlier, ...] | None = ()
+    earlier: tuple[Earlier, ...] | None = None
 
 
 def title_of(judgement: Judgement, plan: Plan, *, as_found: bool) -> Title:
@@ -194,8 +203,7 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         beside["replaces"] = asdict(made.replaces)
     if made.as_found is not None:
         beside["as_found"] = asdict(made.as_found)
-    if made.earlier != ():
-        beside["earlier"] = made.earlier and [asdict(each) for each in made.earlier]
+    earlier = made.earlier
     return {
         "schema": SCHEMA,
         "number": made.number,
@@ -226,6 +234,7 @@ def certificate_json(made: Certificate) -> dict[str, Any]:
         "analysis_version": made.analysis_version,
         "key": made.key_id,
         "simulated": made.simulated,
+        "earlier": None if earlier is None else [asdict(each) for each in earlier],
         **beside,
     }
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from analysis.judge import judge
 from records.errors import InputError, IntegrityError, RefusedError
 from records.judgement import Finding, Judgement, Outcome
 from records.materials import is_oxidiser
-from records.people import Act
+from records.people import Act, name_key
 from records.plan import Plan
 from records.run import Run
 from records.runfile import check_place
@@ -39,6 +39,7 @@ from .roll import Clock
 from .shopkeys import known_keys
 from .signed_run import key_of, signed_run, who_signs
 
+MOST_DAYS = 366  # that a concession may count; common practice, no source
 FAILED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 # What can't be conceded: leakage to the outside, creep and what still passes the seat,
 # and what says how well the rig measured.
@@ -89,7 +90,8 @@ def concede(
     Raises:
         InputError: something given won't do, or can't be read or written.
         IntegrityError: the run was changed.
-        RefusedError: no such concession is possible, or not by this person.
+        RefusedError: no such concession is possible, or not by this person; who grants
+            it can't agree to it for another.
     """
     check_place(out, "concession")
     run = signed_run(run_path)
@@ -106,6 +108,8 @@ def concede(
             "value_wrong", key="--agreed-by", given=ascii(agreed_by), right="a name"
         )
     reason_of(why)
+    if name_key(agreed) == name_key(by):
+        raise RefusedError("concession_agreed_alone", where=str(run_path), name=agreed)
     who = who_signs(key, by, Act.CONCEDE, ask, utc_ns)
     if not who.name:
         raise RefusedError("person_wanted", act=Act.CONCEDE.value)
@@ -149,10 +153,10 @@ def _day(text: str, now_ns: int) -> date:
         raise InputError(
             "value_wrong", key="--until", given=ascii(text), right=right
         ) from None
-    if day < _today(now_ns):
-        raise InputError(
-            "value_wrong", key="--until", given=text, right="today or a later day"
-        )
+    today = _today(now_ns)
+    if not today <= day <= today + timedelta(days=MOST_DAYS):
+        right = f"a day from today on, at most {MOST_DAYS} days ahead"
+        raise InputError("value_wrong", key="--until", given=text, right=right)
     return day
 
 

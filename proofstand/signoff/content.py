@@ -20,7 +20,7 @@ from records.run import Run
 
 from ..display import STD_NOTE, WATER_NOTE, Shown, chance, show
 from ..drawing.bar import bar_of, bar_svg, state_ink
-from ..drawing.faces import covered
+from ..drawing.faces import covered_for
 from ..drawing.inks import PAGE
 from ..drawing.picture import step_numbers
 from ..report import (
@@ -56,7 +56,6 @@ from .work import declared_changes, not_recorded, work_rows
 BAR_WIDTH, BAR_HEIGHT = 150.0, 15.0
 _SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
-_TESTS = 3  # earlier ones that are named; the others are counted
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
@@ -124,7 +123,7 @@ def page_data(
         ),
         "verdict": _verdict(made, judgement, plan),
         "rules": _rules(judgement),
-        "stops": _once(stops(run, plan)),
+        "stops": _once([_other_version(made, run), *stops(run, plan)]),
         "why": _why(judgement, run),
         "suspects": _suspects(judgement, run),
         "findings": table,
@@ -132,6 +131,7 @@ def page_data(
         "sources": _sources(judgement),
         "small": small,
         "as_found": _as_found(beside.as_found, run, plan, judgement),
+        "earlier": _earlier_tests(made),
         "held": [
             asdict(held) | {"number": numbers.get(held.step, "")}
             for held in steps_held(run, plan, judgement)
@@ -168,7 +168,6 @@ def page_data(
 
 def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
     """Return the data with every text one that the page can show."""
-    signs = covered()
     missing = False
 
     def clean(value: Any, key: str = "") -> Any:
@@ -176,7 +175,7 @@ def _fit_for_print(data: dict[str, Any]) -> dict[str, Any]:
         if isinstance(value, str):
             if key in ("bar", "ink", "logo", "sha256", "key_id"):
                 return value
-            line = told(value, signs, _MOST)
+            line = told(value, covered_for(value), _MOST)
             missing = missing or ("[U+" in line and "[U+" not in value)
             return line
         if isinstance(value, list):
@@ -230,7 +229,8 @@ def _regulator(run: Run, plan: Plan) -> list[dict[str, str]]:
     elif high is not None:
         stamped.append(page("nameplate_outlet_most", most=high.typed))
     return [
-        {"label": page("serial"), "value": _clipped(regulator.serial, _NAME)},
+        # two regulators are told apart by it: never clipped
+        {"label": page("serial"), "value": " ".join(regulator.serial.split())},
         *_rows(
             ("model", regulator.model),
             ("family", regulator.family),
@@ -291,24 +291,33 @@ def _test(run: Run, plan: Plan, made: Certificate, place: str) -> list[dict[str,
 
 
 def _earlier(made: Certificate) -> str:
-    """Return which test of its job it is, and how those before it came out."""
+    """Return which test of its job it is, and how many there were before it."""
     if made.earlier is None:
         return page("earlier_unknown")
     if not made.earlier:
-        return ""
-    last = made.earlier[-_TESTS:]
-    said = [
-        page(
-            "earlier_test",
-            day=each.day,
-            verdict=each.verdict,
-            run=_clipped(each.run, _NAME),
+        return page("earlier_none")
+    attempts = [e for e in made.earlier if e.same_job and not e.as_received]
+    return page("earlier_is", n=len(attempts) + 1, all=len(made.earlier))
+
+
+def _earlier_tests(made: Certificate) -> list[str]:
+    """Return each test before it with what was done then; none is left out."""
+    said = []
+    for each in made.earlier or ():
+        verdict = page("earlier_received") if each.as_received else ""
+        verdict += each.verdict
+        if each.rejected:
+            verdict += page("earlier_rejected")
+        job = page("earlier_this_job") if each.same_job else each.job
+        line = page(
+            "earlier_test", day=each.day, verdict=verdict, job=job, run=each.run
         )
-        for each in last
-    ]
-    if len(made.earlier) > len(last):
-        said.insert(0, page("earlier_more", n=len(made.earlier) - len(last)))
-    return page("earlier_is", n=len(made.earlier) + 1, tests="; ".join(said))
+        if each.work:
+            line += " " + page("earlier_work", work=each.work)
+        elif each.verdict != Verdict.PASS.value:
+            line += " " + page("earlier_no_work")
+        said.append(line)
+    return said
 
 
 def _issuer(made: Certificate) -> str:
@@ -341,6 +350,14 @@ def _verdict(made: Certificate, judgement: Judgement, plan: Plan) -> dict[str, s
     else:
         ink = PAGE.ink
     return {"word": word, "means": " ".join(means), "ink": ink}
+
+
+def _other_version(made: Certificate, run: Run) -> str:
+    """Return that the run was judged by another version than it was tested by."""
+    if made.plan_sha256 == run.header.plan_sha256:
+        return ""
+    before = run.header.plan.version
+    return page("judged_by_other", version=made.plan_version, before=before)
 
 
 def _rules(judgement: Judgement) -> list[str]:

@@ -25,7 +25,7 @@ from records.errors import InputError, RefusedError
 from records.people import Act, Proof, Signatory
 from records.runfile import check_place, write_once
 
-from ..drawing.faces import covered
+from ..drawing.faces import covered_for
 from ..words.sentences import page, role_name
 from .against import Against, against_page
 from .certificate import COPIED_NAME, DATA_NAME
@@ -143,8 +143,8 @@ def _strips(
     )
     inputs = {
         "word": page("copy"),
-        "standing": told(_standing(notices), covered(), MOST_STANDING),
-        "said": told(said, covered(), MOST_SAID),
+        "standing": _told(_standing(notices), MOST_STANDING),
+        "said": _told(said, MOST_SAID),
         "title": page("copy_of", number=facts["number"]),
         "schema": facts["schema"],
         "number": facts["number"],
@@ -165,6 +165,10 @@ def _standing(notices: tuple[Notice, ...]) -> str:
         else page("copy_under_review", day=notice.made[:10], why=notice.why)
         for notice in notices
     )
+
+
+def _told(text: str, most: int) -> str:
+    return told(text, covered_for(text), most)
 
 
 def _named(who: Signatory) -> str:

@@ -17,7 +17,7 @@ from records.errors import InputError, IntegrityError, RefusedError
 from records.people import Act, Signatory, name_key
 from records.runfile import check_place, write_once
 
-from ..drawing.faces import covered
+from ..drawing.faces import covered_for
 from ..drawing.inks import PAGE
 from ..words.sentences import page, role_name
 from .against import Against, against_page
@@ -116,7 +116,7 @@ def _signed(
     shown = {
         "inks": asdict(PAGE),
         "title": page("title_certificate"),
-        "said": told(_words(who), covered()),
+        "said": told(_words(who), covered_for(_words(who))),
         "when": page("countersigned_when", when=moment(now)),
     }
     reason = f"{page('title_certificate')}. {_words(who)}"

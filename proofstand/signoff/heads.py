@@ -11,17 +11,23 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from records.runfile import Signature
 
 from ..places import keys_dir
-from .keys import Key, bytes_fit, key_id, load_public
+from .keys import Key, bytes_fit, key_id
+from .shopkeys import own_key_places, publics_at
 
 TRUSTED_FOLDER = "trusted"
 
 
 @dataclass(frozen=True, slots=True)
 class PublicKey:
-    """A public key: it knows its own signatures."""
+    """A public key: it knows its own signatures.
+
+    Attributes:
+        until: when it was replaced, UTC, "" while it signs.
+    """
 
     key_id: str
     public: rsa.RSAPublicKey
+    until: str = ""
 
     def fits(self, data: bytes, signature: Signature) -> bool:
         """Tell whether it made a signature over these bytes."""
@@ -49,20 +55,29 @@ class SigningKey:
 
 
 def public_keys(paths: Sequence[Path]) -> tuple[PublicKey, ...]:
-    """Return public keys from their files, or the folders that they lie in.
+    """Return public keys from their files, folders that they lie in, exported lists.
 
     Raises:
         InputError: one is missing or no key.
     """
-    found = [load_public(path) for path in paths]
-    return tuple(PublicKey(key_id(public), public) for public in found)
+    found = [each for path in paths for each in publics_at(path)]
+    return tuple(PublicKey(key_id(public), public, until) for public, until in found)
+
+
+def known_places() -> tuple[Path, ...]:
+    """Return where the shop's key, those before it and other benches' keys lie.
+
+    Those of other benches a person put into the folder for them.
+    """
+    folder = keys_dir() / TRUSTED_FOLDER
+    others = sorted(folder.glob("*.pem")) if folder.is_dir() else []
+    return (*own_key_places(), *others)
 
 
 def trusted_keys() -> tuple[PublicKey, ...]:
-    """Return the keys of other benches that a person put into the folder for them.
+    """Return the keys that may have signed a head here, besides the one that signs.
 
     Raises:
         InputError: one of them is no public key.
     """
-    folder = keys_dir() / TRUSTED_FOLDER
-    return public_keys(sorted(folder.glob("*.pem")) if folder.is_dir() else [])
+    return public_keys(known_places())

@@ -86,7 +86,7 @@ def issue(
     asked: Asked = NOT_ASKED,
     utc_ns: Callable[[], int] = time.time_ns,
     keep: Callable[[bytes, bool], object] | None = None,
-    earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: (),
+    earlier: Callable[[Run], tuple[Earlier, ...] | None] = lambda run: None,
     last: Callable[[Run, Sequence[str]], str] = lambda run, titles: "",
     against: Callable[[Run], Against] = against_run,
 ) -> Issued:
@@ -108,8 +108,8 @@ def issue(
         utc_ns: the clock.
         keep: keeps the page before it is handed out, and is told whether it is of a
             simulated rig; a page that can't be kept is not handed out.
-        earlier: returns the tests of the same job before this one; None where they
-            could not be looked for.
+        earlier: returns the tests of the same regulator before this one; None where
+            they were not looked for.
         last: returns the number of the last page of this run with one of some titles,
             or "": a further one has to take its place.
         against: tells which pages of this run are under review, or that it was
@@ -145,7 +145,9 @@ def issue(
     accepted = conceded(concessions, run, plan, judgement, key, issued_ns)
     before = None if key.demo and not plan_name else turned(run, judgement)
     if before is not None:
-        before = confirmed(before, confirmation, run, judgement, by, key, str(run_path))
+        before = confirmed(
+            before, confirmation, run, plan, judgement, by, key, str(run_path)
+        )
     issuer = who_signs(key, by, Act.CERTIFY, ask, utc_ns)
     judgement = replace(judgement, by=issuer.name)
     issued = datetime.fromtimestamp(issued_ns // 10**9, tz=UTC).astimezone()
@@ -176,23 +178,35 @@ def issue(
     )
     pdf, box = page_and_box(certificate, run, plan, judgement, beside)
     signed = sign(pdf, key, certificate.title.said, box)
-    # On record first: a page that is not there can be made again, one that nobody
-    # knows of can't be taken back.
-    did(
-        issuer,
-        Act.CERTIFY,
-        utc_ns=utc_ns,
-        number=certificate.number,
-        title=title.value,
-        run=run.sha256,
-        verdict=judgement.verdict.value,
-        plan=plan.id,
-        version=str(plan.version),
-        plan_sha256=judgement.plan_sha256,
-    )
-    if keep is not None:
-        keep(signed, certificate.simulated)
-    write_once(out, signed, "certificate")
+    kept: list[object] = []
+
+    def on_record() -> None:
+        did(
+            issuer,
+            Act.CERTIFY,
+            utc_ns=utc_ns,
+            number=certificate.number,
+            title=title.value,
+            run=run.sha256,
+            verdict=judgement.verdict.value,
+            plan=plan.id,
+            version=str(plan.version),
+            plan_sha256=judgement.plan_sha256,
+        )
+        if keep is not None:
+            kept.append(keep(signed, certificate.simulated))
+
+    # On record once there is room for it and before it is there: what could not be
+    # written is not kept as issued, and none is handed out that nobody knows of.
+    try:
+        write_once(out, signed, "certificate", first=on_record)
+    except InputError as error:
+        if not kept:
+            raise
+        why = str(error.facts.get("why", error))
+        raise InputError(
+            "page_kept_only", where=str(out), number=certificate.number, why=why
+        ) from None
     notice = announced(asked, certificate, issuer, key_folder, utc_ns)
     return Issued(out, certificate, judgement, len(signed), notice)
 

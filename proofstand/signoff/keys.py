@@ -34,6 +34,8 @@ ENDED_NAME = "ended.json"  # in the folder of a key that was replaced
 SHOP_FOLDER = "shop"
 YEARS = 20
 DEMO_MARK = "demonstration: simulated rigs only"
+_EARLIER = datetime.timedelta(hours=1)  # computers of one shop differ by minutes
+_LASTS = datetime.timedelta(days=365.25 * YEARS)
 OWNER_MOST = 64  # characters of a common name, X.520
 
 
@@ -188,14 +190,19 @@ def _certificate(
         .issuer_name(name)
         .public_key(public)
         .serial_number(x509.random_serial_number())
-        # computers of one shop differ by minutes
-        .not_valid_before(now - datetime.timedelta(hours=1))
-        .not_valid_after(now + datetime.timedelta(days=365.25 * YEARS))
+        .not_valid_before(now - _EARLIER)
+        .not_valid_after(now + _LASTS)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(usage, critical=True)
         .add_extension(identifier, critical=False)
         .sign(private, hashes.SHA256())
     )
+
+
+def made_at(certificate: x509.Certificate) -> datetime.datetime:
+    """Return when a key was made, or from when on its certificate counts."""
+    first, last = certificate.not_valid_before_utc, certificate.not_valid_after_utc
+    return first + _EARLIER if last - first == _EARLIER + _LASTS else first
 
 
 def load_key(folder: Path) -> Key:

@@ -26,7 +26,7 @@ from records.plan import Plan
 from records.run import Run
 
 from ..display import show
-from ..drawing.faces import covered
+from ..drawing.faces import covered_for
 from ..report import role_of
 from ..words.sentences import page
 from .page import code_svg
@@ -212,7 +212,7 @@ def tag(
         ("set_pressure", _set_pressure(run, plan, judgement)),
         ("tested", tested),
         ("certificate_number", number) if number else ("run", run.id),
-        ("seal", last_seal(card) or page("tag_none")),
+        ("seal", last_seal(card) or page("tag_not_recorded")),
         ("tagged_by", by),
     ]
     cautions = [] if state is State.SERVICEABLE else [page("tag_not_for_service")]
@@ -356,12 +356,12 @@ def _needed(label: dict[str, Any], size: Size) -> str:
 
 def _whole(text: str) -> str:
     """Return a text that may not be cut: a serial or a job's number."""
-    return told(text, covered(), _WHOLE)
+    return told(text, covered_for(text), _WHOLE)
 
 
 def _rows(pairs: Sequence[tuple[str, str]]) -> list[dict[str, str]]:
     return [
-        {"label": page(id), "value": told(value, covered(), _SHORT)}
+        {"label": page(id), "value": told(value, covered_for(value), _SHORT)}
         for id, value in pairs
         if value
     ]

@@ -77,6 +77,7 @@ def sign(pdf: bytes, key: Key, reason: str, second: Box | None = None) -> bytes:
         second: where a second signature may be put, and nothing else; None: nowhere.
     """
     writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
+    _leave_out_suspects(writer)
     if second is not None:
         field = fields.SigFieldSpec(
             SECOND_NAME,
@@ -102,6 +103,14 @@ def sign(pdf: bytes, key: Key, reason: str, second: Box | None = None) -> bytes:
         meta, _KeySigner(key), new_field_spec=fields.SigFieldSpec(FIELD_NAME)
     )
     return _signed(writer, signing)
+
+
+def _leave_out_suspects(writer: IncrementalPdfFileWriter) -> None:
+    """Leave out what says the default: some readers take it for an error."""
+    marked = writer.root.get("/MarkInfo")
+    if marked is not None and marked.get("/Suspects") is not None:
+        del marked["/Suspects"]
+        writer.update_root()  # type: ignore[no-untyped-call]
 
 
 def countersign(

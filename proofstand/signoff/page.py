@@ -36,6 +36,8 @@ TRACE_ON_TWO_PAGES_MM = 56.0
 _GAP_MM = 2.2  # above a trace
 _SLACK_MM = 0.5
 _MOSTLY = 3  # of the sizes: where a whole test ends
+_WRITTEN_MM = 230.0  # of the page's height: without margins and foot
+_GROWS = 0.9  # of it, with the size of letters; pictures and rules stay as they are
 _BOX = ("x", "y", "width", "height")
 
 
@@ -143,20 +145,44 @@ def _fitted(data: dict[str, Any], traces: int) -> tuple[float, float]:
     """Return the scale and the height of each trace.
 
     What fits at one size fits at all smaller ones, so that the largest that does is
-    found by halving; the search begins where it mostly ends, and beside that.
+    found by halving; the search begins where it mostly ends, and goes on where what is
+    left says that it ends. What can't fit by its growth alone is not tried.
     """
     found: tuple[float, float] | None = None
     first, last, at = 0, len(SCALES), _MOSTLY
     while first < last:
-        scale, least = SCALES[at], TRACE_LEAST_MM[at]
-        room = _room({**data, "scale": scale})
-        each = (room.left_mm - _SLACK_MM) / traces - _GAP_MM if traces else least
-        if room.pages == 1 and room.left_mm >= 0.0 and each >= least:
-            found, last = (scale, min(each, TRACE_MOST_MM)), at
+        room = _room({**data, "scale": SCALES[at]})
+        each = _each(room.left_mm, traces, at)
+        if room.pages == 1 and room.left_mm >= 0.0 and each >= TRACE_LEAST_MM[at]:
+            found, last = (SCALES[at], min(each, TRACE_MOST_MM)), at
+            while first < last and not _could_fit(room.left_mm, traces, at, first):
+                first += 1
         else:
             first = at + 1
-        at = last - 1 if last == _MOSTLY else (first + last) // 2
+        likely = [
+            size
+            for size in range(first, last)
+            if room.pages == 1 and _could_fit(room.left_mm, traces, at, size)
+        ]
+        at = likely[0] if likely else (first + last) // 2
     return found or (SCALE_ON_TWO_PAGES, TRACE_ON_TWO_PAGES_MM)
+
+
+def _each(left_mm: float, traces: int, at: int) -> float:
+    """Return the height that each trace would have."""
+    if not traces:
+        return TRACE_LEAST_MM[at]
+    return (left_mm - _SLACK_MM) / traces - _GAP_MM
+
+
+def _could_fit(left_mm: float, traces: int, at: int, other: int) -> bool:
+    """Tell whether a size could fit, from what is left at another.
+
+    Lines grow with their letters, and there are rather more of them.
+    """
+    grown = SCALES[other] / SCALES[at] - 1.0
+    left = left_mm - _GROWS * grown * (_WRITTEN_MM - left_mm)
+    return left >= 0.0 and _each(left, traces, other) >= TRACE_LEAST_MM[other]
 
 
 def _room(data: dict[str, Any]) -> _Room:

@@ -21,6 +21,7 @@ from records.people import (
     Role,
     Roll,
     Signatory,
+    looks_of,
     name_key,
 )
 
@@ -246,7 +247,8 @@ def add(
     """Add somebody, by a lead.
 
     Raises:
-        RefusedError: see :func:`prove`; ``person_there_already``.
+        RefusedError: see :func:`prove`; ``person_there_already``,
+            ``person_looks_alike``.
         InputError: a name, a gas or the PIN won't do; it can't be written.
     """
     name = _name(name)
@@ -379,6 +381,9 @@ def _refuse_known(of: Roll | None, name: str) -> None:
         raise RefusedError("roll_not_begun")
     if of.member(name) is not None:
         raise RefusedError("person_there_already", name=name)
+    for member in of.members.values():
+        if looks_of(member.name) == looks_of(name):
+            raise RefusedError("person_looks_alike", name=name, known=member.name)
 
 
 def _refuse_last_lead(writer: Writer, member: Member) -> None:

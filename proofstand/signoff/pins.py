@@ -11,7 +11,9 @@ import hmac
 import json
 import secrets
 import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
 
 from records.errors import InputError
 
@@ -19,6 +21,7 @@ FORMAT = "proofstand.pin/1"
 LEAST, MOST = 6, 64  # characters
 SALT_BYTES, HASH_BYTES = 16, 32
 _LEAST_DIFFERENT = 3
+_LEAST_ROW, _MOST_AROUND = 4, 4  # letters of a row, and digits around it
 _ROWS = (
     "01234567890",
     "abcdefghijklmnopqrstuvwxyz",
@@ -124,7 +127,7 @@ def refuse_weak(pin: str, name: str) -> None:
         why = "it begins or ends with a blank, or holds a sign that can't be printed"
     elif len(set(plain)) < _LEAST_DIFFERENT:
         why = f"it has fewer than {_LEAST_DIFFERENT} different characters"
-    elif bare in _OFTEN or _is_row(bare):
+    elif _is_often(bare) or _is_day(bare):
         why = "it is among those that are guessed first"
     elif _repeats(plain):
         why = "it repeats a shorter one"
@@ -132,6 +135,26 @@ def refuse_weak(pin: str, name: str) -> None:
         why = "it is made of the name"
     if why:
         raise InputError("pin_weak", why=why)
+
+
+def _is_often(bare: str) -> bool:
+    """Tell whether it is a word or a row that many take, with digits around or not."""
+    letters = bare.strip("0123456789")
+    around = len(letters) >= _LEAST_ROW and len(bare) - len(letters) <= _MOST_AROUND
+    return any(
+        text in _OFTEN or _is_row(text) for text in (bare, letters if around else bare)
+    )
+
+
+def _is_day(bare: str) -> bool:
+    """Tell whether it is a day of these two centuries, in any order."""
+    if len(bare) != 8 or not bare.isascii() or not bare.isdigit():
+        return False
+    for text in (bare, bare[4:] + bare[2:4] + bare[:2], bare[4:] + bare[:4]):
+        with suppress(ValueError):
+            if 1900 <= date.fromisoformat(text).year < 2100:
+                return True
+    return False
 
 
 def _is_row(bare: str) -> bool:

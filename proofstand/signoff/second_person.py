@@ -22,7 +22,7 @@ from records.run import Run
 from records.runfile import check_place
 from records.tomlfile import text_sha256
 
-from ..approvals import as_approved, plan_of
+from ..approvals import approvals_for, as_approved, plan_of
 from .certificate import Before
 from .concession import of_this_shop
 from .keys import Key
@@ -130,6 +130,7 @@ def confirm(
     if not who.name:
         raise RefusedError("person_wanted", act=Act.CONFIRM.value)
     refuse_first(who.name, run, str(run_path))
+    refuse_approver(who.name, run, plan, now.plan_sha256, str(run_path))
     facts: dict[str, Any] = {
         **common(CONFIRMATION, run, who, why, moment(utc_ns())),
         "plan": {"id": plan.id, "version": plan.version, "sha256": now.plan_sha256},
@@ -156,6 +157,7 @@ def confirmed(
     before: Before,
     path: Path | None,
     run: Run,
+    plan: Plan,
     now: Judgement,
     issuer: str,
     key: Key,
@@ -179,6 +181,7 @@ def confirmed(
     if not same or name_key(note.by) == name_key(issuer):
         raise _wanted(before, str(path))
     refuse_first(note.by, run, str(path))
+    refuse_approver(note.by, run, plan, now.plan_sha256, str(path))
     return replace(before, confirmed=note)
 
 
@@ -202,3 +205,24 @@ def refuse_first(name: str, run: Run, where: str) -> None:
     first |= {name_key(event.by) for event in fails}
     if name_key(name) in first:
         raise RefusedError("second_person_same", where=where, name=name)
+
+
+def refuse_approver(
+    name: str, run: Run, plan: Plan, plan_sha256: str, where: str
+) -> None:
+    """Refuse a confirmation by who approved the version that makes it a pass.
+
+    Raises:
+        RefusedError: ``second_person_approved``.
+    """
+    if plan_sha256 == run.header.plan_sha256:
+        return  # the plan turned nothing
+    approvers = {name_key(a.by) for a in approvals_for(run.header, plan, plan_sha256)}
+    if name_key(name) in approvers:
+        raise RefusedError(
+            "second_person_approved",
+            where=where,
+            name=name,
+            plan=plan.id,
+            version=plan.version,
+        )

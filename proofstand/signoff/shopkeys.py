@@ -32,10 +32,13 @@ from .keys import (
     CERTIFICATE_NAME,
     ENDED_NAME,
     PRIVATE_NAME,
+    PUBLIC_NAME,
     Key,
     is_demo,
     key_id,
     load_key,
+    load_public,
+    made_at,
     make_key,
     owner_of,
     put_key,
@@ -91,12 +94,17 @@ def known_keys() -> tuple[KnownKey, ...]:
         raise InputError(
             "file_unreadable", where=str(old), what="key", why=error.strerror or error
         ) from None
-    found = [_known(folder) for folder in folders]
-    before = sorted(map(_known, ended), key=lambda k: k.until, reverse=True)
+    found = [known_at(folder) for folder in folders]
+    before = sorted(map(known_at, ended), key=lambda k: k.until, reverse=True)
     return (*found, *before)
 
 
-def _known(folder: Path) -> KnownKey:
+def known_at(folder: Path) -> KnownKey:
+    """Return the key in a folder as others know it.
+
+    Raises:
+        InputError: missing, or no key.
+    """
     pem = read_file(folder / CERTIFICATE_NAME, "certificate of the key")
     try:
         certificate = x509.load_pem_x509_certificate(pem)
@@ -109,7 +117,7 @@ def _known(folder: Path) -> KnownKey:
     return KnownKey(
         id=key_id(public),
         owner=owner_of(certificate.subject),
-        since=_iso(certificate.not_valid_before_utc),
+        since=_iso(made_at(certificate)),
         until=str(told.get("until", "")),
         why=str(told.get("why", "")),
         by=str(told.get("by", "")),
@@ -299,6 +307,33 @@ def export_keys(out: Path, keys: Sequence[KnownKey], *, whole: bool) -> None:
     if whole:
         text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
     write_once(out, text.encode(), "public key")
+
+
+def own_key_places() -> tuple[Path, ...]:
+    """Return the folder of the shop's key and of each before it, as far as they are."""
+    old = keys_dir() / OLD_FOLDER
+    ended = sorted(f for f in old.iterdir() if f.is_dir()) if old.is_dir() else []
+    return tuple(f for f in (shop_folder(), *ended) if (f / PUBLIC_NAME).exists())
+
+
+def publics_at(path: Path) -> tuple[tuple[rsa.RSAPublicKey, str], ...]:
+    """Return the public keys at a place, each with its end, "" for none.
+
+    Args:
+        path: public key file, the folder that it lies in, or an exported list.
+
+    Raises:
+        InputError: missing, or none of these.
+    """
+    listed = keys_by(path)
+    if listed is not None:
+        return tuple((key.public, key.until) for key in listed)
+    public = load_public(path)
+    try:
+        told = _ended(path) if path.is_dir() else {}
+    except ValueError:
+        raise InputError("file_not_ours", where=str(path), what="key") from None
+    return ((public, str(told.get("until", ""))),)
 
 
 def keys_by(path: Path) -> tuple[KnownKey, ...] | None:

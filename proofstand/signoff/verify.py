@@ -15,12 +15,12 @@ from records.journal import is_journal, read_journal
 from records.runfile import read_seal, read_sealed
 
 from .certificate import JUDGEMENT_NAME, Title
-from .keys import key_id, load_public, signature_fits
+from .keys import key_id, signature_fits
 from .notes import Note, is_note, read_note
 from .pades import check, is_page
 from .pagefacts import facts_of, notes_of, original_of, second_of
 from .persons import moment
-from .shopkeys import keys_by
+from .shopkeys import publics_at
 
 SIGNATURE_WORDS = {
     "unsigned": "unsigned: anyone could have sealed it",
@@ -119,6 +119,8 @@ def verify(path: Path, public_key: Path | None = None) -> Verified:
         InputError: missing, empty, or not ours.
         IntegrityError: changed, cut short, or signed by another key.
     """
+    if path.is_dir():
+        raise InputError("file_not_ours", where=str(path), what="record or archive")
     if is_journal(path):
         return _journal(path)
     trusted = None if public_key is None else _trusted(public_key)
@@ -174,11 +176,7 @@ class _Trusted:
 
 
 def _trusted(path: Path) -> _Trusted:
-    listed = keys_by(path)
-    if listed is not None:
-        return _Trusted({key.id: (key.public, key.until) for key in listed})
-    public = load_public(path)
-    return _Trusted({key_id(public): (public, "")})
+    return _Trusted({key_id(each): (each, end) for each, end in publics_at(path)})
 
 
 def verify_by_any(path: Path, public_keys: Sequence[Path]) -> Verified:

@@ -47,6 +47,21 @@ def _replaced(job: JobCard) -> str:
     return by if len(by) <= _PARTS else by[: _PARTS - 1].rstrip() + "…"
 
 
+def work_since(before: JobCard, after: JobCard) -> str:
+    """Return what the card of a later test tells of the work since an earlier one.
+
+    Args:
+        before: card of the earlier test.
+        after: card of the test that came next.
+
+    Returns:
+        The parts replaced and by whom; "" where the card tells nothing new.
+    """
+    if after.rebuild is None or after.rebuild == before.rebuild:
+        return ""
+    return _replaced(after)
+
+
 def _relief(run: Run, plan: Plan) -> str:
     """Return of a relief valve: none fitted, tested, or fitted and not tested."""
     job = run.header.job

@@ -27,7 +27,8 @@ ARCHIVE, RUN, JUDGEMENT, CERTIFICATE, NOTE, NOTICE = (
     "notice",
 )
 # Signed notes about a run, by the word in their schema.
-SIGNED_NOTES = ("concession", "rejection", "confirmation")
+REJECTION = "rejection"
+SIGNED_NOTES = ("concession", REJECTION, "confirmation")
 SHIFT_RUN = "shift-run"
 # Records of the shop itself, by the word in their format.
 SHOP_KINDS = (

@@ -22,7 +22,7 @@ from gui.app import made_application
 from gui.bench_desk.presenter import ARM_S, RIG, Presenter
 from gui.tone import EVERY_S, Tone
 from proofstand.alarms import RIG_LOST
-from proofstand.procedure.engine import Acknowledge, Declare, Hear, Repeat
+from proofstand.procedure.engine import Acknowledge, Declare, Hear, Repeat, Skip
 from proofstand.procedure.watch import ALARMS
 from proofstand.session import Asked, Closed, Marked, Troubled
 from proofstand.words.sentences import alarm_does, alarm_said
@@ -455,3 +455,19 @@ def test_the_card_s_name_stands_where_nobody_gave_one(
     said = thread.said[-1]
     assert isinstance(said, Hear)
     assert said.by == recorded.header.job.technician
+
+
+def test_a_step_may_be_skipped_with_a_reason_as_the_hint_says(
+    qtbot: QtBot, locked: Presenter
+) -> None:
+    made = window(qtbot)
+    thread = at_work(made, locked)
+    QTest.keyClick(made, Qt.Key.Key_F3)
+    saying = made._bench().saying
+    skip = next(key for key in saying.choices if "Skip" in key.text())
+    QTest.mouseClick(skip, Qt.MouseButton.LeftButton)
+    assert "The trace can't show it" in [key.text() for key in saying.reasons]
+    assert not saying.tell.isEnabled()  # never without a reason
+    QTest.keyClicks(saying.reason, "no downstream valve here")
+    QTest.keyClick(saying.reason, Qt.Key.Key_Return)
+    assert thread.said == [Skip("no downstream valve here", locked.person)]

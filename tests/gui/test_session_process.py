@@ -360,7 +360,7 @@ def test_two_stations_are_led_side_by_side(
         assert made._presenter is behind
         assert made._others[0].presenter is shown
         assert (made._by, made._others[0].by) == ("", "A. Rook")
-        QTest.keyClick(made, Qt.Key.Key_F9)
+        QTest.keyClick(made, Qt.Key.Key_F12)
         assert made._presenter is shown
         made.end_and_close()  # ends the one shown; the other goes on
         qtbot.waitUntil(lambda: not made.isVisible(), timeout=60_000)

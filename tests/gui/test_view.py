@@ -9,7 +9,7 @@ import pytest
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QImage
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QInputDialog, QLabel, QLineEdit, QPushButton, QWidget
+from PySide6.QtWidgets import QLabel, QLineEdit, QPushButton, QWidget
 from pytestqt.qtbot import QtBot
 
 from analysis.judge import judge
@@ -19,7 +19,7 @@ from gui.bench_desk.run_sheet import BASE_PX, NAME_PX
 from gui.bench_desk.screen import Action, Strip
 from gui.bench_desk.start_checks import Given, look_at
 from gui.bench_desk.wording import said, several
-from gui.session_thread import Final, SessionThread
+from gui.session_thread import Final, PaperRefused, SessionThread
 from gui.theme import Theme, load_fonts, pixels_for, scale_for
 from proofstand.commands.window import WindowOptions
 from proofstand.drawing.bar import bar_svg
@@ -29,6 +29,7 @@ from proofstand.session import Asked, Closed, Judged
 from proofstand.signoff import persons
 from proofstand.simulated import EPOCH, JOB_TEXT
 from proofstand.words.sentences import caution, words
+from records.errors import RefusedError
 from records.judgement import Outcome
 from records.measure import parse_quantity
 from records.people import Roll
@@ -681,27 +682,60 @@ def test_sizes_are_told_apart() -> None:
 
 
 def test_who_issues_a_paper_is_asked_for_with_a_pin_that_is_not_shown(
-    qtbot: QtBot, run_of: RunOf, monkeypatch: pytest.MonkeyPatch
+    qtbot: QtBot, run_of: RunOf, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = run_of()
     run = open_run(path)
-    simulated = Final(run_path=path, run=run, judgement=judge(run), by="M. Okafor")
+    final = Final(run_path=path, run=run, judgement=judge(run), by="M. Okafor")
     rig = replace(run.header.rig, simulated=False)
-    real = replace(simulated, run=replace(run, header=replace(run.header, rig=rig)))
+    real = replace(final, run=replace(run, header=replace(run.header, rig=rig)))
     made = window(qtbot)
-    assert made._issuer(real) == ("M. Okafor", "")  # the shop has no list
+    asked_for: list[tuple[str, str]] = []
+    monkeypatch.setattr(
+        "gui.app.paper_of", lambda final, name, pin: asked_for.append((name, pin))
+    )
+    monkeypatch.setattr(made, "_make", lambda task: None)
+    presenter = moment(run, 880.0, clock)
+    at_work(made, presenter)
+    presenter.take([Closed("done", 880.0), real])
+    clock.now += 1.1 * ARM_S
+    made.show_now()
     listed = Roll(id="x", begun_ns=0)
     monkeypatch.setattr(persons, "the_roll", lambda: listed)
-    assert made._issuer(simulated) == ("M. Okafor", "")
-    prompts: list[tuple[object, ...]] = []
+    panel = made._bench().verdict
+    assert not panel.issuing.isVisible()
+    QTest.keyClick(made, Qt.Key.Key_Return)
+    assert asked_for == []
+    assert panel.issuing.isVisible()
+    assert panel.issuer.text() == "M. Okafor"
+    assert panel.pin.echoMode() is QLineEdit.EchoMode.Password
+    QTest.keyClicks(panel.pin, "814-quarry")
+    QTest.keyClick(panel.pin, Qt.Key.Key_Return)
+    assert asked_for == [("M. Okafor", "814-quarry")]
+    assert panel.pin.text() == ""
+    presenter.take([PaperRefused(RefusedError("pin_wrong", name="M. Okafor"))])
+    made.show_now()
+    assert made._bench().strip.isVisible()
+    assert panel.issuer.text() == "M. Okafor"
 
-    def typed(*given: object, text: str = "") -> tuple[str, bool]:
-        prompts.append((*given[2:], text))
-        return ("P. Quill", True) if text else ("814-quarry", True)
 
-    monkeypatch.setattr(QInputDialog, "getText", typed)
-    assert made._issuer(real) == ("P. Quill", "814-quarry")
-    assert prompts[0][-1] == "M. Okafor"
-    assert prompts[1][1] is QLineEdit.EchoMode.Password
-    monkeypatch.setattr(QInputDialog, "getText", lambda *a, text="": ("", False))
-    assert made._issuer(real) == ("M. Okafor", "")
+def test_nobody_is_asked_for_a_pin_where_nobody_has_one(
+    qtbot: QtBot, recorded: Run, run_path: Path, clock: Clock
+) -> None:
+    made = window(qtbot)
+    presenter = moment(recorded, 880.0, clock)
+    at_work(made, presenter)
+    final = Final(run_path=run_path, run=recorded, judgement=judge(recorded))
+    presenter.take([Closed("done", 880.0), final])
+    made.show_now()
+    panel = made._bench().verdict
+    QTest.keyClick(made, Qt.Key.Key_Return)
+    assert made._paper_thread is None  # it has only just come to stand there
+    clock.now += 1.1 * ARM_S
+    made.show_now()
+    QTest.keyClick(made, Qt.Key.Key_Return)
+    assert not panel.issuing.isVisible()
+    assert made._paper_thread is not None
+    assert made._paper_thread.join(60.0)
+    told = made._paper_thread.drain()
+    assert isinstance(told[0], PaperRefused)  # the run is unsigned

@@ -10,6 +10,7 @@ import pytest
 
 from proofstand.approvals import with_approval
 from proofstand.demo import approve_plan
+from proofstand.drawing import faces
 from proofstand.signoff import pins
 from proofstand.signoff.keys import load_signer, make_key
 from records.run import Run, RunState
@@ -23,6 +24,12 @@ __all__ = ["OWNER", "RunOf", "SealedRun", "filled", "kept", "once"]
 
 OWNER = "Larkmere Valve Works (invented)"
 SealedRun = Callable[..., Path]
+
+
+@pytest.fixture(autouse=True)
+def fonts_of_no_computer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let pages be the same on every computer, whatever fonts it has."""
+    monkeypatch.setattr(faces, "system_folders", tuple)
 
 
 @pytest.fixture(scope="session")

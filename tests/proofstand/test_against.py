@@ -6,6 +6,7 @@ Beside the file as it was handed out lies no notice here; the archive alone has 
 from __future__ import annotations
 
 import io
+import json
 import shutil
 import sys
 from collections.abc import Callable
@@ -20,7 +21,7 @@ from .conftest import SealedRun
 from .shop import LEAD, PINS, SIGNER, own_key, real
 from .shops import Call, call
 from .test_certificate import text_of, tool
-from .test_countersign import asked_for_real
+from .test_countersign import asked_for_real, asks
 
 __all__ = ["call", "tool"]  # fixtures
 Tool = Callable[..., str]
@@ -202,3 +203,45 @@ def test_the_archive_s_rejection_counts_where_no_list_of_people_has_it(
         code, _, err = call(*refused)
         assert code == 6, refused
         assert "rejected" in err
+
+
+def test_a_simulated_page_is_asked_after_in_the_archive_that_is_named(
+    sealed_run: SealedRun, demo_key: Path, tmp_path: Path, call: Call
+) -> None:
+    run, page = sealed_run(change=asks), tmp_path / "page.pdf"
+    home = ("--archive", tmp_path / "archive")
+    key = ("--key", demo_key)
+    by = ("--by", SIGNER)
+    assert call("certify", run, "--out", page, *by, *key, *home)[0] == 0
+    done = tmp_path / "c.pdf"
+    sign = ("records", "countersign", page, "--by", LEAD, *key, *home, "--out")
+    assert call(*sign, done)[0] == 0
+    kept = sorted(p.name for p in (tmp_path / "archive").glob("2*/*/certificate-*"))
+    assert len(kept) == 2
+    assert kept[0].endswith("-countersigned.pdf")
+    tag = ("print", "tag", run, "--certificate", done, "--out")
+    assert "serviceable" in call(*tag, tmp_path / "t1.pdf", *home)[1]
+    other = tmp_path / "elsewhere"
+    other.mkdir()
+    shutil.copyfile(done, other / done.name)
+    words = ("notice", other / done.name, "--says", "under review", "--why", "off")
+    assert call(*words, *by, *key)[0] == 0
+    (note,) = other.glob("*.notice-001.json")
+    assert call("records", "add", note, *home, *key)[0] == 0
+    assert "hold" in call(*tag, tmp_path / "t2.pdf", *home)[1]
+    code, _, err = call(*sign, tmp_path / "again.pdf")
+    assert code == 6
+    assert "under review" in err
+
+
+def test_a_name_without_a_pin_is_kept_as_typed(
+    run: Path, tmp_path: Path, call: Call, pin: Pin
+) -> None:
+    certified(call, run, tmp_path / "c.pdf", pin)
+    run_id = next(archive_dir().glob("2*/*/run.h5")).parent.name
+    remark = ("records", "comment", run_id, "dropped", "--by", "Nobody at all")
+    assert call(*remark)[0] == 0
+    chain = (archive_dir() / "chain.jsonl").read_text("utf-8")
+    lines = [json.loads(line) for line in chain.splitlines()]
+    assert lines[-1]["who"] == "Nobody at all (as typed)"
+    assert lines[-2]["who"] == SIGNER  # shown by PIN

@@ -14,7 +14,7 @@ import os
 import random
 import re
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -26,13 +26,17 @@ import pytest
 import segno
 from cryptography import x509
 from cryptography.hazmat.primitives import serialization
+from fontTools.fontBuilder import FontBuilder
+from fontTools.pens.ttGlyphPen import TTGlyphPen
 
 from proofstand.commands.main import main
 from proofstand.display import show
+from proofstand.drawing import faces
 from proofstand.drawing.faces import covered
 from proofstand.report import role_of
 from proofstand.signoff import issue as issuing
 from proofstand.signoff.certificate import Title, code_text
+from proofstand.signoff.copies import make_copy
 from proofstand.signoff.issue import Issued, issue, page_of
 from proofstand.signoff.keys import CERTIFICATE_NAME, PRIVATE_NAME, shop_folder
 from proofstand.signoff.page import SCALES, code_svg
@@ -310,6 +314,7 @@ def test_a_reader_of_signatures_agrees(
     data = passed[1].path.read_bytes()
     said = tool("pdfsig", "-nocert", passed[1].path)
     assert "Signature is Valid" in said
+    assert "Error" not in said
     assert "Total document signed" in said
     assert "ETSI.CAdES.detached" in said  # EN 319 142-1
     # It exits 0 on a mismatch too: only its words count.
@@ -724,7 +729,7 @@ def test_text_is_data_and_any_length_or_script_still_prints(
 
     out = tmp_path / "page.pdf"
     issue(sealed_run(change=written), out, by=NASTY, key_folder=demo_key)
-    text = text_of(tool, out).replace("\u200b", "")
+    text = text_of(tool, out)
     assert 'panic("x")' in text
     assert "Wałęsa Жуков" in text
     assert "[U+5C71][U+7530] evil" in text
@@ -733,7 +738,100 @@ def test_text_is_data_and_any_length_or_script_still_prints(
     assert "…" in text
     rows = tool("pdffonts", out).splitlines()[2:]
     assert all(row.split()[-5] == "yes" for row in rows)
-    assert re.search(r"^Pages: +1$", tool("pdfinfo", out), re.MULTILINE)
+    # the serial is whole, however long
+    assert re.search(r"^Pages: +2$", tool("pdfinfo", out), re.MULTILINE)
+
+
+@pytest.fixture
+def own_font(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Callable[[str], None]]:
+    """Give what puts a font with some letters on this computer."""
+    folder = tmp_path / "fonts"
+    folder.mkdir()
+
+    def forget() -> None:
+        for kept in (faces._files, faces._signs_of, faces.stepping_in):
+            kept.cache_clear()
+
+    def make(letters: str) -> None:
+        names = {ord(letter): f"u{ord(letter):04X}" for letter in letters}
+        order = [".notdef", *names.values()]
+        pen = TTGlyphPen(None)
+        for step in ((100, 0), (100, 800), (900, 800), (900, 0)):
+            (pen.lineTo if pen.points else pen.moveTo)(step)
+        pen.closePath()
+        box = pen.glyph()
+        made = FontBuilder(1000, isTTF=True)
+        made.setupGlyphOrder(order)
+        made.setupCharacterMap(names)
+        made.setupGlyf(dict.fromkeys(order, box))
+        made.setupHorizontalMetrics(dict.fromkeys(order, (1000, 100)))
+        made.setupHorizontalHeader(ascent=800, descent=-200)
+        name = "Invented Hand"
+        made.setupNameTable(
+            {
+                "familyName": name,
+                "styleName": "Regular",
+                "fullName": name,
+                "psName": "InventedHand-Regular",
+            }
+        )
+        made.setupOS2()
+        made.setupPost()
+        made.save(folder / "hand.ttf")
+        forget()
+
+    monkeypatch.setattr(faces, "system_folders", lambda: [folder])
+    forget()
+    yield make
+    forget()
+
+
+def test_a_name_in_any_script_stands_as_it_was_given(
+    sealed_run: SealedRun,
+    tmp_path: Path,
+    demo_key: Path,
+    tool: Callable[..., str],
+    own_font: Callable[[str], None],
+) -> None:
+    own_font("山田太郎製作所")
+
+    def written(run: Run) -> Run:
+        regulator = replace(run.header.job.regulator, model="山田製作所")
+        card = replace(run.header.job, regulator=regulator)
+        return replace(run, header=replace(run.header, job=card))
+
+    out = tmp_path / "page.pdf"
+    issue(sealed_run(change=written), out, by="山田 太郎 ☃", key_folder=demo_key)
+    text = text_of(tool, out)
+    assert "山田 太郎" in text
+    assert "山田製作所" in text
+    assert "[U+" not in text
+    rows = tool("pdffonts", out).splitlines()[2:]
+    (row,) = [row for row in rows if "Invented" in row]
+    assert row.split()[-5] == "yes"
+    assert "山田製作所" in text_of(tool, make_copy(out, tmp_path / "copy.pdf",
+        by="太郎", key_folder=demo_key).path)  # fmt: skip
+
+
+def test_a_long_word_is_copied_as_it_is(
+    sealed_run: SealedRun, tmp_path: Path, demo_key: Path, tool: Callable[..., str]
+) -> None:
+    serial = "".join(f"{n:03d}-AB." for n in range(43))[:300]
+
+    def written(run: Run) -> Run:
+        regulator = replace(run.header.job.regulator, serial=serial)
+        card = replace(run.header.job, regulator=regulator)
+        return replace(run, header=replace(run.header, job=card))
+
+    out = tmp_path / "page.pdf"
+    issue(sealed_run(change=written), out, by="x", key_folder=demo_key)
+    text = tool("pdftotext", "-raw", out, "-")
+    assert "\u200b" not in text
+    assert serial in re.sub(r"\s", "", text)
+    box = tool("pdftotext", "-bbox", out, "-")
+    assert max(map(float, re.findall(r'xMax="([\d.]+)"', box))) < 210.0 * 72.0 / 25.4
 
 
 def test_told() -> None:
@@ -833,7 +931,8 @@ def test_what_can_t_be_set_is_told(
     run_path, made = passed
     run = open_run(run_path)
     everything = frozenset(range(0x110000))
-    monkeypatch.setattr("proofstand.signoff.content.covered", lambda: everything)
+    named = "proofstand.signoff.content.covered_for"
+    monkeypatch.setattr(named, lambda text: everything)
     job = replace(run.header.job, technician="山田")
     run = replace(run, header=replace(run.header, job=job))
     with pytest.raises(InputError, match="page_unprintable"):

@@ -20,7 +20,8 @@ import pytest
 from proofstand.keeping.bundle import LIST_NAME, check_bundle
 from proofstand.keeping.copies import back_up, restore
 from proofstand.keeping.keep import add
-from proofstand.signoff.keys import PUBLIC_NAME
+from proofstand.signoff.keys import PUBLIC_NAME, load_key
+from proofstand.signoff.signed_list import list_text
 from records.archive.chain import Archive
 from records.errors import InputError, IntegrityError
 from records.jobcard import Disposition
@@ -186,12 +187,17 @@ def test_a_bundle_holds_all_and_is_checked_anywhere(
         )
         assert said.stdout.split()[0].decode() == each["sha256"]
     assert (inside / "run.h5").read_bytes() == filled.run.read_bytes()
+    listed = json.loads((inside / LIST_NAME).read_bytes())
+    schema = SCHEMAS / "bundle-1.json"
+    jsonschema.validate(listed, json.loads(schema.read_text("utf-8")))
     code, out, _ = call("verify", bundle)
     assert code == 0
     assert "the key that lies beside it" in out
+    assert "signed by a key that signed what lies in it" in out
     code, out, _ = call("verify", bundle, "--key", filled.key)
     assert code == 0
     assert "fits the key given" in out
+    assert "the list is signed, and the signature fits a key given" in out
     assert call("verify", bundle, "--key", bench_key)[0] == 5
 
 
@@ -217,7 +223,13 @@ def test_a_changed_byte_in_a_bundle_is_found(bundle: Path) -> None:
     assert changed_bundle(bundle, 12, 1) == 12
 
 
-def anew(bundle: Path, change: dict[str, bytes | None], *, listed: bool = True) -> None:
+def anew(
+    bundle: Path,
+    change: dict[str, bytes | None],
+    *,
+    listed: bool = True,
+    signed: bool = True,
+) -> None:
     """Write the bundle again with other files, the list fitting or not."""
     import hashlib
 
@@ -234,9 +246,127 @@ def anew(bundle: Path, change: dict[str, bytes | None], *, listed: bool = True) 
             {"name": n, "sha256": hashlib.sha256(d).hexdigest(), "bytes": len(d)}
             for n, d in members.items()
         ]
+    if not signed:
+        for name in ("key", "certificate", "signature"):
+            del told[name]
     with zipfile.ZipFile(bundle, "w") as file:
         for name, data in {LIST_NAME: json.dumps(told).encode(), **members}.items():
             file.writestr(name, data)
+
+
+def test_what_speaks_against_a_run_is_not_taken_out_of_its_bundle_unseen(
+    filled: Shop, tmp_path: Path, call: Call, bench_key: Path
+) -> None:
+    options = ("--archive", filled.archive.folder, "--key", filled.key)
+    note = tmp_path / "r.json"
+    by = ("--by", WHO, "--why", "the wrong regulator", "--key", filled.key)
+    assert call("records", "reject", filled.run, "--out", note, *by)[0] == 0
+    assert call("records", "add", note, *options)[0] == 0
+    out = tmp_path / "rejected.zip"
+    assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
+    code, said, _ = call("verify", out, "--key", filled.key)
+    assert code == 6
+    assert f"{out}: REJECTED by {WHO} on " in said.splitlines()[0]
+    assert "Otherwise every file is as listed" in said
+    code, said, _ = call("verify", out, "--json")
+    (told,) = json.loads(said)["files"]
+    assert (code, told["stands"], told["rejected"]) == (6, False, True)
+    whole = out.read_bytes()
+    # out of the signed list it can't be taken
+    anew(out, {"rejection-001.json": None})
+    assert call("verify", out)[0] == 5
+    # of a list without a signature it is said that it is nobody's
+    out.write_bytes(whole)
+    anew(out, {"rejection-001.json": None}, signed=False)
+    code, said, _ = call("verify", out)
+    assert code == 0
+    assert "nobody signed the list" in said.splitlines()[1]
+    # a stranger who signs it anew is seen, with the shop's key or without
+    with zipfile.ZipFile(out) as file:
+        members = {name: file.read(name) for name in file.namelist()}
+    listed = list_text(json.loads(members.pop(LIST_NAME)), load_key(bench_key))
+    with zipfile.ZipFile(out, "w") as file:
+        for name, data in {LIST_NAME: listed, **members}.items():
+            file.writestr(name, data)
+    assert call("verify", out, "--key", filled.key)[0] == 5
+    assert "signed nothing else here" in call("verify", out)[1].splitlines()[1]
+    # the archive's own lists say it too
+    where = ("--archive", filled.archive.folder)
+    assert "REJECTED" in call("records", "find", *where, "--simulated")[1]
+    found = json.loads(call("records", "find", *where, "--json")[1])["runs"]
+    assert {run["run"]: run["rejected"] for run in found}[FIRST] is True
+    assert sum(run["rejected"] for run in found) == 1
+    assert "REJECTED" in call("records", "show", FIRST, *where)[1].splitlines()[0]
+    day = call("records", "day", "--date", "2026-06-15", "--simulated", *where)[1]
+    assert "Rejected:\n" in day
+    # and so does verify of the run or its page where the note is given or lies beside
+    for given in ([filled.page, note], [filled.run, note]):
+        code, said, _ = call("verify", *given)
+        assert code == 6
+        assert "REJECTED by" in said.splitlines()[0]
+    (beside,) = filled.page.parent.glob("rejection-*.json")
+    assert call("verify", filled.page)[0] == 6
+    beside.unlink()
+    assert call("verify", filled.page)[0] == 0
+
+
+def test_a_bundle_is_taken_back_by_another_archive(
+    filled: Shop, tmp_path: Path, call: Call
+) -> None:
+    options = ("--archive", filled.archive.folder, "--key", filled.key)
+    by = ("--by", WHO, "--why", "the wrong regulator", "--key", filled.key)
+    note, out = tmp_path / "r.json", tmp_path / "whole.zip"
+    assert call("records", "reject", filled.run, "--out", note, *by)[0] == 0
+    assert call("records", "add", note, *options)[0] == 0
+    remark = ("records", "comment", FIRST, "dropped on the floor", "--by", WHO)
+    assert call(*remark, *options)[0] == 0
+    by = ("--by", WHO, "--why", "channel was off", "--key", filled.key)
+    page = tmp_path / filled.page.name
+    page.write_bytes(filled.page.read_bytes())
+    assert call("notice", page, "--says", "under review", *by)[0] == 0
+    (notice,) = tmp_path.glob("*.notice-001.json")
+    assert call("records", "add", notice, *options)[0] == 0
+    assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
+    back = tmp_path / "back"
+    other = ("--archive", back, "--key", filled.key)
+    code, _, said = call("records", "add", out, *other)
+    assert code == 0, said
+    inside = filled.run.parent.relative_to(filled.archive.folder)
+    trees(filled.run.parent, back / inside)
+    assert check(replace(filled, archive=Archive(back))).troubles == ()
+    code, said, _ = call("records", "add", out, *other)
+    assert code == 0
+    assert said.count("kept already") == len(said.splitlines())
+    # one that was changed is not taken, and nothing of it
+    anew(out, {"run.h5": b"x"})
+    third = ("--archive", tmp_path / "third", "--key", filled.key)
+    assert call("records", "add", out, *third)[0] == 5
+    assert not (tmp_path / "third").exists()
+    assert call("records", "add", out, note, *third)[0] == 2
+
+
+def test_a_bundle_tells_what_its_notices_say(
+    filled: Shop, tmp_path: Path, call: Call
+) -> None:
+    options = ("--archive", filled.archive.folder, "--key", filled.key)
+    by = ("--by", WHO, "--why", "channel was off", "--key", filled.key)
+    page = filled.outside
+    copy = tmp_path / page.name
+    copy.write_bytes(page.read_bytes())
+    out = tmp_path / "review.zip"
+    assert call("notice", copy, "--says", "under review", *by)[0] == 0
+    code, said, _ = call("verify", copy)
+    assert code == 6
+    assert f"{copy}: UNDER REVIEW since " in said.splitlines()[0]
+    (notice,) = copy.parent.glob("*.notice-001.json")
+    assert call("records", "add", notice, *options)[0] == 0
+    assert call("records", "export", FIRST, "--out", out, *options)[0] == 0
+    code, said, _ = call("verify", out)
+    assert code == 6
+    assert f"{out}: UNDER REVIEW since " in said.splitlines()[0]
+    assert "channel was off" in said
+    (told,) = json.loads(call("verify", out, "--json")[1])["files"]
+    assert [n["says"] for n in told["notices"]] == ["under review"]
 
 
 def test_a_bundle_of_what_does_not_belong_together_is_refused(
@@ -258,7 +388,7 @@ def test_a_bundle_of_what_does_not_belong_together_is_refused(
     ]
     for change, told, listed in cases:
         bundle.write_bytes(whole)
-        anew(bundle, change, listed=listed)
+        anew(bundle, change, listed=listed, signed=False)
         with pytest.raises(IntegrityError, match=told):
             check_bundle(bundle, [filled.key])
     bundle.write_bytes(whole[:-40])

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
-from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from analysis.judge import judge
 from proofstand.drawing.bar import Bar, BarState, bar_of, bar_svg
 from proofstand.drawing.inks import DARK, LIGHT, PAGE, Inks, contrast
-from proofstand.drawing.picture import Line, picture_of, thinned
+from proofstand.drawing.lettering import lettered, wide
+from proofstand.drawing.picture import Line, picture_of, straightened, thinned
+from proofstand.drawing.ticks import round_ticks, tick_text
 from proofstand.drawing.trace import trace_svg
 from records.errors import Reason
 from records.judgement import Finding, Outcome, ResolvedLimit
@@ -154,22 +152,23 @@ def test_the_steps_are_numbered_as_the_plan_has_them(run_of: RunOf) -> None:
     assert spans[-1].step == ids[-1]
 
 
-def test_every_step_is_marked_in_the_trace_also_the_last(
-    run_of: RunOf, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    said: list[str] = []
-    real = Axes.text
+def words_of(svg: str) -> list[ET.Element]:
+    """Return the outlines of words; each is named by what it says."""
+    return [
+        p for p in ET.fromstring(svg).iter(f"{SVG}path") if "aria-label" in p.attrib
+    ]
 
-    def text(self: Axes, x: float, y: float, s: str, **options: Any) -> Text:
-        said.append(s)
-        return real(self, x, y, s, **options)
 
-    monkeypatch.setattr(Axes, "text", text)
+def test_every_step_is_marked_in_the_trace_also_the_last(run_of: RunOf) -> None:
     run = open_run(run_of())
     picture = picture_of(run, run.header.plan)
-    trace_svg(picture, PAGE, 188.0, 40.0)
+    drawn = words_of(trace_svg(picture, PAGE, 188.0, 40.0))
+    said = [
+        word.attrib["aria-label"] for word in drawn if word.attrib["fill"] == PAGE.ink
+    ]
     numbers = [words.split(" ")[0] for words in said if words[0].isdigit()]
     assert numbers == [str(span.number) for span in picture.spans]
+    assert said[-1] == f"{picture.spans[-1].number} {picture.spans[-1].step}"
 
 
 def test_a_finding_s_bar_follows_its_outcome(run_of: RunOf) -> None:
@@ -253,22 +252,76 @@ def test_a_trace_without_steps_is_drawn_too(run_of: RunOf) -> None:
 
 
 @pytest.mark.parametrize("height", [32.0, 50.0, 110.0])
-def test_the_words_of_a_limit_stand_inside_the_picture(
-    run_of: RunOf, monkeypatch: pytest.MonkeyPatch, height: float
-) -> None:
-    tops: list[float] = []
-    real = Figure.savefig
-
-    def savefig(self: Figure, *arguments: Any, **options: Any) -> None:
-        self.canvas.draw()
-        for axes in self.axes:
-            for words in axes.texts:
-                extent = words.get_window_extent()
-                tops.append(extent.y1 / self.bbox.height)
-        real(self, *arguments, **options)
-
-    monkeypatch.setattr(Figure, "savefig", savefig)
+def test_all_words_stand_inside_the_picture(run_of: RunOf, height: float) -> None:
     run = open_run(run_of())
-    trace_svg(picture_of(run, run.header.plan), PAGE, 188.0, height)
-    assert len(tops) > 10
-    assert max(tops) <= 1.0
+    svg = trace_svg(picture_of(run, run.header.plan), PAGE, 188.0, height)
+    wide_pt, high_pt = (mm * 72.0 / 25.4 for mm in (188.0, height))
+    words = words_of(svg)
+    assert any(w.attrib["aria-label"].startswith("lockup at most") for w in words)
+    for word in words:
+        found = re.match(r"translate\((\S+) (\S+)\)", word.attrib["transform"])
+        assert found
+        x, y = float(found[1]), float(found[2])
+        numbers = [float(n) for n in re.findall(r"-?[\d.]+", word.attrib["d"])]
+        said = word.attrib["aria-label"]
+        assert x + min(numbers[::2]) >= 0.0, said
+        assert x + max(numbers[::2]) <= wide_pt, said
+        assert y + min(numbers[1::2]) >= 0.0, said
+        assert y + max(numbers[1::2]) <= high_pt, said
+
+
+def test_letters_are_the_font_s_own() -> None:
+    # B612 Regular as shipped: 2000 units an em, an x 1100 wide (its hmtx table)
+    assert wide("xx", 10.0) == pytest.approx(2 * 10.0 * 1100 / 2000, rel=1e-5)
+    named = ET.fromstring(lettered('<"&', 0.0, 0.0, "#000000", 8.0))
+    assert named.attrib["aria-label"] == '<"&'
+    assert wide("\N{CYRILLIC SMALL LETTER ZHE}", 8.0) > 0.0
+    assert lettered("x", 10.0, 5.0, "#000000", 8.0, across=1.0).count("5.60 5.00") == 1
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "most", "said"),
+    [
+        (-0.9, 14.6, 5, ["0", "5", "10"]),
+        (-0.3, 0.31, 5, ["\N{MINUS SIGN}0.2", "0.0", "0.2"]),
+        (0.0, 0.011, 5, ["0.0000", "0.0025", "0.0050", "0.0075", "0.0100"]),
+        (0.0, 830.0, 9, [str(n) for n in range(0, 900, 100)]),
+        (7.0, 7.0, 5, ["7"]),
+        (1.2e5, 4.1e5, 2, ["200000", "400000"]),
+    ],
+)
+def test_numbers_on_an_axis_are_round(
+    low: float, high: float, most: int, said: list[str]
+) -> None:
+    ticks, decimals = round_ticks(low, high, most)
+    assert [tick_text(tick, decimals) for tick in ticks] == said
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6), st.integers(1, 12))
+def test_numbers_on_an_axis_lie_on_it_and_are_told_apart(
+    low: float, width: float, most: int
+) -> None:
+    high = low + width
+    if not high - low > 1e-9 * abs(low):
+        return
+    ticks, decimals = round_ticks(low, high, most)
+    assert len(ticks) <= most + 1
+    assert all(low - 0.01 * width <= tick <= high + 0.01 * width for tick in ticks)
+    assert len({tick_text(tick, decimals) for tick in ticks}) == len(ticks)
+
+
+@given(st.lists(st.floats(-10, 10), min_size=1, max_size=200), st.floats(0.0, 0.5))
+def test_a_straightened_line_passes_every_point_it_leaves_out(
+    values: list[float], fine: float
+) -> None:
+    x = [float(n) for n in range(len(values))]
+    kept = straightened(x, values, fine)
+    assert kept[0] == (0.0, values[0])
+    assert kept[-1] == (x[-1], values[-1])
+    between = np.interp(x, [a for a, _ in kept], [b for _, b in kept])
+    assert np.all(np.abs(between - np.array(values)) <= fine + 1e-9)
+
+
+def test_noise_that_no_print_shows_takes_no_points() -> None:
+    level = [0.01 * (-1) ** n for n in range(500)]
+    assert len(straightened([float(n) for n in range(500)], level, 0.02)) <= 3

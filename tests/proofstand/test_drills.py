@@ -175,7 +175,7 @@ def test_what_can_be_no_drill(call: Call, tmp_path: Path) -> None:
         "--fault", "seat_nicked", "--difficulty", "fair"
     )
     assert "can be drawn" in refused(
-        "--family", "oxygen", "--difficulty", "plain", "--plan", "oxygen"
+        "--family", "cylinder-1", "--difficulty", "plain", "--plan", "cylinder-flow"
     )
     assert "second-stage" in refused("--family", "third-stage")
     real = tmp_path / "real.h5"

@@ -294,7 +294,7 @@ def test_a_pass_with_its_certificate_is_serviceable(
             made.certificate.number,
             f"{day:%Y-%m-%d}",
             "SIMULATED RIG, no regulator was tested",
-            "seal none",
+            "seal not recorded",
         ):
             assert wanted in text, wanted
         assert re.search(r"set 1[01]\.\d+ ± 0\.\d+ in\. w\.c\. gauge", text)

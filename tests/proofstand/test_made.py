@@ -23,9 +23,11 @@ from proofstand.signoff.issue import issue
 from proofstand.signoff.keys import PUBLIC_NAME, shop_folder
 from proofstand.signoff.notes import REJECTION, load_note
 from proofstand.start_of_shift import check_shift
+from records import runfile
 from records.archive.chain import Archive
 from records.archive.entry import Entry
 from records.planfile import builtin_plan
+from records.rebuild import Part, Rebuild
 from records.run import Run
 from records.runfile import read_sealed
 from rig.simulator.rigtext import rig_text
@@ -272,7 +274,7 @@ def test_what_can_t_be_kept_now_counts_and_is_told(
     assert {entry.kind for entry in kept()} == {"plan", "approval"}
 
 
-def test_a_certificate_tells_the_tests_of_its_job_before_it(
+def test_a_certificate_tells_every_test_of_its_serial_before_it(
     call: Call,
     sealed_run: SealedRun,
     bench_key: Path,
@@ -282,18 +284,20 @@ def test_a_certificate_tells_the_tests_of_its_job_before_it(
     shop_folder().parent.mkdir(parents=True, mode=0o700)
     shop_folder().symlink_to(bench_key)
 
-    def test_of(number: int, job: str, *faults: str) -> Path:
+    def test_of(
+        number: int, job: str, *faults: str, rebuild: Rebuild | None = None
+    ) -> Path:
         def named(run: Run) -> Run:
             run = real(run)
             header = run.header
-            card = replace(header.job, id=job)
+            card = replace(header.job, id=job, rebuild=rebuild)
             started = header.started_utc_ns + number * 3_600 * 10**9
             header = replace(header, id=f"r-{number}", job=card, started_utc_ns=started)
             return replace(run, header=header, truth=None)
 
         return sealed_run(*faults, key=bench_key, change=named)
 
-    def certified(run: Path, name: str, *more: object) -> tuple[Path, dict[str, Any]]:
+    def certified(run: Path, name: str, *more: object) -> tuple[str, dict[str, Any]]:
         page = tmp_path / f"{name}.pdf"
         given = ("certify", run, "--out", page, "--by", SIGNER, "--json", *more)
         code, out, said = call(*given)
@@ -303,38 +307,64 @@ def test_a_certificate_tells_the_tests_of_its_job_before_it(
         jsonschema.validate(
             {k: told[k] for k in told.keys() & schema["properties"]}, schema
         )
-        return page, told
+        try:
+            done = subprocess.run(
+                ["pdftotext", str(page), "-"],
+                capture_output=True,
+                text=True,
+                check=True,
+            )
+        except FileNotFoundError:
+            lacks("pdftotext")
+        return " ".join(done.stdout.split()), told
 
     failed, other = test_of(1, "J-1", "stem_friction"), test_of(2, "J-2")
-    before_it, first = certified(failed, "first")
-    assert "earlier" not in first
+    said, first = certified(failed, "first")
+    assert first["earlier"] == []
+    assert "the archive knows none" in said
     certified(other, "other")
-    page, told = certified(test_of(3, "J-1"), "second")
-    (before,) = told["earlier"]
-    assert before == {
+    seat = Part(name="seat disc", done="replaced")
+    mended = Rebuild(by="M. Okafor (invented)", parts=(seat,))
+    said, told = certified(test_of(3, "J-1", rebuild=mended), "second", "--no-archive")
+    assert told["kept"] is None  # and it is looked into all the same
+    before = {
         "run": "r-1",
         "sha256": read_sealed(failed).sha256,
         "day": "2026-06-15",
         "verdict": "fail",
+        "job": "J-1",
+        "same_job": True,
+        "as_received": False,
+        "rejected": False,
+        "work": "",
     }
-    try:
-        done = subprocess.run(
-            ["pdftotext", str(page), "-"], capture_output=True, text=True, check=True
-        )
-    except FileNotFoundError:
-        lacks("pdftotext")
-    said = " ".join(done.stdout.split())
-    assert "number 2 of this regulator; before it: 2026-06-15 fail (run r-1)" in said
+    second = before | {
+        "run": "r-2",
+        "sha256": read_sealed(other).sha256,
+        "verdict": "pass",
+        "job": "J-2",
+        "same_job": False,
+        "work": "seat disc; by M. Okafor (invented)",
+    }
+    assert told["earlier"] == [before, second]
+    assert "2, listed below" in said
+    assert (
+        "2026-06-15 fail, this job, run r-1. What was done then is not recorded. "
+        "2026-06-15 pass, J-2, run r-2. Then replaced: seat disc; by M. Okafor "
+        "(invented)."
+    ) in said
+    assert "not tested before" not in said
     # the first one again: what came after it is no test before it
-    reissue = ("--replaces", before_it, "--why", "smudged")
+    reissue = ("--replaces", tmp_path / "first.pdf", "--why", "smudged")
     _, again = certified(failed, "first-again", *reissue)
-    assert "earlier" not in again
+    assert again["earlier"] == []
     # an archive that can't be looked into is told, not passed over
     (run,) = archive_dir().glob("2026/r-1/run.h5")
     run.chmod(0o644)
     run.write_bytes(run.read_bytes()[:-1])
-    _, unknown = certified(test_of(4, "J-1"), "third")
+    said, unknown = certified(test_of(4, "J-1"), "third")
     assert unknown["earlier"] is None
+    assert "not looked up" in said
 
 
 def test_a_countersigned_page_is_kept_beside_the_one_that_waited(
@@ -375,3 +405,47 @@ def test_a_countersigned_page_is_kept_beside_the_one_that_waited(
     code, _, said = call(*given)
     assert code == 0
     assert "not in the archive yet" in said
+
+
+def test_a_page_that_finds_no_room_is_not_kept_as_issued(
+    call: Call,
+    sealed_run: SealedRun,
+    bench_key: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shop_folder().parent.mkdir(parents=True, mode=0o700)
+    shop_folder().symlink_to(bench_key)
+    run, page = sealed_run(key=bench_key, change=real), tmp_path / "c.pdf"
+    words = ("certify", run, "--out", page, "--by", SIGNER)
+    with monkeypatch.context() as patched:
+        real_write = runfile._write_synced
+
+        def full(file: Any, data: bytes) -> None:
+            if data.startswith(b"%PDF"):
+                raise OSError(28, "No space left on device")
+            real_write(file, data)
+
+        patched.setattr(runfile, "_write_synced", full)
+        code, _, said = call(*words)
+    assert code == 2
+    assert "No space left" in said
+    assert not archive_dir().exists()
+    assert not page.exists()
+    # it is there whole, and its name can't be given any more: said with its number
+    with monkeypatch.context() as patched:
+
+        def taken(beside: Path, out: Path) -> None:
+            raise OSError(5, "Input/output error")
+
+        patched.setattr(runfile, "_put", taken)
+        code, _, said = call(*words)
+    assert code == 2
+    (kept_page,) = archive_dir().glob("2*/*/certificate-*.pdf")
+    number = kept_page.stem.removeprefix("certificate-")
+    assert f"issued as {number} and lies in the archive" in said
+    code, _, said = call(*words)
+    assert code == 6
+    assert f"{number} is out already" in said
+    assert f"records show {number}" in said
+    assert call("records", "check")[0] == 0

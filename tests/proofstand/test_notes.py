@@ -8,6 +8,7 @@ import re
 import subprocess
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -43,7 +44,7 @@ Lacks = Callable[[str], NoReturn]
 NOTE = {
     "why": "an older model; the customer's limit is wider",
     "agreed_by": "K. Ruiz (invented), customer",
-    "until": "2031-03-31",
+    "until": (date.today() + timedelta(days=200)).isoformat(),
 }
 
 
@@ -167,6 +168,8 @@ def test_nothing_of_an_oxygen_regulator_is_accepted(
         ({"agreed_by": ""}, "value_wrong"),
         ({"until": "tomorrow"}, "value_wrong"),
         ({"until": "2001-01-01"}, "value_wrong"),
+        ({"until": "2999-03-31"}, "value_wrong"),
+        ({"agreed_by": f"  {LEAD.upper()}"}, "concession_agreed_alone"),
         ({"finding": "nowhere/droop"}, "finding_unknown"),
         ({"finding": "zero/zero_offset"}, "finding_not_failed"),
         ({"by": " "}, "person_wanted"),
@@ -319,7 +322,7 @@ def test_a_wrong_role_is_refused_by_every_command(
         (HAND, ["certify", str(run), "--out", out]),
         (TRAINER, ["certify", str(run), "--out", out]),
         (HAND, ["records", "reject", str(run), *note]),
-        (SIGNER, ["records", "concede", str(run), *note, *finding, "2031-01-01"]),
+        (SIGNER, ["records", "concede", str(run), *note, *finding, NOTE["until"]]),
         (SIGNER, ["plan", "approve", "line"]),
         (SIGNER, ["keys", "make", "--owner", "X", "--replace", "--why", "y"]),
         (SIGNER, ["people", "retire", HAND, "--why", "x"]),
@@ -500,6 +503,9 @@ def test_a_fail_that_became_a_pass_takes_a_second_person(
         "why": "the order allows it",
         "ask": knows,
     }
+    # who approved the version that makes it a pass is no second person
+    with pytest.raises(RefusedError, match="second_person_approved"):
+        confirm(run, mine, by=LEAD, **confirming)
     note = confirm(run, theirs, by=SECOND, **confirming)
     jsonschema.validate(dict(note.facts), schema("confirmation-1"))
     # who confirmed it can't be who issues it
@@ -518,6 +524,7 @@ def test_a_fail_that_became_a_pass_takes_a_second_person(
     except FileNotFoundError:
         lacks("pdftotext")
     text = " ".join(said.split())
+    assert "Judged by version 2 of the plan; tested by version 1 of it." in text
     assert "Judged again by version 2 of the plan; by version 1 it failed." in text
     assert SECOND in text
     with pytest.raises(RefusedError, match="role_wanted"):

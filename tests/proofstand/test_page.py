@@ -7,13 +7,14 @@ is in test_certificate.py.
 from __future__ import annotations
 
 import re
+import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
@@ -22,8 +23,9 @@ from analysis.judge import judge
 from proofstand.explain import explain
 from proofstand.procedure.steps.body_hold import ENOUGH
 from proofstand.report import fault_text, judgement_json, stops, table
-from proofstand.signoff.certificate import Certificate, Title
+from proofstand.signoff.certificate import Certificate, Earlier, Title
 from proofstand.signoff.content import page_data
+from proofstand.signoff.issue import page_of
 from proofstand.signoff.page import set_page
 from proofstand.words.sentences import page_words
 from records.faults import CATALOGUE
@@ -71,7 +73,8 @@ def judged(path: Path) -> tuple[Run, Judgement]:
 
 
 def data_of(run: Run, judgement: Judgement, **changes: Any) -> dict[str, Any]:
-    return page_data(made_for(judgement, **changes), run, run.header.plan, judgement)
+    own = {"plan_sha256": run.header.plan_sha256, **changes}
+    return page_data(made_for(judgement, **own), run, run.header.plan, judgement)
 
 
 def remarked(run: Run, change: Callable[[Mark], list[Mark]]) -> Run:
@@ -455,7 +458,7 @@ def test_keys_hashes_and_coverage(run_of: RunOf) -> None:
     run, judgement = judged(run_of())
     data = data_of(run, judgement)
     assert data["key_id"] == KEY_ID
-    assert "fedcba9876543210…" in data["plan_sha256"]
+    assert f"{run.header.plan_sha256[:16]}…" in data["plan_sha256"]
     assert "issuer unknown" in page_words()["check"]
     assert "k about 2 (t-factor" in page_words()["legend"]
     assert "gas temperature 1" in data["around"]
@@ -513,6 +516,31 @@ def test_letters_shrink_only_where_they_must(
     assert scales[1] == page.SCALES[0]
 
 
+def test_the_size_is_the_largest_of_all_that_fits(run_of: RunOf) -> None:
+    from proofstand.signoff import page
+
+    run, judgement = judged(run_of())
+    whole = data_of(run, judgement)
+    for data in (
+        whole,
+        {**whole, "remarks": "word " * 100},
+        {**whole, "not_shown": ["a thing that nothing shows"] * 60},
+        {**whole, "findings": whole["findings"][:3]},
+    ):
+        data = {**data, "code": page.code_svg("x"), "traces": []}
+        tried = []
+        for scale, least in zip(page.SCALES, page.TRACE_LEAST_MM, strict=True):
+            room = page._room({**data, "scale": scale})
+            each = room.left_mm - page._SLACK_MM - page._GAP_MM
+            tried.append(room.pages == 1 and each >= least)
+        assert sorted(tried) == tried  # what fits, fits at all smaller sizes
+        found, _ = page._fitted(data, 1)
+        if True in tried:
+            assert found == page.SCALES[tried.index(True)]
+        else:
+            assert found == page.SCALE_ON_TWO_PAGES
+
+
 def test_a_bar_is_set_whole_in_its_own_shape(run_of: RunOf) -> None:
     # a picture set in another shape would lose its ends, where a far bar stands
     template = resources.files("proofstand.signoff") / "templates" / "certificate.typ"
@@ -559,3 +587,40 @@ def test_an_interval_without_calibration_is_marked_wherever_it_stands(
     assert not any(f.noise_only for f in whole.findings)
     assert "noise only" not in table(whole, run, plan)
     assert "noise only" not in explain(whole, run, plan, "set_pressure")
+
+
+def test_a_long_list_of_earlier_tests_goes_on_on_another_page(
+    run_of: RunOf, lacks: Callable[[str], NoReturn], tmp_path: Path
+) -> None:
+    run, judgement = judged(run_of())
+    earlier = tuple(
+        Earlier(
+            run=f"run-of-{n:03d}",
+            sha256="0" * 64,
+            day="2026-01-01",
+            verdict="fail",
+            job="J-1",
+            same_job=n > 2,
+            as_received=n == 3,
+            rejected=n == 4,
+        )
+        for n in range(1, 61)
+    )
+    made = replace(made_for(judgement), earlier=earlier)
+    page = tmp_path / "page.pdf"
+    page.write_bytes(page_of(made, run, run.header.plan, judgement))
+    try:
+        done = subprocess.run(
+            ["pdftotext", str(page), "-"],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+    except FileNotFoundError:
+        lacks("pdftotext")
+    assert done.stdout.count("\f") == 2
+    said = " ".join(done.stdout.split())
+    assert all(f"run run-of-{n:03d}." in said for n in range(1, 61))
+    assert "this is test 58 of this job" in said  # two of another, one as received
+    assert "as received: fail, this job, run run-of-003" in said
+    assert "fail, rejected, this job, run run-of-004" in said

@@ -343,8 +343,9 @@ def test_a_reissue_names_the_old_one_and_the_old_one_says_so(
     said = f"Replaces {number}: the sender's name was misspelt."
     assert said in text_of(tool, out)
     code, told, _ = call("verify", old.path, out, "--key", demo_key, "--json")
-    assert code == 0
+    assert code == 6
     before, after = (file["certificate"] for file in json.loads(told)["files"])
+    assert [file["stands"] for file in json.loads(told)["files"]] == [False, True]
     assert after["replaces"] == number
     (notice,) = before["notices"]
     assert notice["says"] == "replaced"
@@ -400,8 +401,8 @@ def test_under_review_is_shown_and_ends_by_another_notice(
     assert code == 0, err
     assert standing(notices_of(made.path)) == "under review"
     code, said, _ = call("verify", made.path, "--key", demo_key)
-    assert code == 0
-    assert "UNDER REVIEW since" in said
+    assert code == 6
+    assert said.startswith(f"{made.path}: UNDER REVIEW since")
     assert "the outlet channel was off" in said
     code, said, _ = call(*words, "--says", "review ended", "--why", "it was not")
     assert code == 0

@@ -128,6 +128,22 @@ def test_names_that_are_not_there(clock: Clock) -> None:
 
 
 @pytest.mark.usefixtures("shop")
+def test_a_name_that_looks_like_another_is_refused(clock: Clock) -> None:
+    def add(name: str) -> None:
+        persons.add(
+            LEAD, knows, name, [Role.TRAINER], ["any"], "kelp-5528", utc_ns=clock
+        )
+
+    # Unicode Technical Standard 39: Cyrillic o and a look like Latin ones
+    with pytest.raises(RefusedError, match="person_looks_alike") as refused:
+        add("M. \u041ek\u0430f\u043er (invented)")
+    assert refused.value.facts["known"] == HAND
+    add("Жуков (invented)")
+    with pytest.raises(RefusedError, match="person_there_already"):
+        add("жуков (invented)")
+
+
+@pytest.mark.usefixtures("shop")
 def test_who_left_does_nothing_any_more_and_the_name_stays_taken(clock: Clock) -> None:
     gone = persons.retire(LEAD, knows, SIGNER, "moved away", utc_ns=clock)
     assert not gone.active

@@ -117,6 +117,7 @@ def test_what_is_no_kept_pin_lets_nobody_in(data: bytes) -> None:
         *("", "12345", "a" * 65, "123456", "654321", "2345678", "abcdef", "qwerty"),
         *("000000", "111111", "121212", "123123", "abab12abab12", " 814902", "81\t902"),
         *("ferrand", "Ferrand1", "ferrand2026", "dnarref", "password", "159753"),
+        *("20261126", "26112026", "11261999", "qwertz12", "12qwertz", "password1"),
         *("FERRAND", "\uff11\uff12\uff13\uff14\uff15\uff16", "112233", "iferrand"),
     ],
 )
@@ -134,6 +135,8 @@ def test_a_pin_that_is_guessed_first_is_refused(pin: str) -> None:
         "814902",
         "73920518",
         "kelp-4417",
+        "20261350",
+        "asdf-kelp-1",
         "грань-55",
         "七つの海へ行く",
         "ferrand 48 kelp",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import json
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -21,7 +22,13 @@ from proofstand.bench.points import Points
 from proofstand.commands.main import main
 from proofstand.keeping.checked import check_archive
 from proofstand.keeping.home import home, index_of
-from proofstand.keeping.keep import add, judgement_item, notice_item, put_items
+from proofstand.keeping.keep import (
+    add,
+    judgement_item,
+    keep_issued,
+    notice_item,
+    put_items,
+)
 from proofstand.keeping.recall import GivenError, Wanted, look, look_up
 from proofstand.keeping.rejudging import without_errors
 from proofstand.signoff.heads import SigningKey
@@ -34,6 +41,7 @@ from proofstand.signoff.notices import (
     read_notice,
     standing,
 )
+from proofstand.signoff.verify import verify
 from records.archive.chain import Archive
 from records.calibration import (
     Calibration,
@@ -48,6 +56,7 @@ from records.calibrationfile import load_record, load_reference, write_record
 from records.errors import RefusedError
 from records.jobcard import Intake
 from records.measure import parse_quantity
+from records.planfile import builtin_plan
 from records.run import Run
 from records.runfile import read_sealed
 from tests.simulated_runs import RunOf
@@ -478,6 +487,44 @@ def test_a_damaged_run_is_named_and_the_others_are_judged(
     assert "CAN'T BE JUDGED" in out
 
 
+def test_each_paper_is_looked_at_by_the_plan_that_it_stands_by(
+    recallable: Recallable, call: Call, tmp_path: Path
+) -> None:
+    # a wider plan, by which the regulator passes with the error and without it
+    text = builtin_plan("low-pressure")[1].replace("version = 1", "version = 2", 1)
+    wider = tmp_path / "wider.toml"
+    wider.write_text(re.sub(r'min = "10\.8 in', 'min = "9.8 in', text), "utf-8")
+    assert wider.read_text("utf-8").count("9.8 in") >= 1
+    first = recallable.page.stem.removeprefix("certificate-")
+    run, page = recallable.page.with_name("run.h5"), tmp_path / "second.pdf"
+    issue(
+        run,
+        page,
+        by=SIGNER,
+        ask=lambda name: PINS[name],
+        key_folder=recallable.key,
+        plan_name=str(wider),
+        keep=lambda pdf, _: keep_issued(
+            recallable.archive,
+            run,
+            pdf,
+            key=SigningKey(load_key(recallable.key)),
+            who=SIGNER,
+            plan=wider.read_text("utf-8"),
+        ),
+    )
+    table = tmp_path / "customers.csv"
+    more = ("--every", "--json", "--customers", table)
+    assert call(*OF, *recallable.option(), *more)[0] == 0
+    rows = list(csv.DictReader(table.read_text("utf-8").splitlines()))
+    found = {row["paper"]: (row["verdict"], row["with_error"]) for row in rows}
+    second = verify(page).paper
+    assert second is not None
+    assert found == {first: ("pass", "fail"), second.number: ("pass", "pass")}
+    lines = call(*OF, *recallable.option(), "--every")[1]
+    assert "1 runs lean on it: 1 verdicts would come out another" in lines
+
+
 def test_a_judgement_by_a_plan_that_is_not_there_is_told(
     recallable: Recallable, call: Call
 ) -> None:
@@ -524,7 +571,7 @@ def test_a_lead_puts_papers_under_review_once_and_it_is_on_record(
     assert checked.troubles == ()
     assert (checked.counted["notice"], checked.counted["recall"]) == (1, 1)
     code, out, _ = call("verify", recallable.page, record, "--key", public)
-    assert code == 0
+    assert code == 6
     assert "UNDER REVIEW" in out
     assert "1 papers put under review" in out
     code, out, _ = call("people", "record")

@@ -6,6 +6,7 @@ pdfsig reads pages signed with what was brought.
 
 from __future__ import annotations
 
+import datetime
 import json
 import os
 import stat
@@ -20,10 +21,13 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from proofstand.commands.main import main
-from proofstand.places import keys_dir
+from proofstand.keeping.checked import check_archive
+from proofstand.places import archive_dir, keys_dir
 from proofstand.signoff import keys, persons, roll
+from proofstand.signoff.heads import SigningKey, known_places
 from proofstand.signoff.issue import issue
 from proofstand.signoff.keys import (
+    ENDED_NAME,
     PRIVATE_NAME,
     key_for,
     load_key,
@@ -44,6 +48,7 @@ from proofstand.signoff.shopkeys import (
     make_shop_key,
 )
 from proofstand.signoff.verify import verify
+from records.archive.chain import Archive, Head
 from records.errors import InputError, IntegrityError, RefusedError
 from records.people import Act, Signatory
 from records.runfile import open_run
@@ -241,6 +246,65 @@ def test_a_replaced_key_signs_nothing_and_is_still_known(
         assert verify(file, listed).signature == "fits"
     with pytest.raises(IntegrityError, match="signature_wrong"):
         verify(early, shop_folder())
+
+
+def test_a_replaced_key_does_not_lock_the_shop_out_of_its_archive(
+    sealed_run: SealedRun, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def call(*words: object) -> int:
+        code = main([str(word) for word in words])
+        told = capsys.readouterr()
+        assert "Traceback" not in told.err
+        return code
+
+    make_shop_key("First (invented)", replace=False, why="", by="")
+    run = sealed_run(key=shop_folder(), change=real)
+    by = ("--by", SIGNER)
+    assert call("certify", run, "--out", tmp_path / "a.pdf", *by) == 0
+    make_shop_key("Second (invented)", replace=True, why="stolen", by=SIGNER)
+    assert call("records", "check") == 0
+    again = ("certify", run, "--as-found", "--out", tmp_path / "b.pdf", *by)
+    assert call(*again) == 0
+    assert call("records", "check") == 0
+    keys = tmp_path / "keys.json"
+    export_keys(keys, known_keys(), whole=True)
+    assert call("verify", archive_dir(), "--key", keys) == 0
+    assert call("verify", archive_dir(), "--key", shop_folder()) == 5
+    (old,) = (keys_dir() / OLD_FOLDER).iterdir()
+    assert call("verify", tmp_path / "a.pdf", "--key", old) == 0
+    # with the stolen key a head can still be written, and that is seen by its time
+    archive = Archive(archive_dir())
+    now = archive.head()
+    late = Head(archive=now.archive, start=now.start, lines=now.lines)
+    archive.head_path.chmod(0o644)
+    archive.head_path.write_bytes(late.signed(SigningKey(load_key(old))).data)
+    ended = json.loads((old / ENDED_NAME).read_text("utf-8"))
+    ended["until"] = "2020-01-01T00:00:00Z"
+    (old / ENDED_NAME).chmod(0o644)
+    (old / ENDED_NAME).write_text(json.dumps(ended), "utf-8")
+    found = check_archive(archive, known_places())
+    heads = [t.id for t in found.troubles if t.where == str(archive.head_path)]
+    assert heads == ["signature_after_end"]
+
+
+def test_a_demonstration_key_is_made_in_a_folder_of_its_own(
+    tmp_path: Path, sealed_run: SealedRun, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "demo"
+    words = ["keys", "make", "--demo", str(folder), "--owner", "Try (invented)"]
+    before = datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+    assert main([*words, "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["keys"]
+    assert told["owner"] == "Try (invented)"
+    since = datetime.datetime.fromisoformat(told["since"])
+    assert before <= since <= datetime.datetime.now(datetime.UTC)
+    assert load_key(folder).demo
+    assert not shop_folder().exists()
+    page = tmp_path / "c.pdf"
+    issue(sealed_run(key=folder), page, by=SIGNER, key_folder=folder)
+    assert verify(page, folder).simulated
+    assert main(words) == 2
+    assert main([*words, "--replace", "--why", "x"]) == 2
 
 
 def test_what_is_signed_after_a_key_s_end_is_refused(

@@ -238,11 +238,13 @@ def revealed_by_another_plan() -> list[tuple[str, str]]:
 
     All of them with all plans are counted by ``python -m benchmarks verdicts``.
     """
-    found = []
-    for number, entry in enumerate(CATALOGUE.values()):
+    found: list[tuple[str, str]] = []
+    # who has the fewest other plans chooses first, and takes the one used least so far
+    for entry in sorted(CATALOGUE.values(), key=lambda entry: len(entry.plans)):
         others = [plan for plan in entry.plans if plan != "low-pressure"]
         if others:
-            found.append((others[number % len(others)], entry.id))
+            used = [plan for plan, _ in found]
+            found.append((min(others, key=used.count), entry.id))
     return found
 
 
