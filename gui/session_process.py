@@ -23,6 +23,7 @@ from proofstand.procedure.engine import Command
 from proofstand.session import SessionEvent, Started, Troubled
 from proofstand.session_text import Ended, Sealed, Told, Written
 from records.errors import ProofstandError, RefusedError, RigError
+from records.journal import is_held
 from records.runfile import open_run
 
 from .session_thread import (
@@ -126,7 +127,7 @@ class SessionProcess:
             self._put(Troubled(error))
 
     def _lead(self) -> None:
-        order, deaths = self.order, 0
+        order, deaths, held_since = self.order, 0, 0.0
         if not self._attach:
             self._start(order)
         while not self._let_go.is_set():
@@ -136,6 +137,14 @@ class SessionProcess:
                 return
             if self._let_go.is_set():
                 return
+            if is_held(order.journal):  # it lives, and only does not answer
+                held_since = held_since or time.monotonic()
+                if time.monotonic() - held_since > START_S:
+                    raise RefusedError("run_being_recorded", where=str(order.journal))
+                self._let_go.wait(1.0)
+                self._token = ""
+                continue
+            held_since = 0.0
             self._follow(None)  # the rest of what it wrote
             got_on = watch is not None and time.monotonic() - began > GOT_ON_S
             deaths = 1 if got_on else deaths + 1
@@ -163,17 +172,21 @@ class SessionProcess:
 
     def _reach(self, order: Order) -> Watch | None:
         """Return the way to the recorder, or None where there is none."""
-        until = time.monotonic() + START_S
+        began = time.monotonic()
+        until = began + START_S
         while not self._let_go.is_set():
             note = read_note(order.journal)
             if note is not None and note.token != self._token:
                 try:
-                    seconds = ANSWER_S if self._process is not None else 0.0
-                    return connected(note.port, bytes.fromhex(note.token), seconds)
+                    return connected(note.port, bytes.fromhex(note.token), ANSWER_S)
                 except Watched:
-                    raise RefusedError(
-                        "recorder_watched", where=str(order.journal)
-                    ) from None
+                    if time.monotonic() - began > ANSWER_S:
+                        raise RefusedError(
+                            "recorder_watched", where=str(order.journal)
+                        ) from None
+                    # a window that is only just going is still counted
+                    self._let_go.wait(BEAT_S)
+                    continue
             process = self._process
             if process is None or process.poll() is not None:
                 return None

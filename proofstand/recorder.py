@@ -16,8 +16,8 @@ import sys
 from collections.abc import Callable, Iterable
 
 from analysis.judge import judge
-from records.errors import ProofstandError, RigError
-from records.journal import JournalClosed, JournalTail
+from records.errors import EXIT_REFUSED, ProofstandError, RigError
+from records.journal import JournalClosed, JournalTail, is_held
 from records.planfile import DEFAULT_PLAN
 from records.runfile import open_run
 from records.tomlfile import from_json
@@ -70,6 +70,8 @@ def main() -> int:
     sys.setswitchinterval(SWITCH_S)
     end = _EndAsked()
     order = from_json(sys.stdin.buffer.read(), Order)
+    if is_held(order.journal):
+        return EXIT_REFUSED  # its recorder lives, and so does the note of it
     door = Door()
     write_note(
         Note(

@@ -438,16 +438,29 @@ def refuse_if_live(path: Path) -> None:
         raise RefusedError("run_being_recorded", where=str(path))
 
 
+def is_held(path: Path) -> bool:
+    """Tell whether a recorder is at a journal; False where that can't be found out."""
+    try:
+        with path.open("rb") as file:
+            return _held(file)
+    except OSError:
+        return False
+
+
+def _held(file: IO[bytes]) -> bool:
+    if fcntl is not None:
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            return True
+    return False
+
+
 def _bytes_of(path: Path) -> tuple[bytes, bool]:
     """Return a journal's bytes and whether a recorder still holds it."""
     try:
         with path.open("rb") as file:
-            live = False
-            if fcntl is not None:
-                try:
-                    fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-                except OSError:
-                    live = True
+            live = _held(file)
             data = file.read()
     except FileNotFoundError:
         raise InputError("file_missing", where=str(path), what="journal") from None

@@ -23,13 +23,14 @@ from gui.session_process import SessionProcess
 from gui.session_thread import Final, Over, Restarted, SessionThread, ThreadEvent
 from proofstand.at_work import Order, Standing, found_at_work, read_note
 from proofstand.commands.window import WindowOptions
+from proofstand.demo_order import demo_order
 from proofstand.procedure.engine import Abandon
-from proofstand.session import Asked, Closed, Marked, Sampled, Started, Troubled
+from proofstand.session import Asked, Marked, Sampled, Started, Troubled
 from records.errors import InputError, RigError
 from records.journal import read_journal
 from records.run import Mark, MarkKind, Run, RunState
 from records.runfile import open_run
-from tests.gui.processes import WAIT_S
+from tests.gui.processes import WAIT_S, programs_left
 from tests.gui.replay import events_until
 from tests.proofstand.rigs import served
 
@@ -69,6 +70,10 @@ def follow(
 
 def held(event: ThreadEvent) -> bool:
     return isinstance(event, Marked) and event.mark.kind is MarkKind.HOLD_BEGIN
+
+
+def abandoned(event: ThreadEvent) -> bool:
+    return isinstance(event, Marked) and event.mark.kind is MarkKind.ABANDONED
 
 
 def over(event: ThreadEvent) -> bool:
@@ -117,6 +122,24 @@ def test_a_recorder_killed_in_a_hold_is_started_again_and_the_step_repeated(
     assert sum(isinstance(e, Started) for e in told) == 1
     assert not [e for e in told if isinstance(e, Troubled)]
     assert found_at_work() == []
+
+
+def test_a_demo_s_rig_outlives_its_recorder_and_no_longer(tmp_path: Path) -> None:
+    order = demo_order(tmp_path / "shop")
+    link, told = SessionProcess(order), list[ThreadEvent]()
+    link.start()
+    follow(link, held, told)
+    note = read_note(order.journal)
+    assert note is not None
+    os.kill(note.pid, signal.SIGKILL)
+    follow(link, lambda e: isinstance(e, Restarted), told)
+    follow(link, held, told)
+    end(link, told)
+    final = next(e for e in told if isinstance(e, Final))
+    assert [p.number for p in final.run.parts] == [1, 2]
+    assert final.paper is not None
+    assert final.paper.title == "Test report"
+    assert programs_left(tmp_path) == []
 
 
 def test_who_attaches_sees_what_who_began_it_saw(order: Order) -> None:
@@ -223,7 +246,8 @@ def test_a_test_that_ended_unwatched_is_shown_by_the_next_window(
     follow(link, held, told)
     for _ in range(2):
         link.say(Abandon("stopped at the window", "P. Quill"))
-    follow(link, lambda e: isinstance(e, Closed), told)
+    # sealing and judging are still to come
+    follow(link, abandoned, told)
     link.let_go()
     assert link.join(WAIT_S)
     qtbot.waitUntil(
