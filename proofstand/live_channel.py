@@ -40,6 +40,9 @@ _SIZE = 32  # bytes of a challenge
 _PATIENCE_S = 5.0  # for a proof
 _FULL = 10_000  # messages that wait for a watcher who does not take them
 
+# TypeError: closed by another thread while this one was at it
+_GONE = (OSError, EOFError, ValueError, TypeError)
+
 _log = logging.getLogger(__name__)
 
 
@@ -148,7 +151,7 @@ class Door:
                     if self._to_watcher is mine:
                         self._to_watcher = None
                 mine.put(None)
-        except (OSError, EOFError, ValueError):
+        except _GONE:
             pass  # whoever it was has gone
         finally:
             connection.close()
@@ -179,7 +182,7 @@ def _asked_for_proof(connection: Connection, token: bytes) -> bool:
 
 
 def _send(connection: Connection, texts: queue.SimpleQueue[bytes | None]) -> None:
-    with suppress(OSError, ValueError):
+    with suppress(*_GONE):
         while (text := texts.get()) is not None:
             connection.send_bytes(text)
         connection.close()
