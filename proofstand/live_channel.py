@@ -11,6 +11,7 @@ import hmac
 import logging
 import queue
 import secrets
+import socket
 import threading
 import time
 from collections.abc import Iterable
@@ -141,9 +142,10 @@ class Door:
                     mine.put(text)
                 self._to_watcher = mine
             connection.send_bytes(OPEN)
-            threading.Thread(
+            teller = threading.Thread(
                 target=_send, args=(connection, mine), name="teller", daemon=True
-            ).start()
+            )
+            teller.start()
             try:
                 self._listen(connection)
             finally:
@@ -151,6 +153,7 @@ class Door:
                     if self._to_watcher is mine:
                         self._to_watcher = None
                 mine.put(None)
+                teller.join()  # one thread alone closes what both use
         except _GONE:
             pass  # whoever it was has gone
         finally:
@@ -185,7 +188,13 @@ def _send(connection: Connection, texts: queue.SimpleQueue[bytes | None]) -> Non
     with suppress(*_GONE):
         while (text := texts.get()) is not None:
             connection.send_bytes(text)
-        connection.close()
+    with (
+        suppress(*_GONE),
+        socket.fromfd(
+            connection.fileno(), socket.AF_INET, socket.SOCK_STREAM
+        ) as both_ways,
+    ):
+        both_ways.shutdown(socket.SHUT_RDWR)  # ends the listening too
 
 
 class Watch:
