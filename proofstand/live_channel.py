@@ -11,6 +11,7 @@ import hmac
 import logging
 import queue
 import secrets
+import socket
 import threading
 import time
 from collections.abc import Iterable
@@ -39,6 +40,9 @@ OPEN = b"open"
 _SIZE = 32  # bytes of a challenge
 _PATIENCE_S = 5.0  # for a proof
 _FULL = 10_000  # messages that wait for a watcher who does not take them
+
+# TypeError: closed by another thread while this one was at it
+_GONE = (OSError, EOFError, ValueError, TypeError)
 
 _log = logging.getLogger(__name__)
 
@@ -138,9 +142,10 @@ class Door:
                     mine.put(text)
                 self._to_watcher = mine
             connection.send_bytes(OPEN)
-            threading.Thread(
+            teller = threading.Thread(
                 target=_send, args=(connection, mine), name="teller", daemon=True
-            ).start()
+            )
+            teller.start()
             try:
                 self._listen(connection)
             finally:
@@ -148,7 +153,8 @@ class Door:
                     if self._to_watcher is mine:
                         self._to_watcher = None
                 mine.put(None)
-        except (OSError, EOFError, ValueError):
+                teller.join()  # one thread alone closes what both use
+        except _GONE:
             pass  # whoever it was has gone
         finally:
             connection.close()
@@ -179,10 +185,16 @@ def _asked_for_proof(connection: Connection, token: bytes) -> bool:
 
 
 def _send(connection: Connection, texts: queue.SimpleQueue[bytes | None]) -> None:
-    with suppress(OSError, ValueError):
+    with suppress(*_GONE):
         while (text := texts.get()) is not None:
             connection.send_bytes(text)
-        connection.close()
+    with (
+        suppress(*_GONE),
+        socket.fromfd(
+            connection.fileno(), socket.AF_INET, socket.SOCK_STREAM
+        ) as both_ways,
+    ):
+        both_ways.shutdown(socket.SHUT_RDWR)  # ends the listening too
 
 
 class Watch:
