@@ -13,7 +13,7 @@ from pathlib import Path
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
 from records.runfile import open_run
-from tests.gui.fits import cut, settled
+from tests.gui.fits import cut, settled, taken_down
 from tests.gui.states import STATES, Clock, Scene, window_of
 
 
@@ -33,9 +33,7 @@ def main(given: list[str]) -> None:
         settled()
         take(window, pictures / f"{name}.png")
         told += [f"{name}: {each}" for each in cut(window)]
-        window.hide()
-        window.deleteLater()
-        settled()
+        taken_down(window)
     print("\n".join(told))
 
 

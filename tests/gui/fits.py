@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import re
 from collections.abc import Iterator
 
-from PySide6.QtCore import QPoint, QRect, Qt
+from PySide6.QtCore import QEvent, QPoint, QRect, Qt
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import (
     QAbstractButton,
@@ -137,6 +138,15 @@ def nameless(window: QWidget) -> list[str]:
         if not name.strip():
             found.append(f"{type(widget).__name__} {widget.objectName()}")
     return found
+
+
+def taken_down(window: QWidget) -> None:
+    """Delete a window at once; without a running loop nothing else would."""
+    window.hide()
+    window.deleteLater()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
+    settled(1)
+    gc.collect()
 
 
 def settled(times: int = 6) -> None:

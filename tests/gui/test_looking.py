@@ -37,6 +37,7 @@ from records.measure import unit_of
 from records.run import MarkKind, Run
 from records.runfile import open_run
 from records.trace import Trace
+from tests.gui.fits import taken_down
 from tests.gui.states import Clock, Deaf, Scene, hold_of, window_of
 from tests.simulated_runs import RunOf
 
@@ -54,9 +55,7 @@ def scene(
     yield made
     if window._look_thread is not None:
         window._look_thread.join()
-    window.hide()
-    window.deleteLater()
-    made_application().processEvents()
+    taken_down(window)
 
 
 def picture(scene: Scene) -> Picture:

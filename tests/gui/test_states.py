@@ -15,12 +15,11 @@ from pathlib import Path
 import pytest
 from PySide6.QtGui import QImage
 
-from gui.app import made_application
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
 from records.run import Run
 from records.runfile import open_run
-from tests.gui.fits import cut, nameless, settled
+from tests.gui.fits import cut, nameless, settled, taken_down
 from tests.gui.states import PICTURES, ROOT, STATES, Clock, Scene, window_of
 from tests.simulated_runs import RunOf
 
@@ -69,9 +68,7 @@ def scene(
     window = window_of(WindowOptions(light=light, dark=not light), size)
     bad = open_run(failed_path)
     yield Scene(window, run_path, recorded, failed_path, bad, tmp_path, Clock())
-    window.hide()
-    window.deleteLater()
-    made_application().processEvents()
+    taken_down(window)
 
 
 @pytest.mark.parametrize("scene", LOOKS, indirect=True)
@@ -105,9 +102,7 @@ def scene_of_a_fault(run_path: Path, recorded: Run, tmp_path: Path) -> Iterator[
     """Return a scene whose window may be spoilt."""
     window = window_of(WindowOptions(light=True), (1366, 768))
     yield Scene(window, run_path, recorded, run_path, recorded, tmp_path, Clock())
-    window.hide()
-    window.deleteLater()
-    made_application().processEvents()
+    taken_down(window)
 
 
 @pytest.mark.parametrize(("factor", "wide", "high"), DENSITIES)
