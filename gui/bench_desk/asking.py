@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from proofstand.procedure.leaves import inlet_before
-from proofstand.words.sentences import caution
+from proofstand.words.sentences import act_words, caution
 from records.plan import Plan, Step
-from records.run import Request
+from records.run import Mark, MarkKind, Request
 
 from .wording import known, said, several
 
@@ -34,6 +34,7 @@ def asking_of(
     step: Step | None,
     plan: Plan | None,
     reading: Callable[[str], float | None],
+    marks: Iterable[Mark] = (),
 ) -> Asking:
     """Return the words for a request.
 
@@ -42,8 +43,11 @@ def asking_of(
         step: the step that asks it.
         plan: that of the run.
         reading: the present value of a role, Pa gauge, or None.
+        marks: written so far.
     """
     act = _words_of(request, step, plan, reading)
+    if act == "vent_down":
+        act = vent_words(marks)
     first, second, detail = several(
         "act",
         act,
@@ -60,6 +64,22 @@ def asking_of(
     )
 
 
+def vent_words(marks: Iterable[Mark]) -> str:
+    """Return the name of the words for letting the gas off.
+
+    The downstream valve lets both sides off only through a regulator that is open: it
+    is once it was set, until something is fitted, blanks too, or its screw is touched.
+    """
+    joined = False
+    for mark in marks:
+        act = mark.data.get("act", "")
+        if mark.kind is MarkKind.OPENED:
+            joined = False
+        elif mark.kind is MarkKind.ADJUSTED and act != "lock_nut":
+            joined = act == "set_outlet"
+    return "vent_down" if joined else "vent_down_both"
+
+
 def window_words(step: Step | None) -> str:
     """Return in which time the downstream valve is to be closed."""
     window = step.window if step is not None else None
@@ -74,7 +94,7 @@ def _words_of(
     plan: Plan | None,
     reading: Callable[[str], float | None],
 ) -> str:
-    act, aim = request.act, request.aim
+    act, aim = act_words(request), request.aim
     if step is None or aim is None:
         return act
     if act == "add_gas" and request.lasting is not None:

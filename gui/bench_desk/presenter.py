@@ -64,7 +64,7 @@ from ..session_thread import (
     TagMade,
     ThreadEvent,
 )
-from .asking import asking_of, window_words
+from .asking import asking_of, vent_words, window_words
 from .findings import failing, finding_rows, hold_state
 from .live import Live
 from .looking import EarlierRun, Looking, aligned, earlier_run
@@ -930,7 +930,7 @@ class Presenter:
             return self._asked_action(self._request)
         stopped = self._over_pressure is not None or self._abandoned
         if stopped and not self._gas_off:  # whatever comes next, this comes first
-            first, second, detail = several("act", "vent_down")
+            first, second, detail = several("act", vent_words(self._marks))
             return Action(
                 first=first,
                 second=second,
@@ -1022,7 +1022,7 @@ class Presenter:
         return None if live is None else live.now(self._now_s)
 
     def _asked_action(self, request: Request) -> Action:
-        words = asking_of(request, self._step, self._plan, self._reading)
+        words = asking_of(request, self._step, self._plan, self._reading, self._marks)
         may = self._may_confirm(request)
         foot = said("press_when_done") if may else self._foot()
         asks = ""

@@ -67,6 +67,7 @@ def stages(step: Step, plan: Plan) -> tuple[Stage, ...]:
         return (first,)
     return (
         first,
+        # both were opened to air, and a person's word is all that tells they are shut
         Ask(act="close_bleed", confirm=True),
         Ask(
             act="raise_inlet",

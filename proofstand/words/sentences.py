@@ -72,6 +72,16 @@ def fault(id: str) -> str:
     return id.replace("_", " ") if said is None else str(said)
 
 
+def act_words(request: Request) -> str:
+    """Return the name under which the words for a request stand, in both places.
+
+    A valve whose closing is read closes as the trace shows it. Where a person's word
+    is asked for instead, everything is shut before pressure comes back.
+    """
+    act = request.act
+    return "shut_both" if act == "close_bleed" and request.confirm else act
+
+
 def action(request: Request, aim: str = "") -> tuple[str, str]:
     """Return the action line and the line under it.
 
@@ -79,7 +89,7 @@ def action(request: Request, aim: str = "") -> tuple[str, str]:
         request: what is asked.
         aim: the aim as it is to be shown, with unit and reference.
     """
-    first, second = words()["act"][request.act]
+    first, second = words()["act"][act_words(request)]
     typed = aim or (request.aim.typed if request.aim is not None else "")
     lasting = request.lasting.typed if request.lasting is not None else "at once"
     facts = {"aim": typed, "repeats": str(request.repeats), "lasting": lasting}

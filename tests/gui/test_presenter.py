@@ -564,6 +564,54 @@ def test_venting_begins_with_the_supply(begun: Presenter) -> None:
     assert "zero" in action.second
 
 
+_BLANKED = [(MarkKind.OPENED, "rig-hold", "fit_blank")]
+_FITTED = [
+    *_BLANKED,
+    (MarkKind.OPENED, "pressurise", "fit_regulator"),
+    (MarkKind.ADJUSTED, "pressurise", "screw_out"),
+]
+_SET = [
+    *_FITTED,
+    (MarkKind.ADJUSTED, "set", "set_outlet"),
+    (MarkKind.ADJUSTED, "set", "lock_nut"),
+]
+_UNSET = [*_SET, (MarkKind.ADJUSTED, "set", "Adjusting screw turned")]
+
+
+@pytest.mark.parametrize(
+    ("done", "joined"),
+    [([], False), (_BLANKED, False), (_FITTED, False), (_SET, True), (_UNSET, False)],
+    ids=["nothing", "blanks", "screw out", "set", "screw turned"],
+)
+@pytest.mark.parametrize("requested", [False, True], ids=["before", "asked"])
+def test_the_inlet_vent_lets_off_what_no_open_regulator_joins(
+    begun: Presenter,
+    done: list[tuple[MarkKind, str, str]],
+    joined: bool,
+    requested: bool,
+) -> None:
+    for kind, step, act in done:
+        begun.take([_mark(kind, step, act=act)])
+    begun.take([_mark(MarkKind.ABANDONED, why="stopped at the window")])
+    assert "inlet vent" in _strip(begun)[1]
+    if requested:
+        _ask(begun, "vent-down", "vent_down", caution="vent")
+    action = begun.screen().action
+    assert action.first == "Shut the supply."
+    assert "downstream valve" in action.detail
+    assert ("regulator still open" in action.detail) is joined
+    assert ("inlet vent" in action.detail) is not joined
+
+
+def test_both_are_shut_before_the_inlet_is_raised_again(begun: Presenter) -> None:
+    _ask(begun, "set", "close_bleed")  # as after an interruption: for a person's word
+    action = begun.screen().action
+    assert "inlet vent" in action.second
+    assert "downstream valve" in action.second
+    assert "Before the inlet is raised" in action.detail
+    assert "done again" not in action.detail
+
+
 def test_leak_solution_has_its_place_at_the_first_stage_alone(begun: Presenter) -> None:
     _ask(begun, "pressurise", "raise_inlet", "3 psi gauge")
     first = begun.screen().action.detail

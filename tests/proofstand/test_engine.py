@@ -24,6 +24,7 @@ from proofstand.procedure.engine import (
 )
 from proofstand.procedure.progress import LAPSED, STANDS, TOLD_S, TOO_EARLY
 from proofstand.simulated import JOB_TEXT, demo_job
+from proofstand.words.sentences import action
 from records.errors import InputError, RefusedError
 from records.jobcard import Nameplate
 from records.jobfile import load_job
@@ -218,6 +219,8 @@ def test_zero_and_state_are_looked_at_before_pressure_comes_back() -> None:
     # the outlet reads 90 Pa: vented well enough, but further off than its zero may be
     assert asked(feed(engine, 0.0, 20.0, outlet=90.0)) == []
     assert asked(feed(engine, 20.0, 30.0)) == ["close_bleed"]
+    assert engine.request is not None
+    assert "Shut the inlet vent" in action(engine.request)[0]
     answer(engine)
     out = feed(engine, 30.0, 33.0)
     assert asked(out) == ["raise_inlet"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -50,7 +51,7 @@ def test_every_trouble_beside_a_test_has_words() -> None:
 
 def test_every_finding_and_act_has_words() -> None:
     assert set(words()["finding"]) == set(FINDINGS)
-    assert set(words()["act"]) == set(ACTS)
+    assert set(words()["act"]) == {*ACTS, "shut_both"}
 
 
 def _sources_used() -> set[str]:
@@ -102,6 +103,21 @@ def test_an_action_is_a_sentence_to_follow(act: str) -> None:
     assert first.endswith(".")
     assert second
     assert "{" not in first + second
+
+
+def test_shut_after_opening_to_air_is_not_closed_for_a_lockup() -> None:
+    request = Request(id="a.1", step="a", act="close_bleed")
+    assert "one to five seconds" in action(request)[1]
+    first, second = action(replace(request, confirm=True))
+    assert "inlet vent" in first
+    assert "downstream valve" in first
+    assert "before the inlet is raised" in second
+
+
+@pytest.mark.parametrize("act", ["fit_blank", "fit_regulator", "fit_as_received"])
+def test_what_is_fitted_is_shut_before_the_inlet_is_raised(act: str) -> None:
+    told = action(Request(id="a.1", step="a", act=act))[1]
+    assert "hut the inlet vent and the downstream valve" in told
 
 
 def test_facts_are_filled_in() -> None:
