@@ -6,7 +6,7 @@ trace are those of now, and one key leads back.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from proofstand.display import value_text
@@ -132,7 +132,8 @@ def aligned(
         marks: of this run.
         step: the step that is looked at; both runs need it.
     """
-    here, there = _events(marks, step), _events(earlier.run.marks, step)
+    first = (mark for mark in earlier.run.marks if mark.part == 1)  # what is laid under
+    here, there = _events(marks, step), _events(first, step)
     for event in _EVENTS:
         if event in here and event in there:
             words = said("look", event, step=step_words(step))
@@ -140,10 +141,10 @@ def aligned(
     return None
 
 
-def _events(marks: Sequence[Mark], step: str) -> dict[str, float]:
+def _events(marks: Iterable[Mark], step: str) -> dict[str, float]:
     found: dict[str, float] = {}
     for mark in marks:
-        if mark.step != step or mark.part != 1:
+        if mark.step != step:
             continue
         if mark.kind is MarkKind.STEP_BEGIN:
             found = {"begin": mark.t_s}

@@ -318,6 +318,7 @@ def _hold_starts(at: Standing) -> dict[str, float]:
     for mark in at.marks:
         if mark.kind is MarkKind.STEP_BEGIN:
             begun[mark.step] = mark.t_s
+            starts.pop(mark.step, None)  # that of an attempt that was given up
         elif mark.kind is MarkKind.HOLD_BEGIN:
             starts[mark.step] = max(mark.t_s, begun.get(mark.step, mark.t_s))
     return starts

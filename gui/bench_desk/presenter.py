@@ -293,8 +293,15 @@ class Presenter:
             case MarkKind.STEP_BEGIN:
                 plan = self._plan
                 self._step = None if plan is None else plan.step(mark.step)
-                self._attempt = int(mark.data.get("attempt", "1"))
-                if self._attempt == 1:
+                begun = [
+                    (m.part, m.step)
+                    for m in self._marks
+                    if m.kind is MarkKind.STEP_BEGIN
+                ]
+                # as the paper counts them
+                self._attempt = [step for _, step in begun].count(mark.step)
+                # those in a row are seen together
+                if begun[-2:-1] != begun[-1:]:
                     self._step_s = mark.t_s
                     again = self._marks[-2:-1]
                     if not again or again[0].kind is not MarkKind.STEP_REPEAT:

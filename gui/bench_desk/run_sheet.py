@@ -137,7 +137,7 @@ class RunSheet(QWidget):
         for cell, left, right in self._boxes():
             on = cell.stop_s is None
             box = QRectF(left + 1.0, top, right - left - 2.0, high)
-            middles[cell.id] = box.center().x()
+            middles[cell.start_s] = box.center().x()
             painter.setPen(QPen(QColor(inks.ink if on else inks.rule), 1.0))
             painter.setBrush(QColor(inks.ink if on else inks.panel))
             painter.drawRect(box)
@@ -146,7 +146,7 @@ class RunSheet(QWidget):
         painter.setPen(QPen(QColor(inks.soft), 1.0))
         for cell, row, _ in names:
             if row:
-                x = middles[cell.id]
+                x = middles[cell.start_s]
                 y = foot + (row - 1) * px(NAME_PX) + px(4)
                 painter.drawLine(QPointF(x, foot), QPointF(x, y))
         for cell, row, x in names:

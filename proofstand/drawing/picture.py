@@ -25,7 +25,7 @@ _TRACE_ROLES = ("outlet", "inlet", "interstage")
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A step under the stretch of trace that it covers.
+    """An attempt at a step under the stretch of trace that it covers.
 
     Attributes:
         stop_s: None while the step is on.
@@ -81,21 +81,29 @@ class TracePicture:
     unit: Unit
 
 
-def spans_of(marks: Iterable[Mark], part: int = 1) -> tuple[Span, ...]:
-    """Return the steps with their times; of repeated attempts one span."""
-    spans: dict[str, Span] = {}
+def spans_of(marks: Iterable[Mark]) -> tuple[Span, ...]:
+    """Return the attempts at steps with their times, in their order.
+
+    One that was given up, or cut off with its part, ends where the next one begins.
+
+    Args:
+        marks: of one part, or of more on one time axis.
+    """
+    spans: list[Span] = []
     for mark in marks:
-        if mark.part != part or not mark.step:
+        on = spans[-1] if spans and spans[-1].stop_s is None else None
+        if mark.kind is MarkKind.STEP_BEGIN and mark.step:
+            if on is not None:
+                spans[-1] = replace(on, stop_s=mark.t_s)
+            spans.append(Span(mark.step, mark.t_s, None))
+        elif on is None or mark.step != on.step:
             continue
-        known = spans.get(mark.step)
-        if mark.kind is MarkKind.STEP_BEGIN and known is None:
-            spans[mark.step] = Span(mark.step, mark.t_s, None)
-        elif mark.kind is MarkKind.STEP_END and known is not None:
+        elif mark.kind is MarkKind.STEP_END:
             done = mark.data.get("how") == "done"
-            spans[mark.step] = Span(mark.step, known.start_s, mark.t_s, done)
-        elif mark.kind is MarkKind.STEP_SKIP and known is not None:
-            spans[mark.step] = Span(mark.step, known.start_s, mark.t_s)
-    return tuple(spans.values())
+            spans[-1] = replace(on, stop_s=mark.t_s, done=done)
+        elif mark.kind is MarkKind.STEP_SKIP:
+            spans[-1] = replace(on, stop_s=mark.t_s)
+    return tuple(spans)
 
 
 def step_numbers(plan: Plan) -> dict[str, int]:
@@ -218,7 +226,7 @@ def picture_of(run: Run, plan: Plan, part: int = 1) -> TracePicture:
         lines.append(shown_line(run.trace(channel, part), channel.role, unit, word))
     return TracePicture(
         lines=tuple(line for line in lines if line.t_s.size),
-        spans=_numbered(spans_of(run.marks, part), plan),
+        spans=_numbered(spans_of(m for m in run.marks if m.part == part), plan),
         limits=limit_marks(plan),
         unit=unit_for(plan, Kind.PRESSURE, "outlet"),
     )

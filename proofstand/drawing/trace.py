@@ -199,12 +199,13 @@ def _path(panel: _Panel, line: Line) -> str:
 
 
 def _limits(panel: _Panel, picture: TracePicture, inks: Inks) -> list[str]:
-    spans = {span.step: span for span in picture.spans}
+    # of several attempts, the last one that came to an end
+    spans = {span.step: span for span in picture.spans if span.stop_s is not None}
     said: set[str] = set()
     shapes: list[str] = []
     for limit in picture.limits:
         span = spans.get(limit.step)
-        if span is None or span.stop_s is None:
+        if span is None:
             continue
         quiet = limit.words in said
         shapes += _limit(panel, limit, span, picture.unit.factor, inks, quiet=quiet)

@@ -612,6 +612,50 @@ def test_both_are_shut_before_the_inlet_is_raised_again(begun: Presenter) -> Non
     assert "done again" not in action.detail
 
 
+def test_the_run_sheet_names_the_step_that_is_worked_on(
+    recorded: Run, clock: Clock
+) -> None:
+    on = next(
+        m
+        for m in recorded.marks
+        if m.kind is MarkKind.HOLD_BEGIN and m.step == "creep-hold"
+    )
+    presenter = Presenter(clock=clock)
+    presenter.take(events_until(recorded, on.t_s + 20.0, _COARSE))
+    presenter.take([_mark(MarkKind.STEP_REPEAT, "lockup-3", t_s=on.t_s + 19.0)])
+    again = _mark(MarkKind.STEP_BEGIN, "lockup-3", t_s=on.t_s + 19.0, attempt="2")
+    presenter.take([again])
+    screen = presenter.screen()
+    assert screen.picture is not None
+    assert [c.id for c in screen.picture.steps if c.stop_s is None] == ["lockup-3"]
+    assert screen.head.more.endswith("attempt 2")
+    # its limit stands where its hold will be, not across what is worked on
+    walls = [z for z in screen.picture.lanes[0].zones if z.wall]
+    assert walls
+    assert all(z.to_s is not None and z.to_s <= on.t_s + 19.0 for z in walls)
+    assert all(z.firm and z.from_s < on.t_s + 19.0 for z in walls)
+
+
+def test_steps_after_the_recorder_was_started_again_are_drawn_too(
+    recorded: Run, clock: Clock
+) -> None:
+    presenter = Presenter(clock=clock)
+    presenter.take(events_until(recorded, 300.0, _COARSE))
+    first = presenter.screen()
+    assert first.picture is not None
+    (on,) = [c for c in first.picture.steps if c.stop_s is None]
+    # its marks stand on the window's own time axis already
+    begin = Mark(part=2, t_s=299.0, kind=MarkKind.STEP_BEGIN, step=on.id)
+    presenter.take([Marked(begin)])
+    again = presenter.screen()
+    assert again.picture is not None
+    before, cut_off, now = again.picture.steps[-3:]
+    assert before.stop_s is not None
+    assert (cut_off.id, cut_off.stop_s, cut_off.done) == (on.id, 299.0, False)
+    assert (now.id, now.start_s, now.stop_s) == (on.id, 299.0, None)
+    assert again.head.more.endswith("attempt 2")
+
+
 def test_leak_solution_has_its_place_at_the_first_stage_alone(begun: Presenter) -> None:
     _ask(begun, "pressurise", "raise_inlet", "3 psi gauge")
     first = begun.screen().action.detail

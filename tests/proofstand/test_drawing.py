@@ -14,11 +14,19 @@ from analysis.judge import judge
 from proofstand.drawing.bar import Bar, BarState, bar_of, bar_svg
 from proofstand.drawing.inks import DARK, LIGHT, PAGE, Inks, contrast
 from proofstand.drawing.lettering import lettered, wide
-from proofstand.drawing.picture import Line, picture_of, straightened, thinned
+from proofstand.drawing.picture import (
+    Line,
+    Span,
+    picture_of,
+    spans_of,
+    straightened,
+    thinned,
+)
 from proofstand.drawing.ticks import round_ticks, tick_text
 from proofstand.drawing.trace import trace_svg
 from records.errors import Reason
 from records.judgement import Finding, Outcome, ResolvedLimit
+from records.run import Mark, MarkKind
 from records.runfile import open_run
 
 from .conftest import RunOf
@@ -150,6 +158,36 @@ def test_the_steps_are_numbered_as_the_plan_has_them(run_of: RunOf) -> None:
     ids = [step.id for step in run.header.plan.steps]
     assert [ids[span.number - 1] for span in spans] == [span.step for span in spans]
     assert spans[-1].step == ids[-1]
+
+
+def mark_of(
+    kind: MarkKind, step: str, t_s: float, part: int = 1, how: str = ""
+) -> Mark:
+    data = {"how": how} if how else {}
+    return Mark(part=part, t_s=t_s, kind=kind, step=step, data=data)
+
+
+def test_each_attempt_at_a_step_has_its_stretch() -> None:
+    begin, end = MarkKind.STEP_BEGIN, MarkKind.STEP_END
+    marks = [
+        mark_of(begin, "lockup-3", 10.0),
+        mark_of(end, "lockup-3", 50.0, how="done"),
+        mark_of(begin, "creep-hold", 50.0),
+        mark_of(MarkKind.STEP_REPEAT, "lockup-3", 80.0),
+        mark_of(begin, "lockup-3", 80.0),
+    ]
+    assert spans_of(marks) == (
+        Span("lockup-3", 10.0, 50.0, done=True),
+        Span("creep-hold", 50.0, 80.0),
+        Span("lockup-3", 80.0, None),
+    )
+    # the recorder was started again: the step that was on is cut off
+    marks.append(mark_of(begin, "lockup-3", 120.0, part=2))
+    marks.append(mark_of(end, "lockup-3", 160.0, part=2, how="done"))
+    assert spans_of(marks)[2:] == (
+        Span("lockup-3", 80.0, 120.0),
+        Span("lockup-3", 120.0, 160.0, done=True),
+    )
 
 
 def words_of(svg: str) -> list[ET.Element]:
