@@ -19,8 +19,10 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-from records.errors import InputError, RefusedError
+from records.errors import InputError, ProofstandError, RefusedError
+from records.rig import PRESSURE_ROLES, Instrument, Rig
 from records.tomlfile import from_json, to_json
+from rig.rigfile import load_rig
 
 from .places import made, recorders_dir
 from .ready import journal_of
@@ -204,6 +206,8 @@ def found_at_work() -> list[AtWork]:
 def refuse_taken(order: Order) -> None:
     """Refuse a test on a rig and station that another recorder is at.
 
+    They are the same where the same is at the other end, whatever the rig file's name.
+
     Raises:
         RefusedError: ``rig_in_use``.
     """
@@ -211,16 +215,82 @@ def refuse_taken(order: Order) -> None:
         other = note.order
         if order.rig is None or other.journal == order.journal:
             continue
-        if (other.rig, other.station) != (order.rig, order.station):
-            continue
         try:
             age_s = time.time() - other.journal.stat().st_mtime
         except OSError:
             continue
-        if age_s < AT_IT_S:
+        if age_s < AT_IT_S and _same_station(order, other):
             raise RefusedError(
                 "rig_in_use", where=str(order.rig), journal=other.journal
             )
+
+
+def _same_station(order: Order, other: Order) -> bool:
+    """Tell whether two tests are of what is read at one station."""
+    if order.rig is None or other.rig is None:
+        return False
+    ours, theirs = _seen_by(order), _seen_by(other)
+    one_file = os.path.realpath(order.rig) == os.path.realpath(other.rig)
+    if ours is None or theirs is None:
+        return one_file and order.station == other.station
+    if one_file:
+        return ours.stations[0].id == theirs.stations[0].id
+    return not _read_from(ours).isdisjoint(_read_from(theirs))
+
+
+def _seen_by(order: Order) -> Rig | None:
+    """Return the rig as the station of an order sees it, None where it can't be read.
+
+    What is wrong with a file is told by who is to work with it.
+    """
+    assert order.rig is not None
+    try:
+        return load_rig(order.rig).for_station(order.station)
+    except ProofstandError:
+        return None
+
+
+def _read_from(rig: Rig) -> frozenset[tuple[object, ...]]:
+    """Return where the outlet of a station is read; without one, all its pressures.
+
+    An inlet may be that of a supply which serves several rigs.
+    """
+    wires = {i.id: _wire(i) for i in rig.instruments if i.stored is None}
+    found = [
+        c for c in rig.channels if c.role in PRESSURE_ROLES and c.instrument in wires
+    ]
+    found = [c for c in found if c.role == "outlet"] or found
+    return frozenset(
+        (
+            *wires[c.instrument],
+            None if c.register is None else (c.register.table, c.register.address),
+            c.column,
+            c.field,
+            # two stations of a rig may be led side by side
+            rig.stations[0].id if len(c.serves) > 1 else "",
+        )
+        for c in found
+    )
+
+
+def _wire(instrument: Instrument) -> tuple[object, ...]:
+    """Return what an instrument is reached by, other names of the same put right."""
+    if instrument.serial is not None:
+        port = instrument.serial.port
+        if port.startswith("socket://"):
+            host, _, number = port.removeprefix("socket://").rpartition(":")
+            return _host(host), number, instrument.device
+        if port.startswith("/"):  # a link of the system's to a device
+            port = os.path.realpath(port)
+        return port.lower(), instrument.device
+    if instrument.host:
+        return _host(instrument.host), str(instrument.port), instrument.device
+    options = tuple(sorted((k, str(v)) for k, v in instrument.options.items()))
+    return instrument.driver, options
+
+
+def _host(name: str) -> str:
+    return "127.0.0.1" if name.lower() in ("localhost", "::1") else name.lower()
 
 
 def _read(path: Path) -> Note | None:

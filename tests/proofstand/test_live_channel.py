@@ -6,6 +6,7 @@ import stat
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from multiprocessing.connection import Client
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from proofstand.at_work import (
     found_at_work,
     note_path,
     read_note,
+    refuse_taken,
     remove_note,
     write_note,
 )
@@ -46,10 +48,11 @@ from proofstand.session_text import (
     read_command,
     read_event,
 )
-from records.errors import RigError
+from records.errors import RefusedError, RigError
 from records.measure import parse_quantity
 from records.run import Request
 from records.runfile import open_run
+from rig.simulator.rigtext import rig_text
 from tests.records import samples
 from tests.simulated_runs import RunOf
 
@@ -266,3 +269,93 @@ def test_how_a_test_stands_that_an_earlier_window_began(
         (tmp_path / "run.h5").unlink()
         assert found_at_work() == []
     assert read_note(journal) is None
+
+
+# --- one rig, one test ---------------------------------------------------------------
+
+
+SERVED = rig_text("127.0.0.1", 1502, 1.0)
+
+
+def other_rig(folder: Path, how: str) -> Path:
+    """Return another way to a rig file, or to what is at its other end."""
+    path, beside = folder / "rig.toml", folder / "other.toml"
+    text = path.read_text("utf-8")
+    match how:
+        case "same":
+            return path
+        case "by its folder":
+            (folder / "shop").mkdir()
+            return folder / "shop" / ".." / "rig.toml"
+        case "linked":
+            beside.symlink_to(path)
+        case "copied":
+            beside.write_text(text, "utf-8")
+        case "other names":
+            renamed = text.replace("station-1", "bench").replace(
+                "127.0.0.1", "LocalHost"
+            )
+            beside.write_text(renamed, "utf-8")
+        case "other port":
+            beside.write_text(text.replace("1502", "1503"), "utf-8")
+        case "not to be read":
+            beside.write_text("format = 1", "utf-8")
+    return beside
+
+
+@pytest.mark.parametrize(
+    ("how", "taken"),
+    [
+        ("same", True),
+        ("by its folder", True),
+        pytest.param(
+            "linked",
+            True,
+            marks=pytest.mark.skipif(sys.platform == "win32", reason="links"),
+        ),
+        ("copied", True),
+        ("other names", True),
+        ("other port", False),
+        ("not to be read", False),
+    ],
+)
+def test_a_rig_is_taken_under_whatever_name(
+    tmp_path: Path, how: str, taken: bool
+) -> None:
+    (tmp_path / "rig.toml").write_text(SERVED, "utf-8")
+    first = Order(out=tmp_path / "run.h5", rig=tmp_path / "rig.toml")
+    write_note(replace(note_of(tmp_path), order=first))
+    first.journal.touch()
+    second = replace(first, out=tmp_path / "two.h5", rig=other_rig(tmp_path, how))
+    if taken:
+        with pytest.raises(RefusedError) as refused:
+            refuse_taken(second)
+        assert refused.value.id == "rig_in_use"
+    else:
+        refuse_taken(second)
+
+
+def two_outlets() -> str:
+    """Return a rig file with two stations at one device, each with its registers."""
+    outlet = SERVED.split("\n[[channels]]\n")[1]
+    assert 'role = "outlet"' in outlet
+    block = outlet.replace('id = "outlet"', 'id = "outlet-2"', 1)
+    block = block.replace("station-1", "station-2")
+    block = block.replace("address = 10\n", "address = 110\n")
+    station = '[[stations]]\nid = "station-2"\n\n'
+    stations = SERVED.replace("[[stations]]", station + "[[stations]]", 1)
+    return f"{stations}\n[[channels]]\n{block}\n"
+
+
+def test_stations_of_one_rig_are_no_hindrance_to_each_other(tmp_path: Path) -> None:
+    rig, copy = tmp_path / "rig.toml", tmp_path / "copy.toml"
+    for path in (rig, copy):
+        path.write_text(two_outlets(), "utf-8")
+    first = Order(out=tmp_path / "run.h5", rig=rig, station="station-1")
+    write_note(replace(note_of(tmp_path), order=first))
+    first.journal.touch()
+    for path in (rig, copy):
+        second = replace(first, out=tmp_path / "two.h5", rig=path)
+        refuse_taken(replace(second, station="station-2"))
+        with pytest.raises(RefusedError):
+            refuse_taken(second)
