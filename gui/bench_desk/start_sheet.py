@@ -31,7 +31,8 @@ from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .last_test import card_of_label, with_last
-from .pieces import Rule, key, line, put, restyle
+from .pieces import Rule, ScanLine, key, line, put, restyle
+from .scanned import Burst
 from .start_checks import (
     FIELDS,
     Beside,
@@ -75,6 +76,8 @@ class StartSheet(QWidget):
         self._next_since = clock()
         self._scanned: tuple[str, Beside] = ("", Beside("", True))
         self._suggested = ""
+        self.had_a_test = False  # from then on Enter alone takes no card
+        self._burst = Burst()
         self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
         self.notes: dict[str, QLabel] = {}
@@ -145,7 +148,7 @@ class StartSheet(QWidget):
         row.setSpacing(px(14))
         label = QLabel(said("start", "changed"))
         label.setFont(theme.font("text", bold=True))
-        self.changed = QLineEdit()
+        self.changed = self._scan_line()
         self.changed.setFont(theme.font("text"))
         self.changed.setPlaceholderText(said("start", "changed_hint"))
         self.changed.setAccessibleName(said("start", "changed"))
@@ -213,11 +216,11 @@ class StartSheet(QWidget):
                 [id for id in builtin_plan_ids() if id != "trace-only"]
             )
             self.plan_box.setFont(theme.font("text"))
-            edit = self.plan_box.lineEdit()
-            assert edit is not None
+            edit = self._scan_line()
+            self.plan_box.setLineEdit(edit)
             entry = self.plan_box
         else:
-            edit = QLineEdit()
+            edit = self._scan_line()
             entry = edit
         edit.setFont(theme.font("text"))
         edit.setPlaceholderText(said("start", f"{name}_hint"))
@@ -258,13 +261,19 @@ class StartSheet(QWidget):
         else:
             grid.addWidget(note, at + 1, 1, 1, 3)
 
+    def _scan_line(self) -> ScanLine:
+        """Return a field; what is scanned there goes to the label."""
+        made = ScanLine(self._burst)
+        made.scanned.connect(self.take_scan)
+        return made
+
     def _with_person(self, grid: QGridLayout, at: int, scan: QLineEdit) -> None:
         """Put the field for who tests beside that for the scanned job label."""
         theme, px = self._theme, self._theme.px
         name = said("start", "by")
         label = QLabel(name)
         label.setFont(theme.font("text", bold=True))
-        edit = QLineEdit()
+        edit = self._scan_line()
         edit.setFont(theme.font("text"))
         edit.setPlaceholderText(said("start", "by_hint"))
         edit.setAccessibleName(name)
@@ -350,15 +359,35 @@ class StartSheet(QWidget):
             self.fields["plan"].setText(DEFAULT_PLAN)
         self.look_now()
 
-    def renew(self, last: Given | None = None) -> None:
-        """Make the sheet ready for the next test: a free run file, cautions anew."""
+    def renew(self, last: Given | None = None, *, card: bool = False) -> None:
+        """Make the sheet ready for the next test: a free run file, cautions anew.
+
+        Args:
+            last: what the last test was begun with.
+            card: the card stays: no test was begun with it.
+        """
         self._last = last or self._last
         self._say_last()
+        if not card:
+            self.fields["job"].setText("")
+            self.fields["out"].setText("")
         self._suggest(force=True)
         self.fields["label"].setText("")
-        self.begin_note.setText("")
         self.look_now()
+        self.had_a_test = True
+        self.begin_note.setText(self._first_words("job") if self._asks_same else "")
         self.fields["label"].setFocus()
+
+    @property
+    def _asks_same(self) -> bool:
+        """Whether it has to be said which regulator the next test is of."""
+        return self.had_a_test and not self.fields["job"].text().strip()
+
+    def _first_words(self, name: str) -> str:
+        """Return what is said of the field that is needed first."""
+        if name == "job" and self._asks_same and self._last is not None:
+            return said("start", "same_again")
+        return said("start", "fill_first", field=said("start", name))
 
     # --- without a hand on the mouse -------------------------------------------------
 
@@ -384,6 +413,11 @@ class StartSheet(QWidget):
             self.fields[name].setText(getattr(self._last, name))
         self.look_now()
         self._to_next()
+
+    def take_scan(self, label: str) -> None:
+        """Take a label that was scanned, whatever had the focus."""
+        self.fields["label"].setText(label)
+        self.take_label()
 
     def take_label(self) -> None:
         """Take a scanned label: its job card, and the rig that the last test had."""
@@ -423,7 +457,7 @@ class StartSheet(QWidget):
             self.take_label()
             return
         blank = not any(self.fields[n].text().strip() for n in ("rig", "job"))
-        if blank and self._last is not None:
+        if blank and self._last is not None and not self.had_a_test:
             self.take_last()
             return
         armed = self._clock() - self._next_since >= ARM_S
@@ -444,8 +478,7 @@ class StartSheet(QWidget):
         self._next_since = self._clock()
         name = sheet.first_bad
         if name:
-            told = said("start", "fill_first", field=said("start", name))
-            self.begin_note.setText(told)
+            self.begin_note.setText(self._first_words(name))
             self.fields[name].setFocus()
             self.fields[name].selectAll()
         elif not sheet.shift.good:
@@ -475,6 +508,7 @@ class StartSheet(QWidget):
             and event.text()
             and not (event.modifiers() & _COMMANDS)
         ):
+            self._burst.take(event.text())
             self.fields["label"].setFocus()
             self.fields["label"].setText(event.text())
         else:
@@ -581,9 +615,7 @@ class StartSheet(QWidget):
             self.begin_note.setText(said("start", "shift_first"))
             return
         if name:
-            self.begin_note.setText(
-                said("start", "fill_first", field=said("start", name))
-            )
+            self.begin_note.setText(self._first_words(name))
             self.fields[name].setFocus()
             return
         if sheet.read is None and not self.read.isChecked():

@@ -37,6 +37,7 @@ from records.measure import unit_of
 from records.run import MarkKind, Run
 from records.runfile import open_run
 from records.trace import Trace
+from gui.app import SIGN_MS
 from tests.gui.fits import taken_down
 from tests.gui.states import Clock, Deaf, Scene, hold_of, window_of
 from tests.simulated_runs import RunOf
@@ -53,8 +54,8 @@ def scene(
     made = Scene(window, run_path, recorded, bad, run, tmp_path, Clock())
     made.at(hold_of(recorded, "creep-hold") + 40.0)
     yield made
-    if window._look_thread is not None:
-        window._look_thread.join()
+    for task in window._side_tasks:
+        task.thread.join()
     taken_down(window)
 
 
@@ -72,6 +73,7 @@ def key(scene: Scene, which: Qt.Key, *more: Qt.KeyboardModifier) -> None:
     for each in more:
         held |= each
     QTest.keyClick(scene.window, which, held)
+    QTest.qWait(2 * SIGN_MS)  # a sign of a scan would not stand alone
 
 
 # --- keys and mouse ------------------------------------------------------------------
@@ -312,9 +314,7 @@ def test_a_file_is_taken_by_its_path_and_a_wrong_one_is_said_beside_it(
     for typed, told in ((str(run_path), "run of"), ("nowhere.h5", "There is no")):
         row.file.setText(typed)
         QTest.keyClick(row.file, Qt.Key.Key_Return)
-        thread = scene.window._look_thread
-        assert thread is not None
-        assert thread.join(30.0)
+        assert scene.window._side_tasks[-1].thread.join(30.0)
         scene.window._thread = None
         scene.window.beat()
         assert told in row.lines.text()

@@ -730,12 +730,12 @@ def test_nobody_is_asked_for_a_pin_where_nobody_has_one(
     made.show_now()
     panel = made._bench().verdict
     QTest.keyClick(made, Qt.Key.Key_Return)
-    assert made._paper_thread is None  # it has only just come to stand there
+    assert made._side_tasks == []  # it has only just come to stand there
     clock.now += 1.1 * ARM_S
     made.show_now()
     QTest.keyClick(made, Qt.Key.Key_Return)
     assert not panel.issuing.isVisible()
-    assert made._paper_thread is not None
-    assert made._paper_thread.join(60.0)
-    told = made._paper_thread.drain()
+    (task,) = made._side_tasks
+    assert task.thread.join(60.0)
+    told = task.thread.drain()
     assert isinstance(told[0], PaperRefused)  # the run is unsigned
