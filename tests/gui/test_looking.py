@@ -17,7 +17,7 @@ from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtTest import QTest
 
 from analysis.judge import judge
-from gui.app import made_application
+from gui.app import SIGN_MS, made_application
 from gui.bench_desk.looking import (
     SHORTEST_S,
     Looking,
@@ -37,7 +37,6 @@ from records.measure import unit_of
 from records.run import MarkKind, Run
 from records.runfile import open_run
 from records.trace import Trace
-from gui.app import SIGN_MS
 from tests.gui.fits import taken_down
 from tests.gui.states import Clock, Deaf, Scene, hold_of, window_of
 from tests.simulated_runs import RunOf
