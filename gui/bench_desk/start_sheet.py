@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent
@@ -31,7 +32,7 @@ from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .last_test import card_of_label, with_last
-from .pieces import Rule, ScanLine, key, line, put, restyle
+from .pieces import Rule, ScanLine, key, line, needed_px, put, restyle
 from .scanned import Burst
 from .start_checks import (
     FIELDS,
@@ -48,6 +49,8 @@ MOST_RULES = 3
 MOST_CAUTIONS = 5  # two of gases, one of pressure, two that always hold
 # Who tests stands beside the job label, which is scanned first.
 _ROWS = ("label", *(name for name in FIELDS if name not in ("label", "by")))
+# Good news beside fields, what can best be left out first.
+_LESS = ("plan", "out", "rig", "job")
 WAIT_MS = 150  # after the last key, before the fields are looked at
 ARM_S = 0.7  # so long a key has to be the next one before Enter presses it
 _COMMANDS = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
@@ -78,6 +81,8 @@ class StartSheet(QWidget):
         self._suggested = ""
         self.had_a_test = False  # from then on Enter alone takes no card
         self._burst = Burst()
+        self._good: list[str] = []
+        self._says_rules = False
         self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
         self.notes: dict[str, QLabel] = {}
@@ -86,7 +91,7 @@ class StartSheet(QWidget):
         self._wait.setSingleShot(True)
         self._wait.setInterval(WAIT_MS)
         self._wait.timeout.connect(self.look_now)
-        left, right = QWidget(), QWidget()
+        self._left, self._right = left, right = QWidget(), QWidget()
         self._fill_left(left)
         self._fill_right(right)
         layout = QHBoxLayout(self)
@@ -312,9 +317,13 @@ class StartSheet(QWidget):
         layout.addStretch(1)
         layout.addWidget(Rule(theme))
         layout.addSpacing(px(4))
+        self.without = QWidget()
+        without = QVBoxLayout(self.without)
+        without.setContentsMargins(0, 0, 0, 0)
+        without.setSpacing(px(5))
         head = line(theme, "text", bold=True)
         head.setText(said("start", "without"))
-        layout.addWidget(head)
+        without.addWidget(head)
         self.watch_key = key(theme, said("start", "watch"))
         self.watch_key.setMinimumHeight(px(38))
         self.watch_key.clicked.connect(lambda: self.watch.emit(None))
@@ -331,12 +340,13 @@ class StartSheet(QWidget):
         row.setSpacing(px(12))
         row.addWidget(self.watch_key, 1)
         row.addWidget(self.look_key, 1)
-        layout.addLayout(row)
+        without.addLayout(row)
+        layout.addWidget(self.without)
         layout.addWidget(self.watch_lead)
         layout.addWidget(self.side_note)
-        foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
-        foot.setText(said("not_in_here"))
-        layout.addWidget(foot)
+        self.foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
+        self.foot.setText(said("not_in_here"))
+        layout.addWidget(self.foot)
 
     def folder_anew(self) -> None:
         """Say which folder the next simulated test goes into."""
@@ -553,7 +563,36 @@ class StartSheet(QWidget):
         self.change_row.setVisible(sheet.shift_wanted)
         self._show_cautions(sheet)
         self._show_rules(sheet.notes)
+        self._good = [name for name in _LESS if sheet.beside[name].good]
+        self._fit_room()
         return sheet
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave out or show again what there is room for."""
+        super().resizeEvent(event)
+        self._fit_room()
+
+    def _fit_room(self) -> None:
+        """Leave out what matters least where there is no room for everything.
+
+        Cautions, what is wrong and the fields always stand, whole.
+        """
+        notes = [(self.notes[name],) for name in self._good]
+        rules = [(self.rules, self.rules_head)] if self._says_rules else []
+        left: list[tuple[QWidget, ...]] = [(self.lead,), *notes, *rules]
+        right: list[tuple[QWidget, ...]] = [
+            (self.watch_lead,),
+            (self.foot,),
+            (self.without,),
+        ]
+        for side, less in ((self._left, left), (self._right, right)):
+            for widget in (each for together in less for each in together):
+                widget.setVisible(True)
+            for together in less:
+                if needed_px(side, side.width()) <= self.height():
+                    break
+                for widget in together:
+                    widget.setVisible(False)
 
     def _show_cautions(self, sheet: Sheet) -> None:
         """Show what there is to be careful of; ticked off anew when that changes."""
@@ -595,6 +634,7 @@ class StartSheet(QWidget):
 
     def _show_rules(self, notes: tuple[CardNote, ...] | None) -> None:
         """Say what the rules of the job card do, as far as there is room."""
+        self._says_rules = notes is not None
         for label in (self.rules_head, self.rules):
             label.setVisible(notes is not None)
         if notes is None:

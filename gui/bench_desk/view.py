@@ -371,6 +371,11 @@ class BenchDesk(QWidget):
             self._left.setCurrentWidget(self.action)
             # words that take another line push the trace up, and are not cut
             needed = max(self._least_px, self.action.needed_px(self._left.width()))
+        if not calm:  # the pressures stand whole, above what is only room
+            above = needed_px(self.alarm_readings, self.width())
+            room = max(self._halves.height() - above, 0)
+            least = self.action.needed_px(self._left.width())
+            needed = max(least, min(self._least_px, room))
         beside = self._right.currentWidget()
         if beside is not self.findings:
             needed = max(needed, needed_px(beside, self._right.width()))
