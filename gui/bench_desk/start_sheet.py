@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -82,7 +82,7 @@ class StartSheet(QWidget):
         self.had_a_test = False  # from then on Enter alone takes no card
         self._burst = Burst()
         self._good: list[str] = []
-        self._says_rules = False
+        self._rules: tuple[CardNote, ...] | None = None
         self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
         self.notes: dict[str, QLabel] = {}
@@ -562,7 +562,7 @@ class StartSheet(QWidget):
         put(self.shift, sheet.shift.words)
         self.change_row.setVisible(sheet.shift_wanted)
         self._show_cautions(sheet)
-        self._show_rules(sheet.notes)
+        self._rules = sheet.notes
         self._good = [name for name in _LESS if sheet.beside[name].good]
         self._fit_room()
         return sheet
@@ -577,22 +577,31 @@ class StartSheet(QWidget):
 
         Cautions, what is wrong and the fields always stand, whole.
         """
-        notes = [(self.notes[name],) for name in self._good]
-        rules = [(self.rules, self.rules_head)] if self._says_rules else []
-        left: list[tuple[QWidget, ...]] = [(self.lead,), *notes, *rules]
-        right: list[tuple[QWidget, ...]] = [
-            (self.watch_lead,),
-            (self.foot,),
-            (self.without,),
-        ]
-        for side, less in ((self._left, left), (self._right, right)):
-            for widget in (each for together in less for each in together):
-                widget.setVisible(True)
-            for together in less:
-                if needed_px(side, side.width()) <= self.height():
-                    break
-                for widget in together:
-                    widget.setVisible(False)
+        good = [self.notes[name] for name in self._good]
+        for label in (self.rules_head, self.rules):
+            label.setVisible(self._rules is not None)
+        self._put_rules(MOST_RULES)
+        self._leave_out(self._left, (self.lead, *good))
+        for most in reversed(range(MOST_RULES)):
+            if self._fits(self._left):
+                break
+            self._put_rules(most)
+        if not self._fits(self._left):
+            self.rules_head.setVisible(False)
+            self.rules.setVisible(False)
+        self._leave_out(self._right, (self.watch_lead, self.foot, self.without))
+
+    def _leave_out(self, side: QWidget, less: Sequence[QWidget]) -> None:
+        """Leave out the first of some parts of a side, as many as it takes."""
+        for each in less:
+            each.setVisible(True)
+        for each in less:
+            if self._fits(side):
+                return
+            each.setVisible(False)
+
+    def _fits(self, side: QWidget) -> bool:
+        return needed_px(side, side.width()) <= self.height()
 
     def _show_cautions(self, sheet: Sheet) -> None:
         """Show what there is to be careful of; ticked off anew when that changes."""
@@ -632,20 +641,19 @@ class StartSheet(QWidget):
             self.changed.setText("")
         self.look_now()
 
-    def _show_rules(self, notes: tuple[CardNote, ...] | None) -> None:
-        """Say what the rules of the job card do, as far as there is room."""
-        self._says_rules = notes is not None
-        for label in (self.rules_head, self.rules):
-            label.setVisible(notes is not None)
+    def _put_rules(self, most: int) -> None:
+        """Say the first rules, at most so many, and how many there are more."""
+        notes = self._rules
         if notes is None:
             return
         told = []
-        for note in notes[:MOST_RULES]:
+        for note in notes[:most]:
             what, do = note_words(note)
             grade = "rule_stop" if note.stops else "rule_warn"
             told.append(said("start", grade, what=what, do=do))
-        if len(notes) > MOST_RULES:
-            told.append(said("start", "rules_more", n=len(notes) - MOST_RULES))
+        if len(notes) > most:
+            few = "rules_more" if most else "rules_all"
+            told.append(said("start", few, n=len(notes) - most))
         put(self.rules, "\n".join(told) or said("start", "rules_clear"))
 
     def _begin(self) -> None:
