@@ -40,7 +40,7 @@ from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
 from .bench_desk.last_test import keep_last, last_test
 from .bench_desk.looking import FINE, STEP
-from .bench_desk.pieces import Rule
+from .bench_desk.pieces import Rule, pressed_at
 from .bench_desk.presenter import Presenter
 from .bench_desk.scanned import GAP_S, Burst
 from .bench_desk.screen import Head, Phase, Screen
@@ -643,6 +643,8 @@ class Window(QWidget):
 
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
+        if self._burst.on:  # a blank in a label presses the key that has the focus
+            return
         if self._presenter is not None and self._thread is not None:
             if self._presenter.question is not None:
                 self._bench().action.answer.setFocus()
@@ -705,7 +707,7 @@ class Window(QWidget):
 
     def told(self, kind: str, what: str, reason: str) -> None:
         """Pass on what a person said unasked."""
-        if self._presenter is None or self._thread is None:
+        if self._presenter is None or self._thread is None or self._burst.on:
             return
         by = self._by or self._presenter.person
         command = self._presenter.tell(kind, what, reason, by)
@@ -801,7 +803,7 @@ class Window(QWidget):
         if self._takes_sign(event) or self._looks(event) or event.isAutoRepeat():
             return
         if event.key() in _ENTER:
-            if self._ends_scan():
+            if self._ends_scan(pressed_at(event)):
                 return
             focused = QApplication.focusWidget()
             if isinstance(focused, QPushButton) and focused.isVisible():
@@ -824,16 +826,16 @@ class Window(QWidget):
         sign = event.text().isprintable() and bool(event.text())
         if not sign or event.isAutoRepeat() or event.modifiers() & _COMMANDS:
             return False
-        goes_on = self._burst.take(event.text())
+        goes_on = self._burst.take(event.text(), pressed_at(event))
         looks = not goes_on and event.key() in _LOOKS
         self._sign = Qt.Key(event.key()) if looks else None
         if looks:
             self._sign_wait.start()
         return goes_on or looks
 
-    def _ends_scan(self) -> bool:
+    def _ends_scan(self, at_s: float | None) -> bool:
         """Take the Enter of a scan; return whether it was one, or may have been."""
-        label, close = self._burst.scan, self._burst.close
+        label, close = self._burst.scan(at_s), self._burst.close(at_s)
         self._burst.forget()
         if close:
             self._sign = None

@@ -19,34 +19,42 @@ CLOSE_S = 0.1
 class Burst:
     """The signs that came last, as long as they came without a pause.
 
+    When a key was pressed is asked of the system where it tells: a window that was busy
+    takes keys late, and all at once.
+
     Args:
-        clock: seconds, only ever forward; tests hand in their own.
+        clock: seconds, only ever forward, for keys whose time is not told.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._signs = ""
-        self._at = float("-inf")
-
-    def take(self, sign: str) -> bool:
-        """Take a sign that was typed; return whether one came just before it."""
-        now = self._clock()
-        goes_on = now - self._at <= GAP_S
-        self._signs = self._signs + sign if goes_on else sign
-        self._at = now
-        return goes_on
-
-    @property
-    def scan(self) -> str:
-        """What was scanned, asked when Enter comes; "" where hands typed it."""
-        whole = len(self._signs) >= LEAST_SIGNS
-        return self._signs if whole and self._clock() - self._at <= GAP_S else ""
-
-    @property
-    def close(self) -> bool:
-        """Whether a sign came so close before that an Enter now may be a scanner's."""
-        return self._clock() - self._at <= CLOSE_S
+        self.forget()
 
     def forget(self) -> None:
         """Begin anew."""
-        self._signs, self._at = "", float("-inf")
+        self._signs, self._at, self._taken = "", float("-inf"), float("-inf")
+
+    def take(self, sign: str, at_s: float | None = None) -> bool:
+        """Take a sign that was typed; return whether one came just before it."""
+        at = self._when(at_s)
+        goes_on = at - self._at <= GAP_S
+        self._signs = self._signs + sign if goes_on else sign
+        self._at, self._taken = at, self._clock()
+        return goes_on
+
+    def scan(self, at_s: float | None = None) -> str:
+        """Return what was scanned where Enter comes now; "" where hands typed it."""
+        whole = len(self._signs) >= LEAST_SIGNS
+        return self._signs if whole and self._when(at_s) - self._at <= GAP_S else ""
+
+    def close(self, at_s: float | None = None) -> bool:
+        """Tell whether an Enter now comes so close that it may be a scanner's."""
+        return self._when(at_s) - self._at <= CLOSE_S
+
+    @property
+    def on(self) -> bool:
+        """Whether a sign was taken only just now, whenever its key was pressed."""
+        return self._clock() - self._taken <= CLOSE_S
+
+    def _when(self, at_s: float | None) -> float:
+        return self._clock() if at_s is None else at_s

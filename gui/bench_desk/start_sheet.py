@@ -32,7 +32,7 @@ from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .last_test import card_of_label, with_last
-from .pieces import Rule, ScanLine, key, line, needed_px, put, restyle
+from .pieces import Rule, ScanLine, key, line, needed_px, pressed_at, put, restyle
 from .scanned import Burst
 from .start_checks import (
     FIELDS,
@@ -518,7 +518,7 @@ class StartSheet(QWidget):
             and event.text()
             and not (event.modifiers() & _COMMANDS)
         ):
-            self._burst.take(event.text())
+            self._burst.take(event.text(), pressed_at(event))
             self.fields["label"].setFocus()
             self.fields["label"].setText(event.text())
         else:

@@ -72,7 +72,11 @@ def key(scene: Scene, which: Qt.Key, *more: Qt.KeyboardModifier) -> None:
     for each in more:
         held |= each
     QTest.keyClick(scene.window, which, held)
-    QTest.qWait(2 * SIGN_MS)  # a sign of a scan would not stand alone
+    for _ in range(50):  # a sign of a scan would not stand alone
+        if scene.window._sign is None:
+            break
+        QTest.qWait(SIGN_MS)
+    QTest.qWait(SIGN_MS)  # and the next one is another press
 
 
 # --- keys and mouse ------------------------------------------------------------------
