@@ -40,8 +40,9 @@ from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
 from .bench_desk.last_test import keep_last, last_test
 from .bench_desk.looking import FINE, STEP
-from .bench_desk.pieces import Rule
+from .bench_desk.pieces import Rule, pressed_at
 from .bench_desk.presenter import Presenter
+from .bench_desk.scanned import GAP_S, Burst
 from .bench_desk.screen import Head, Phase, Screen
 from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
@@ -94,6 +95,18 @@ _ZOOM = {
     Qt.Key.Key_Minus: 2.0,
     Qt.Key.Key_Down: 2.0,
 }
+# Signs that a label may hold too: they look back once no other one followed at once.
+_LOOKS = (
+    Qt.Key.Key_Plus,
+    Qt.Key.Key_Equal,
+    Qt.Key.Key_Minus,
+    Qt.Key.Key_C,
+    Qt.Key.Key_O,
+    Qt.Key.Key_P,
+)
+SIGN_MS = round(1000.0 * GAP_S) + 10
+_ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
+_COMMANDS = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +120,18 @@ class Led:
     presenter: Presenter
     thread: SessionThread | SessionProcess
     by: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SideTask:
+    """What is done beside a test: its paper, its tag, an earlier run of it.
+
+    Attributes:
+        presenter: whose it is; another test may be shown by the time it is done.
+    """
+
+    thread: SessionThread
+    presenter: Presenter
 
 
 class Window(QWidget):
@@ -139,11 +164,9 @@ class Window(QWidget):
         self._presenter: Presenter | None = None
         self._thread: SessionThread | SessionProcess | None = None
         self._others: list[Led] = []
-        self._paper_thread: SessionThread | None = None
-        self._look_thread: SessionThread | None = None
-        # whose they are; another test may be shown by the time they are done
-        self._paper_for: Presenter | None = None
-        self._look_for: Presenter | None = None
+        self._side_tasks: list[SideTask] = []
+        self._burst = Burst()
+        self._sign: Qt.Key | None = None
         self._closing = False
         self._end_asked = False
         self._tone = Tone(time.monotonic)
@@ -162,6 +185,10 @@ class Window(QWidget):
         self._beat.setInterval(BEAT_MS)
         self._beat.timeout.connect(self.beat)
         self._beat.start()
+        self._sign_wait = QTimer(self)
+        self._sign_wait.setSingleShot(True)
+        self._sign_wait.setInterval(SIGN_MS)
+        self._sign_wait.timeout.connect(self._look_by_sign)
         self._rescale = QTimer(self)
         self._rescale.setSingleShot(True)
         self._rescale.setInterval(RESCALE_MS)
@@ -230,6 +257,7 @@ class Window(QWidget):
             self.desk.go_back.connect(self.go_back)
             self.desk.tell.connect(self.tell)
             self.desk.told.connect(self.told)
+            self.desk.scanned.connect(self.scanned)
             self._look_backs(self.desk.trace)
             self._stack.addWidget(self.desk)
         return self.desk
@@ -248,11 +276,12 @@ class Window(QWidget):
         if abs(scale - self._theme.scale) <= _SCALE_MOVES * self._theme.scale:
             return
         self._given = self.start.given
-        read = self.start.read.isChecked()
+        read, had = self.start.read.isChecked(), self.start.had_a_test
         form = self.form
         self._theme = Theme(self._inks, scale)
         self._build()
         self.start.read.setChecked(read)
+        self.start.had_a_test = had
         self._show_stations()
         if self._presenter is not None:
             self._stack.setCurrentWidget(self._bench())
@@ -345,9 +374,9 @@ class Window(QWidget):
         presenter = Presenter("opening_simulated", hands=False)
         self.follow(SessionProcess(order), presenter)
 
-    def look_at(self, path: Path) -> None:
-        """Show a recorded run."""
-        thread = SessionThread(recorded_run(path))
+    def look_at(self, path: Path, key: Path | None = None) -> None:
+        """Show a recorded run; its papers are sealed with a key, else the window's."""
+        thread = SessionThread(recorded_run(path, key or self._options.key))
         self.follow(thread, Presenter("looking", live=False))
 
     def find_again(self) -> None:
@@ -357,7 +386,7 @@ class Window(QWidget):
                 self.another_test()
             if found.how is Standing.SEALED:
                 remove_note(found.order.journal)
-                self.look_at(found.order.out)
+                self.look_at(found.order.out, found.order.key_folder)
             elif found.how is Standing.LONG_DEAD:
                 words = said("start", "interrupted", path=found.order.journal)
                 self.start.side_note.setText(words)
@@ -382,6 +411,7 @@ class Window(QWidget):
     def show_test(self, presenter: Presenter) -> None:
         """Go to the desk and show a test there."""
         self._presenter = presenter
+        presenter.come_into_view()
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
         self.show_now()
@@ -390,14 +420,15 @@ class Window(QWidget):
         """Go back to the start sheet, ready for the next regulator."""
         if self._thread is not None and self._thread.alive:
             return
+        begun = self._presenter is not None and self._presenter.begun
         self._options_used()
-        self._to_start()
+        self._to_start(anew=begun)
 
     def another_test(self) -> None:
         """Go to the start sheet for a test at another station; this one goes on."""
         if self._set_aside():
             self._options_used()
-            self._to_start()
+            self._to_start(anew=True)
             self._show_stations()
 
     def next_station(self) -> None:
@@ -429,14 +460,15 @@ class Window(QWidget):
             [station_of(led.presenter.screen()) for led in self._others]
         )
 
-    def _to_start(self) -> None:
+    def _to_start(self, *, anew: bool) -> None:
+        """Go to the start sheet; anew, its last card has been begun with."""
         self._presenter, self.screen_now = None, None
         self.alarm_bar.show_alarm(None)
         self._tone.want(False)
         self.start.read.setChecked(False)
         self.start.folder_anew()
         self._stack.setCurrentWidget(self.start)
-        self.start.renew(last_test())
+        self.start.renew(last_test(), card=not anew)
         self._drop_desk()
         self.head.show_head(Head())
 
@@ -481,9 +513,7 @@ class Window(QWidget):
             return
         wanted = self._presenter.seek_earlier(chosen)
         if wanted is not None:
-            self._look_for = self._presenter
-            self._look_thread = SessionThread(earlier_run_of(*wanted))
-            self._look_thread.start()
+            self._beside(earlier_run_of(*wanted), self._presenter)
         self.show_now()
 
     def save_picture(self) -> None:
@@ -525,17 +555,24 @@ class Window(QWidget):
             self._look("zoom", _ZOOM[Qt.Key(event.key())])
         elif event.key() == Qt.Key.Key_End:
             self._look("to_now")
-        elif event.isAutoRepeat() or ctrl:
-            return False
-        elif event.key() == Qt.Key.Key_C:
-            self._look("cursors")
-        elif event.key() == Qt.Key.Key_O:
-            self.earlier()
-        elif event.key() == Qt.Key.Key_P:
-            self.save_picture()
         else:
             return False
         return True
+
+    def _look_by_sign(self) -> None:
+        """Look back as a sign asks that stood alone: it was typed by hand."""
+        sign, self._sign = self._sign, None
+        desk = self.desk
+        if sign is None or desk is None or not desk.trace.isVisible() or self._asks:
+            return
+        if sign in _ZOOM:
+            self._look("zoom", _ZOOM[sign])
+        elif sign == Qt.Key.Key_C:
+            self._look("cursors")
+        elif sign == Qt.Key.Key_O:
+            self.earlier()
+        else:
+            self.save_picture()
 
     # --- the beat --------------------------------------------------------------------
 
@@ -545,13 +582,12 @@ class Window(QWidget):
             self.leave_and_close()
         if self._thread is not None and self._presenter is not None:
             self._presenter.take(self._thread.drain())
-        for thread, presenter in (
-            (self._paper_thread, self._paper_for),
-            (self._look_thread, self._look_for),
-        ):
-            if thread is not None and presenter is not None:
-                told = thread.drain()
-                presenter.take(e for e in told if not isinstance(e, Over))
+        for task in list(self._side_tasks):
+            done = not task.thread.alive  # asked first: nothing comes after that
+            told = task.thread.drain()
+            task.presenter.take(e for e in told if not isinstance(e, Over))
+            if done:
+                self._side_tasks.remove(task)
         self._beat_others()
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
@@ -601,12 +637,14 @@ class Window(QWidget):
     @property
     def _all_threads(self) -> list[SessionThread | SessionProcess | None]:
         others = [led.thread for led in self._others]
-        return [self._thread, self._paper_thread, self._look_thread, *others]
+        return [self._thread, *(task.thread for task in self._side_tasks), *others]
 
     # --- presses ---------------------------------------------------------------------
 
     def confirm(self) -> None:
         """Pass on that what was asked is done."""
+        if self._burst.on:  # a blank in a label presses the key that has the focus
+            return
         if self._presenter is not None and self._thread is not None:
             if self._presenter.question is not None:
                 self._bench().action.answer.setFocus()
@@ -669,7 +707,7 @@ class Window(QWidget):
 
     def told(self, kind: str, what: str, reason: str) -> None:
         """Pass on what a person said unasked."""
-        if self._presenter is None or self._thread is None:
+        if self._presenter is None or self._thread is None or self._burst.on:
             return
         by = self._by or self._presenter.person
         command = self._presenter.tell(kind, what, reason, by)
@@ -696,6 +734,8 @@ class Window(QWidget):
             self._stack.setCurrentWidget(self._behind_hose)
             self._behind_hose = None
             self.setFocus()
+            if self._presenter is not None:
+                self._presenter.come_into_view()
 
     def make_paper(self, name: str = "", pin: str = "") -> None:
         """Make the certificate or report of the run that is shown.
@@ -710,18 +750,20 @@ class Window(QWidget):
             return
         final = presenter.make_paper()
         if final is not None:
-            self._make(paper_of(final, name, pin))
+            self._beside(paper_of(final, name, pin), presenter)
 
     def make_tag(self) -> None:
         """Make the tag of the run that is shown."""
-        made = None if self._presenter is None else self._presenter.make_tag()
-        if made is not None:
-            self._make(tag_of_run(*made))
+        presenter = self._presenter
+        made = None if presenter is None else presenter.make_tag()
+        if presenter is not None and made is not None:
+            self._beside(tag_of_run(*made), presenter)
 
-    def _make(self, task: Task) -> None:
-        self._paper_for = self._presenter
-        self._paper_thread = SessionThread(task)
-        self._paper_thread.start()
+    def _beside(self, task: Task, presenter: Presenter) -> None:
+        """Do something beside a test; what comes of it is told to that test."""
+        made = SideTask(SessionThread(task), presenter)
+        self._side_tasks.append(made)
+        made.thread.start()
         self.show_now()
 
     def _at_verdict(self, press: str) -> None:
@@ -756,10 +798,13 @@ class Window(QWidget):
         Arrows, plus, minus, End, C, O and P look back. F1 a burst hose, F2 an alarm is
         heard, F3 back, F4 something was done, F6 and F7 open paper and tag, F8 the next
         regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
+        What a scanner types does none of it.
         """
-        if self._looks(event) or event.isAutoRepeat():
+        if self._takes_sign(event) or self._looks(event) or event.isAutoRepeat():
             return
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+        if event.key() in _ENTER:
+            if self._ends_scan(pressed_at(event)):
+                return
             focused = QApplication.focusWidget()
             if isinstance(focused, QPushButton) and focused.isVisible():
                 focused.click()
@@ -775,6 +820,34 @@ class Window(QWidget):
             self.close()
         else:
             super().keyPressEvent(event)
+
+    def _takes_sign(self, event: QKeyEvent) -> bool:
+        """Take a sign that may be of a scan; one that looks back waits a moment."""
+        sign = event.text().isprintable() and bool(event.text())
+        if not sign or event.isAutoRepeat() or event.modifiers() & _COMMANDS:
+            return False
+        goes_on = self._burst.take(event.text(), pressed_at(event))
+        looks = not goes_on and event.key() in _LOOKS
+        self._sign = Qt.Key(event.key()) if looks else None
+        if looks:
+            self._sign_wait.start()
+        return goes_on or looks
+
+    def _ends_scan(self, at_s: float | None) -> bool:
+        """Take the Enter of a scan; return whether it was one, or may have been."""
+        label, close = self._burst.scan(at_s), self._burst.close(at_s)
+        self._burst.forget()
+        if close:
+            self._sign = None
+        if label:
+            self.scanned(label)
+        return close
+
+    def scanned(self, label: str) -> None:
+        """Take a label that was scanned while a test is shown: it confirms nothing."""
+        if self._presenter is not None:
+            self._presenter.scanned(label)
+            self.show_now()
 
     @property
     def _asks(self) -> bool:

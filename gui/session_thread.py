@@ -223,11 +223,16 @@ class _Once:
 # --- what may be done in the thread -------------------------------------------------
 
 
-def recorded_run(path: Path) -> Task:
-    """Return the task of looking at a sealed run file."""
+def recorded_run(path: Path, key_folder: Path | None = None) -> Task:
+    """Return the task of looking at a sealed run file.
+
+    Args:
+        path: the file.
+        key_folder: of the key for its papers, None for the one that it would take.
+    """
 
     def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
-        final = final_of(path)
+        final = final_of(path, key_folder=key_folder)
         for event in replayed(final.run):
             tell(event)
         tell(final)

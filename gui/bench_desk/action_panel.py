@@ -182,8 +182,13 @@ class ActionPanel(QWidget):
         """Return how high it has to be so that nothing is cut."""
         return needed_px(self, width)
 
-    def show_screen(self, screen: Screen) -> None:
-        """Show the action of a screen."""
+    def show_screen(self, screen: Screen, *, enters: bool = True) -> None:
+        """Show the action of a screen.
+
+        Args:
+            screen: what is shown.
+            enters: Enter confirms; what it does not do is not filled with ink.
+        """
         action = screen.action
         inks = self._theme.inks
         self.first.set_ink(inks.fails if action.grave else inks.ink)
@@ -193,6 +198,11 @@ class ActionPanel(QWidget):
         self.detail.setVisible(bool(action.detail))
         put(self.caution, action.caution)
         self.caution.setVisible(bool(action.caution))
+        words = said("done" if enters else "done_plain")
+        if self.done.text() != words:
+            self.done.setText(words)
+            self.done.setAccessibleName(words)
+        restyle(self.done, "strong", "true" if enters else "false")
         self._show_keys(action, failed=screen.phase is Phase.FAILED)
         put(self.foot, action.foot)
         self.foot.setVisible(bool(action.foot))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter
+from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import (
     QGridLayout,
@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 from proofstand.drawing.bar import Bar, bar_svg
 
 from ..theme import Theme
+from .scanned import Burst
 
 
 def line(
@@ -123,14 +124,51 @@ def needed_px(panel: QWidget, width: int) -> int:
     return max(layout.totalHeightForWidth(width), layout.totalMinimumSize().height())
 
 
-class OwnEnter(QLineEdit):
+def pressed_at(event: QKeyEvent) -> float | None:
+    """Return when a key was pressed, seconds, or None where the system tells none."""
+    return event.timestamp() / 1000.0 if event.timestamp() else None
+
+
+class ScanLine(QLineEdit):
+    """A line that hands a scan on, whole, and is then as it was before.
+
+    Args:
+        burst: of the signs that came last, where several lines share it.
+    """
+
+    scanned = Signal(str)
+
+    def __init__(self, burst: Burst | None = None) -> None:
+        super().__init__()
+        self._burst = burst or Burst()
+        self._before = ""
+
+    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
+        """Keep the Enter of a scan, let the rest go its way."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            found = self._burst.scan(pressed_at(event))
+            if found:
+                event.accept()
+                self._burst.forget()
+                self.setText(self._before)
+                self.scanned.emit(found)
+                return
+        elif event.text().isprintable() and event.text() and not event.isAutoRepeat():
+            before = self.text()
+            if not self._burst.take(event.text(), pressed_at(event)):
+                self._before = before
+        super().keyPressEvent(event)
+
+
+class OwnEnter(ScanLine):
     """A line whose Enter is its own: it never confirms what the test asks for."""
 
     entered = Signal()
 
     def keyPressEvent(self, event: Any) -> None:  # noqa: N802
         """Keep Enter, let the rest go its way."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+        enter = event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter)
+        if enter and not self._burst.scan(pressed_at(event)):
             event.accept()
             if not event.isAutoRepeat():
                 self.entered.emit()

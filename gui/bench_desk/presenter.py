@@ -96,6 +96,8 @@ from .wording import calibration_words, known, said, several, step_words
 ARM_S = 0.7
 STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
+SCAN_SIGNS = 40  # of a scanned label are shown
+SCAN_SHOWN_S = 8.0  # that a scan was of this regulator; of another one it stays
 RIG, SKIP = "=rig", "=skip"  # among the ways to go on; no step is called so
 
 
@@ -166,6 +168,8 @@ class Presenter:
         self._earlier: EarlierRun | None = None
         self._look_words = ""
         self._seeking = False
+        self._shown_at = float("-inf")
+        self._scan: tuple[Strip, float] | None = None
 
     # --- events ----------------------------------------------------------------------
 
@@ -387,6 +391,31 @@ class Presenter:
 
     # --- presses ---------------------------------------------------------------------
 
+    def come_into_view(self) -> None:
+        """Take that it is shown from now: a press before could not be meant for it."""
+        self._shown_at = self._clock()
+
+    def _stood(self, since_s: float) -> bool:
+        """Tell whether what came at a time has been seen long enough to be pressed."""
+        return self._clock() - max(since_s, self._shown_at) >= ARM_S
+
+    def scanned(self, label: str) -> None:
+        """Take a scan: it confirms nothing, and is compared with the card."""
+        if self._header is None:
+            return
+        job = self._header.job
+        own = job.serial_of(label) == job.regulator.serial
+        facts = {"label": label[:SCAN_SIGNS], "serial": job.regulator.serial}
+        what, do = several("scan_own" if own else "scan_other", **facts)
+        until = self._clock() + SCAN_SHOWN_S if own else float("inf")
+        self._scan = Strip(what=what, do=do, grave=not own), until
+
+    @property
+    def _scan_strip(self) -> Strip | None:
+        if self._scan is None or self._clock() > self._scan[1]:
+            return None
+        return self._scan[0]
+
     @property
     def question(self) -> Request | None:
         """The request whose question waits for an answer, or None."""
@@ -426,7 +455,7 @@ class Presenter:
         request = self._request
         if request is None or not self._may_confirm(request) or not self._armed():
             return None
-        self._confirmed = True
+        self._confirmed, self._scan = True, None
         return Acknowledge(request.id, by)
 
     def _may_confirm(self, request: Request) -> bool:
@@ -438,7 +467,7 @@ class Presenter:
         )
 
     def _armed(self) -> bool:
-        return self._clock() - self._asked_at >= ARM_S
+        return self._stood(self._asked_at)
 
     def stop(self, by: str) -> Command | None:
         """Take a press on stop; the second one counts.
@@ -685,6 +714,11 @@ class Presenter:
         return self._final
 
     @property
+    def begun(self) -> bool:
+        """Whether a test was begun, and no record looked at."""
+        return self._live and self._header is not None
+
+    @property
     def running(self) -> bool:
         """Whether a test is on: begun or being opened, and not over."""
         return self._live and not self._closed and self._error is None
@@ -879,6 +913,8 @@ class Presenter:
             return Strip(what=said("after", what), do=caution("stopped"))
         if self._restart is not None:
             return self._restart
+        if self._scan_strip is not None:
+            return self._scan_strip
         if self._notice:
             return Strip(what=self._notice, grave=False)
         for one in self._shown_troubles:
@@ -906,7 +942,7 @@ class Presenter:
             return Strip(what=said("after", "stopped"), do=make_safe)
         if self._over_pressure is not None:
             return Strip(what=self._over_pressure_was, do=make_safe)
-        return None
+        return self._scan_strip
 
     # --- the action ------------------------------------------------------------------
 
@@ -950,8 +986,7 @@ class Presenter:
 
     def _failed_action(self) -> Action:
         if self._header is None:  # nothing was opened, no gas was let in by us
-            words = several("fail", "before" if self._live else "unread")
-            first, second, detail = words
+            first, second, detail = several("fail", self._unopened)
             return Action(
                 first=first, second=second, detail=detail, armed=self._may_leave()
             )
@@ -962,9 +997,19 @@ class Presenter:
             first=first, second=second, detail=detail, armed=self._may_leave()
         )
 
+    @property
+    def _unopened(self) -> str:
+        """What is true of a test that could not be shown: some were begun before."""
+        if not self._live:
+            return "unread"
+        if self._opening != "finding_again":
+            return "before"
+        watched = self._error is not None and self._error.id == "recorder_watched"
+        return "watched" if watched else "unseen"
+
     def _may_leave(self) -> bool:
         """Tell whether Enter leaves a failed test: not before its alarm is heard."""
-        stood = self._clock() - self._failed_at >= ARM_S
+        stood = self._stood(self._failed_at)
         return stood and (not self._lost or bool(self._lost_heard))
 
     def _hold_action(self, start_s: float, seconds: float) -> Action:
@@ -1090,7 +1135,7 @@ class Presenter:
     def _verdict(self) -> Verdict | None:
         if self._final is None:
             return None
-        stood = self._clock() - self._papers_at >= ARM_S
+        stood = self._stood(self._papers_at)
         return verdict_of(
             self._final, self._papers, armed=stood and not self._papers.making
         )

@@ -11,6 +11,7 @@ from pathlib import Path
 from proofstand.bench.cardcheck import CardNote
 from proofstand.bench.cautions import Cautions, cautions_for
 from proofstand.bench.shift import clock_words
+from proofstand.commands.options import MOST_NAME, checked_name
 from proofstand.ready import (
     ShiftState,
     cautions_wanted,
@@ -91,8 +92,12 @@ class Sheet:
 
 def look_at(given: Given) -> Sheet:
     """Look at every field, and at what has to fit together."""
-    given = Given(**{name: _clean(getattr(given, name)) for name in FIELDS})
     beside: dict[str, Beside] = {}
+    try:
+        checked_name(given.by.strip(), said("start", "by"))
+    except ProofstandError:  # its own words are too long to stand beside it
+        beside["by"] = Beside(said("start", "by_wrong", most=MOST_NAME), False)
+    given = Given(**{name: _clean(getattr(given, name)) for name in FIELDS})
     rig = plan = job = None
     try:
         rig = rig_at(given.rig) if given.rig else None
@@ -114,7 +119,7 @@ def look_at(given: Given) -> Sheet:
         try:
             notes = notes_on(job, plan, rig, by=given.by, label=given.label)
         except ProofstandError as error:  # the list of people
-            beside["by"] = _wrong(error)
+            beside.setdefault("by", _wrong(error))
     _together(rig, plan, job, beside)
     stops = [note for note in notes or () if note.stops]
     if stops and beside["job"].good:

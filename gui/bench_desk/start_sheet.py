@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent
@@ -31,7 +32,8 @@ from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
 from ..theme import Theme
 from .last_test import card_of_label, with_last
-from .pieces import Rule, key, line, put, restyle
+from .pieces import Rule, ScanLine, key, line, needed_px, pressed_at, put, restyle
+from .scanned import Burst
 from .start_checks import (
     FIELDS,
     Beside,
@@ -47,6 +49,8 @@ MOST_RULES = 3
 MOST_CAUTIONS = 5  # two of gases, one of pressure, two that always hold
 # Who tests stands beside the job label, which is scanned first.
 _ROWS = ("label", *(name for name in FIELDS if name not in ("label", "by")))
+# Good news beside fields, what can best be left out first.
+_LESS = ("plan", "out", "rig", "job")
 WAIT_MS = 150  # after the last key, before the fields are looked at
 ARM_S = 0.7  # so long a key has to be the next one before Enter presses it
 _COMMANDS = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
@@ -75,6 +79,10 @@ class StartSheet(QWidget):
         self._next_since = clock()
         self._scanned: tuple[str, Beside] = ("", Beside("", True))
         self._suggested = ""
+        self.had_a_test = False  # from then on Enter alone takes no card
+        self._burst = Burst()
+        self._good: list[str] = []
+        self._rules: tuple[CardNote, ...] | None = None
         self._cautioned: tuple[str, ...] = ()
         self.fields: dict[str, QLineEdit] = {}
         self.notes: dict[str, QLabel] = {}
@@ -83,7 +91,7 @@ class StartSheet(QWidget):
         self._wait.setSingleShot(True)
         self._wait.setInterval(WAIT_MS)
         self._wait.timeout.connect(self.look_now)
-        left, right = QWidget(), QWidget()
+        self._left, self._right = left, right = QWidget(), QWidget()
         self._fill_left(left)
         self._fill_right(right)
         layout = QHBoxLayout(self)
@@ -145,7 +153,7 @@ class StartSheet(QWidget):
         row.setSpacing(px(14))
         label = QLabel(said("start", "changed"))
         label.setFont(theme.font("text", bold=True))
-        self.changed = QLineEdit()
+        self.changed = self._scan_line()
         self.changed.setFont(theme.font("text"))
         self.changed.setPlaceholderText(said("start", "changed_hint"))
         self.changed.setAccessibleName(said("start", "changed"))
@@ -213,11 +221,11 @@ class StartSheet(QWidget):
                 [id for id in builtin_plan_ids() if id != "trace-only"]
             )
             self.plan_box.setFont(theme.font("text"))
-            edit = self.plan_box.lineEdit()
-            assert edit is not None
+            edit = self._scan_line()
+            self.plan_box.setLineEdit(edit)
             entry = self.plan_box
         else:
-            edit = QLineEdit()
+            edit = self._scan_line()
             entry = edit
         edit.setFont(theme.font("text"))
         edit.setPlaceholderText(said("start", f"{name}_hint"))
@@ -258,13 +266,19 @@ class StartSheet(QWidget):
         else:
             grid.addWidget(note, at + 1, 1, 1, 3)
 
+    def _scan_line(self) -> ScanLine:
+        """Return a field; what is scanned there goes to the label."""
+        made = ScanLine(self._burst)
+        made.scanned.connect(self.take_scan)
+        return made
+
     def _with_person(self, grid: QGridLayout, at: int, scan: QLineEdit) -> None:
         """Put the field for who tests beside that for the scanned job label."""
         theme, px = self._theme, self._theme.px
         name = said("start", "by")
         label = QLabel(name)
         label.setFont(theme.font("text", bold=True))
-        edit = QLineEdit()
+        edit = self._scan_line()
         edit.setFont(theme.font("text"))
         edit.setPlaceholderText(said("start", "by_hint"))
         edit.setAccessibleName(name)
@@ -303,9 +317,13 @@ class StartSheet(QWidget):
         layout.addStretch(1)
         layout.addWidget(Rule(theme))
         layout.addSpacing(px(4))
+        self.without = QWidget()
+        without = QVBoxLayout(self.without)
+        without.setContentsMargins(0, 0, 0, 0)
+        without.setSpacing(px(5))
         head = line(theme, "text", bold=True)
         head.setText(said("start", "without"))
-        layout.addWidget(head)
+        without.addWidget(head)
         self.watch_key = key(theme, said("start", "watch"))
         self.watch_key.setMinimumHeight(px(38))
         self.watch_key.clicked.connect(lambda: self.watch.emit(None))
@@ -322,12 +340,13 @@ class StartSheet(QWidget):
         row.setSpacing(px(12))
         row.addWidget(self.watch_key, 1)
         row.addWidget(self.look_key, 1)
-        layout.addLayout(row)
+        without.addLayout(row)
+        layout.addWidget(self.without)
         layout.addWidget(self.watch_lead)
         layout.addWidget(self.side_note)
-        foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
-        foot.setText(said("not_in_here"))
-        layout.addWidget(foot)
+        self.foot = line(theme, "label", ink=theme.inks.soft, wrap=True)
+        self.foot.setText(said("not_in_here"))
+        layout.addWidget(self.foot)
 
     def folder_anew(self) -> None:
         """Say which folder the next simulated test goes into."""
@@ -350,15 +369,35 @@ class StartSheet(QWidget):
             self.fields["plan"].setText(DEFAULT_PLAN)
         self.look_now()
 
-    def renew(self, last: Given | None = None) -> None:
-        """Make the sheet ready for the next test: a free run file, cautions anew."""
+    def renew(self, last: Given | None = None, *, card: bool = False) -> None:
+        """Make the sheet ready for the next test: a free run file, cautions anew.
+
+        Args:
+            last: what the last test was begun with.
+            card: the card stays: no test was begun with it.
+        """
         self._last = last or self._last
         self._say_last()
+        if not card:
+            self.fields["job"].setText("")
+            self.fields["out"].setText("")
         self._suggest(force=True)
         self.fields["label"].setText("")
-        self.begin_note.setText("")
         self.look_now()
+        self.had_a_test = True
+        self.begin_note.setText(self._first_words("job") if self._asks_same else "")
         self.fields["label"].setFocus()
+
+    @property
+    def _asks_same(self) -> bool:
+        """Whether it has to be said which regulator the next test is of."""
+        return self.had_a_test and not self.fields["job"].text().strip()
+
+    def _first_words(self, name: str) -> str:
+        """Return what is said of the field that is needed first."""
+        if name == "job" and self._asks_same and self._last is not None:
+            return said("start", "same_again")
+        return said("start", "fill_first", field=said("start", name))
 
     # --- without a hand on the mouse -------------------------------------------------
 
@@ -384,6 +423,11 @@ class StartSheet(QWidget):
             self.fields[name].setText(getattr(self._last, name))
         self.look_now()
         self._to_next()
+
+    def take_scan(self, label: str) -> None:
+        """Take a label that was scanned, whatever had the focus."""
+        self.fields["label"].setText(label)
+        self.take_label()
 
     def take_label(self) -> None:
         """Take a scanned label: its job card, and the rig that the last test had."""
@@ -423,7 +467,7 @@ class StartSheet(QWidget):
             self.take_label()
             return
         blank = not any(self.fields[n].text().strip() for n in ("rig", "job"))
-        if blank and self._last is not None:
+        if blank and self._last is not None and not self.had_a_test:
             self.take_last()
             return
         armed = self._clock() - self._next_since >= ARM_S
@@ -444,8 +488,7 @@ class StartSheet(QWidget):
         self._next_since = self._clock()
         name = sheet.first_bad
         if name:
-            told = said("start", "fill_first", field=said("start", name))
-            self.begin_note.setText(told)
+            self.begin_note.setText(self._first_words(name))
             self.fields[name].setFocus()
             self.fields[name].selectAll()
         elif not sheet.shift.good:
@@ -475,6 +518,7 @@ class StartSheet(QWidget):
             and event.text()
             and not (event.modifiers() & _COMMANDS)
         ):
+            self._burst.take(event.text(), pressed_at(event))
             self.fields["label"].setFocus()
             self.fields["label"].setText(event.text())
         else:
@@ -518,8 +562,46 @@ class StartSheet(QWidget):
         put(self.shift, sheet.shift.words)
         self.change_row.setVisible(sheet.shift_wanted)
         self._show_cautions(sheet)
-        self._show_rules(sheet.notes)
+        self._rules = sheet.notes
+        self._good = [name for name in _LESS if sheet.beside[name].good]
+        self._fit_room()
         return sheet
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Leave out or show again what there is room for."""
+        super().resizeEvent(event)
+        self._fit_room()
+
+    def _fit_room(self) -> None:
+        """Leave out what matters least where there is no room for everything.
+
+        Cautions, what is wrong and the fields always stand, whole.
+        """
+        good = [self.notes[name] for name in self._good]
+        for label in (self.rules_head, self.rules):
+            label.setVisible(self._rules is not None)
+        self._put_rules(MOST_RULES)
+        self._leave_out(self._left, (self.lead, *good))
+        for most in reversed(range(MOST_RULES)):
+            if self._fits(self._left):
+                break
+            self._put_rules(most)
+        if not self._fits(self._left):
+            self.rules_head.setVisible(False)
+            self.rules.setVisible(False)
+        self._leave_out(self._right, (self.watch_lead, self.foot, self.without))
+
+    def _leave_out(self, side: QWidget, less: Sequence[QWidget]) -> None:
+        """Leave out the first of some parts of a side, as many as it takes."""
+        for each in less:
+            each.setVisible(True)
+        for each in less:
+            if self._fits(side):
+                return
+            each.setVisible(False)
+
+    def _fits(self, side: QWidget) -> bool:
+        return needed_px(side, side.width()) <= self.height()
 
     def _show_cautions(self, sheet: Sheet) -> None:
         """Show what there is to be careful of; ticked off anew when that changes."""
@@ -559,19 +641,19 @@ class StartSheet(QWidget):
             self.changed.setText("")
         self.look_now()
 
-    def _show_rules(self, notes: tuple[CardNote, ...] | None) -> None:
-        """Say what the rules of the job card do, as far as there is room."""
-        for label in (self.rules_head, self.rules):
-            label.setVisible(notes is not None)
+    def _put_rules(self, most: int) -> None:
+        """Say the first rules, at most so many, and how many there are more."""
+        notes = self._rules
         if notes is None:
             return
         told = []
-        for note in notes[:MOST_RULES]:
+        for note in notes[:most]:
             what, do = note_words(note)
             grade = "rule_stop" if note.stops else "rule_warn"
             told.append(said("start", grade, what=what, do=do))
-        if len(notes) > MOST_RULES:
-            told.append(said("start", "rules_more", n=len(notes) - MOST_RULES))
+        if len(notes) > most:
+            few = "rules_more" if most else "rules_all"
+            told.append(said("start", few, n=len(notes) - most))
         put(self.rules, "\n".join(told) or said("start", "rules_clear"))
 
     def _begin(self) -> None:
@@ -581,9 +663,7 @@ class StartSheet(QWidget):
             self.begin_note.setText(said("start", "shift_first"))
             return
         if name:
-            self.begin_note.setText(
-                said("start", "fill_first", field=said("start", name))
-            )
+            self.begin_note.setText(self._first_words(name))
             self.fields[name].setFocus()
             return
         if sheet.read is None and not self.read.isChecked():

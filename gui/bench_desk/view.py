@@ -7,7 +7,9 @@ from typing import Any
 
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
+    QApplication,
     QHBoxLayout,
+    QPushButton,
     QSizePolicy,
     QStackedWidget,
     QVBoxLayout,
@@ -249,6 +251,7 @@ class BenchDesk(QWidget):
     go_back = Signal()
     tell = Signal()
     told = Signal(str, str, str)
+    scanned = Signal(str)
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -269,6 +272,14 @@ class BenchDesk(QWidget):
         self.saying = Saying(theme)
         self.saying.told.connect(self.told)
         self.saying.left.connect(self.leave_saying)
+        for field in (
+            self.action.answer,
+            self.saying.reason,
+            self.verdict.issuer,
+            self.verdict.pin,
+            self.trace.look.file,
+        ):
+            field.scanned.connect(self.scanned)
         self.asks = False
         self._left, self._right = QStackedWidget(), QStackedWidget()
         for page in (self.findings, self.alarm_steps, self.saying):
@@ -324,6 +335,13 @@ class BenchDesk(QWidget):
             page = self.saying if self.asks else self.alarm_steps
         self._right.setCurrentWidget(page)
 
+    @property
+    def _enter_confirms(self) -> bool:
+        """Whether Enter confirms: not while it presses something else."""
+        focused = QApplication.focusWidget()
+        other = isinstance(focused, QPushButton) and focused is not self.action.done
+        return not (self.asks or other)
+
     def show_screen(
         self,
         screen: Screen,
@@ -349,10 +367,15 @@ class BenchDesk(QWidget):
             self._left.setCurrentWidget(self.verdict)
             needed = self._least_px
         else:
-            self.action.show_screen(screen)
+            self.action.show_screen(screen, enters=self._enter_confirms)
             self._left.setCurrentWidget(self.action)
             # words that take another line push the trace up, and are not cut
             needed = max(self._least_px, self.action.needed_px(self._left.width()))
+        if not calm:  # the pressures stand whole, above what is only room
+            above = needed_px(self.alarm_readings, self.width())
+            room = max(self._halves.height() - above, 0)
+            least = self.action.needed_px(self._left.width())
+            needed = max(least, min(self._least_px, room))
         beside = self._right.currentWidget()
         if beside is not self.findings:
             needed = max(needed, needed_px(beside, self._right.width()))

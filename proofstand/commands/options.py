@@ -42,12 +42,26 @@ def by_option(
 
 
 def _name(text: str) -> str:
+    return checked_name(text, "--by")
+
+
+def checked_name(text: str, key: str) -> str:
+    """Return a person's name that can stand on a paper.
+
+    Args:
+        text: as it was given.
+        key: what it was given as.
+
+    Raises:
+        InputError: ``value_wrong``: too long, or of signs that can't be printed, such
+            as those that turn the direction of reading.
+    """
     from records.errors import InputError
 
     if len(text) > MOST_NAME or not text.isprintable():
         raise InputError(
             "value_wrong",
-            key="--by",
+            key=key,
             given=ascii(text[:MOST_NAME]),
             right=f"one line of at most {MOST_NAME} characters that can be printed",
         )

@@ -22,7 +22,7 @@ from gui.session_thread import EarlierFound, Final, PaperMade, SessionThread
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.engine import Command
 from proofstand.session import Asked, Closed, Judged, Marked, Troubled
-from proofstand.simulated import EPOCH, JOB_TEXT
+from proofstand.simulated import EPOCH, JOB_TEXT, job_text
 from records.errors import RigError
 from records.judgement import Judgement, Outcome, Verdict
 from records.measure import parse_quantity
@@ -562,3 +562,51 @@ def two_stations_and_an_alarm_at_the_other(scene: Scene) -> None:
 def start_beside_a_test(scene: Scene) -> None:
     start_filled(scene)
     _beside(scene)
+
+
+# --- where words that must stand meet little room ------------------------------------
+
+
+def _on_oxygen(scene: Scene) -> None:
+    """Fill the start sheet for oxygen on a real rig that wants its check, all wrong."""
+    given = filled(scene.folder, plan="oxygen", label="K-2207")
+    rig = Path(given.rig)
+    text = rig.read_text("utf-8").replace("simulated = true", "simulated = false")
+    rig.write_text(text.replace('name = "Simulated rig"', 'name = "North bench"'))
+    Path(given.job).write_text(job_text("oxygen"), "utf-8")
+    scene.window.start.fill(replace(given, by="M. Okafor" + 90 * "a", out=given.job))
+
+
+@state
+def start_oxygen_with_long_notes(scene: Scene) -> None:
+    _on_oxygen(scene)
+
+
+@state
+def start_oxygen_beside_two_tests(scene: Scene) -> None:
+    _on_oxygen(scene)
+    _beside(scene)
+    _beside(scene, alarm("over_pressure"))
+
+
+@state
+def alarm_while_closing_is_asked(scene: Scene) -> None:
+    alarm_over_pressure(scene)
+    scene.window.close_strip.ask()
+    scene.again()
+
+
+@state
+def alarm_while_closing_beside_a_test(scene: Scene) -> None:
+    alarm_while_closing_is_asked(scene)
+    _beside(scene)
+
+
+@state
+def alarm_at_a_request_while_closing_is_asked(scene: Scene) -> None:
+    ask_raise_inlet(scene)
+    presenter = scene.window._presenter
+    assert presenter is not None
+    scene.take(presenter, alarm("over_pressure"))
+    scene.window.close_strip.ask()
+    scene.again()

@@ -23,6 +23,7 @@ from pytestqt.qtbot import QtBot
 
 from gui.app import SWITCH_S, Window, made_application
 from gui.bench_desk.last_test import card_of_label, keep_last, last_test, with_last
+from gui.bench_desk.scanned import GAP_S
 from gui.bench_desk.screen import Phase
 from gui.bench_desk.start_checks import Given
 from proofstand.commands.main import main
@@ -323,6 +324,7 @@ def test_without_a_last_test_enter_leads_from_gap_to_gap(
     for name in ("rig", "job"):
         assert window.start.fields[name].hasFocus()
         QTest.keyClicks(window.start.fields[name], getattr(before, name))
+        _settle(2.0 * GAP_S)  # a scan ends with Enter at once
         feet.press()
     assert window.start.read.hasFocus()
 

@@ -17,7 +17,7 @@ from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtTest import QTest
 
 from analysis.judge import judge
-from gui.app import made_application
+from gui.app import SIGN_MS, made_application
 from gui.bench_desk.looking import (
     SHORTEST_S,
     Looking,
@@ -53,8 +53,8 @@ def scene(
     made = Scene(window, run_path, recorded, bad, run, tmp_path, Clock())
     made.at(hold_of(recorded, "creep-hold") + 40.0)
     yield made
-    if window._look_thread is not None:
-        window._look_thread.join()
+    for task in window._side_tasks:
+        task.thread.join()
     taken_down(window)
 
 
@@ -72,6 +72,11 @@ def key(scene: Scene, which: Qt.Key, *more: Qt.KeyboardModifier) -> None:
     for each in more:
         held |= each
     QTest.keyClick(scene.window, which, held)
+    for _ in range(50):  # a sign of a scan would not stand alone
+        if scene.window._sign is None:
+            break
+        QTest.qWait(SIGN_MS)
+    QTest.qWait(SIGN_MS)  # and the next one is another press
 
 
 # --- keys and mouse ------------------------------------------------------------------
@@ -312,9 +317,7 @@ def test_a_file_is_taken_by_its_path_and_a_wrong_one_is_said_beside_it(
     for typed, told in ((str(run_path), "run of"), ("nowhere.h5", "There is no")):
         row.file.setText(typed)
         QTest.keyClick(row.file, Qt.Key.Key_Return)
-        thread = scene.window._look_thread
-        assert thread is not None
-        assert thread.join(30.0)
+        assert scene.window._side_tasks[-1].thread.join(30.0)
         scene.window._thread = None
         scene.window.beat()
         assert told in row.lines.text()

@@ -694,7 +694,7 @@ def test_who_issues_a_paper_is_asked_for_with_a_pin_that_is_not_shown(
     monkeypatch.setattr(
         "gui.app.paper_of", lambda final, name, pin: asked_for.append((name, pin))
     )
-    monkeypatch.setattr(made, "_make", lambda task: None)
+    monkeypatch.setattr(made, "_beside", lambda task, presenter: None)
     presenter = moment(run, 880.0, clock)
     at_work(made, presenter)
     presenter.take([Closed("done", 880.0), real])
@@ -730,12 +730,12 @@ def test_nobody_is_asked_for_a_pin_where_nobody_has_one(
     made.show_now()
     panel = made._bench().verdict
     QTest.keyClick(made, Qt.Key.Key_Return)
-    assert made._paper_thread is None  # it has only just come to stand there
+    assert made._side_tasks == []  # it has only just come to stand there
     clock.now += 1.1 * ARM_S
     made.show_now()
     QTest.keyClick(made, Qt.Key.Key_Return)
     assert not panel.issuing.isVisible()
-    assert made._paper_thread is not None
-    assert made._paper_thread.join(60.0)
-    told = made._paper_thread.drain()
+    (task,) = made._side_tasks
+    assert task.thread.join(60.0)
+    told = task.thread.drain()
     assert isinstance(told[0], PaperRefused)  # the run is unsigned
