@@ -161,14 +161,22 @@ class ScanLine(QLineEdit):
 
 
 class OwnEnter(ScanLine):
-    """A line whose Enter is its own: it never confirms what the test asks for."""
+    """A line whose Enter is its own: it never confirms what the test asks for.
+
+    Args:
+        scans: a scan is handed on; not where the line is secret, lest it be shown.
+    """
 
     entered = Signal()
+
+    def __init__(self, *, scans: bool = True) -> None:
+        super().__init__()
+        self._scans = scans
 
     def keyPressEvent(self, event: Any) -> None:  # noqa: N802
         """Keep Enter, let the rest go its way."""
         enter = event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter)
-        if enter and not self._burst.scan(pressed_at(event)):
+        if enter and not (self._scans and self._burst.scan(pressed_at(event))):
             event.accept()
             if not event.isAutoRepeat():
                 self.entered.emit()

@@ -169,7 +169,7 @@ class VerdictPanel(QWidget):
         row = QHBoxLayout(self.issuing)
         row.setContentsMargins(0, px(4), 0, 0)
         row.setSpacing(px(10))
-        self.issuer, self.pin = OwnEnter(), OwnEnter()
+        self.issuer, self.pin = OwnEnter(), OwnEnter(scans=False)
         self.pin.setEchoMode(QLineEdit.EchoMode.Password)
         for field, name in ((self.issuer, "issuer"), (self.pin, "pin")):
             label = QLabel(said(name))

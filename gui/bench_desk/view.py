@@ -276,7 +276,6 @@ class BenchDesk(QWidget):
             self.action.answer,
             self.saying.reason,
             self.verdict.issuer,
-            self.verdict.pin,
             self.trace.look.file,
         ):
             field.scanned.connect(self.scanned)

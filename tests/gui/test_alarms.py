@@ -20,6 +20,7 @@ from pytestqt.qtbot import QtBot
 from gui import tone
 from gui.app import made_application
 from gui.bench_desk.presenter import ARM_S, RIG, Presenter
+from gui.bench_desk.scanned import GAP_S
 from gui.tone import EVERY_S, Tone
 from proofstand.alarms import RIG_LOST
 from proofstand.procedure.engine import Acknowledge, Declare, Hear, Repeat, Skip
@@ -327,6 +328,9 @@ def test_a_burst_hose_is_a_key_away_and_leaves_the_pressures_in_sight(
     assert made.alarm_bar.isVisible()  # an alarm is above it
     QTest.keyClick(made, Qt.Key.Key_Escape)
     assert made._bench().isVisible()
+    QTest.keyClick(made, Qt.Key.Key_Return)  # it has only just come back into view
+    assert thread.said == []
+    clock.now += 1.1 * ARM_S
     QTest.keyClick(made, Qt.Key.Key_Return)
     assert [type(c) for c in thread.said] == [Acknowledge]
 
@@ -357,6 +361,7 @@ def test_a_test_goes_back_to_where_it_was_set_with_a_reason(
     assert not sheet.tell.isEnabled()  # no reason yet
     sheet.reason.setFocus()
     QTest.keyClicks(sheet.reason, "0.3 too high")
+    QTest.qWait(round(2000 * GAP_S))  # a scan ends with Enter at once
     QTest.keyClick(sheet.reason, Qt.Key.Key_Return)
     # and the Enter that told it confirms nothing else
     assert thread.said == [Repeat("0.3 too high", BY, "set")]
@@ -469,5 +474,6 @@ def test_a_step_may_be_skipped_with_a_reason_as_the_hint_says(
     assert "The trace can't show it" in [key.text() for key in saying.reasons]
     assert not saying.tell.isEnabled()  # never without a reason
     QTest.keyClicks(saying.reason, "no downstream valve here")
+    QTest.qWait(round(2000 * GAP_S))  # a scan ends with Enter at once
     QTest.keyClick(saying.reason, Qt.Key.Key_Return)
     assert thread.said == [Skip("no downstream valve here", locked.person)]

@@ -12,6 +12,7 @@ from gui.app import Window, made_application
 from gui.bench_desk.card_draft import ENTRIES, TABLES, all_wrong, draft_of, is_told
 from gui.bench_desk.card_form import CardForm
 from gui.bench_desk.start_checks import FIELDS
+from proofstand.commands.options import MOST_NAME
 from proofstand.commands.window import WindowOptions
 from proofstand.simulated import JOB_TEXT
 from records.jobfile import parse_job
@@ -85,8 +86,10 @@ def test_every_field_of_the_start_sheet_takes_junk_and_keeps_it(
     sheet.read.setChecked(True)
     sheet.begin_key.click()
     assert sheet.fields[name].text() == typed
-    if name == "by":  # any name is a name; a simulated rig wants none
-        assert looked.ready
+    if name == "by":  # a simulated rig wants none
+        fits = len(typed.strip()) <= MOST_NAME and typed.strip().isprintable()
+        assert looked.ready is fits
+        assert bool(begun) is fits
         return
     if name == "label":
         expected = looked.beside["job"] if typed.strip() else looked.beside["label"]

@@ -694,7 +694,7 @@ def test_who_issues_a_paper_is_asked_for_with_a_pin_that_is_not_shown(
     monkeypatch.setattr(
         "gui.app.paper_of", lambda final, name, pin: asked_for.append((name, pin))
     )
-    monkeypatch.setattr(made, "_beside", lambda task, presenter: None)
+    monkeypatch.setattr(made, "_beside", lambda task, presenter: made.show_now())
     presenter = moment(run, 880.0, clock)
     at_work(made, presenter)
     presenter.take([Closed("done", 880.0), real])
