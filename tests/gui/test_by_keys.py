@@ -51,7 +51,7 @@ from tests.gui.xvfb import XServer
 from tests.proofstand.rigs import served
 
 BY = "M. Okafor (invented)"
-WAIT_S = 240.0
+WAIT_S = 480.0
 SIZE = (1366, 768)
 
 
