@@ -96,6 +96,11 @@ def digits_for(u: float) -> int:
     return max(0, min(9, 1 - math.floor(math.log10(u))))
 
 
+def is_skew(value: float, low: float, high: float) -> bool:
+    """Tell whether a value lies so far off its interval's middle that ± misleads."""
+    return abs(value - 0.5 * (low + high)) > SKEW_SHARE * (high - low)
+
+
 def number(value: float, decimals: int) -> str:
     """Return a number with fixed decimals and a true minus sign left to fonts."""
     text = f"{value:.{decimals}f}"
@@ -158,8 +163,7 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
         decimals = 0 if kind.kind is Kind.COUNT else digits_for(half)
         value = text(finding.measured.value, decimals)
         uncertainty = number(half, decimals)
-        middle = 0.5 * (low + high)
-        skew = abs(finding.measured.value - middle) > SKEW_SHARE * (high - low)
+        skew = is_skew(finding.measured.value, low, high)
         interval = f"{text(low, decimals)} to {text(high, decimals)}"
     limit = ""
     if finding.limit is not None:

@@ -16,8 +16,8 @@ from .options import (
     end_progress,
     json_option,
     out_option,
-    progress,
     refuse_existing,
+    step_progress,
 )
 
 if TYPE_CHECKING:
@@ -186,11 +186,9 @@ def _stored(path: Path) -> tuple[str, str, str, DrillAnswer]:
 
 def run_run(args: argparse.Namespace) -> int:
     """Make the test of a drill, and tell nothing."""
-    from proofstand.session import Marked, SessionEvent
     from proofstand.simulated import simulate
     from records.drillfile import answer_of, read_drill
     from records.errors import InputError
-    from records.run import MarkKind
     from records.runfile import check_place
 
     drill = read_drill(args.drill)
@@ -201,10 +199,6 @@ def run_run(args: argparse.Namespace) -> int:
         check_place(args.picture, "file")
     answer = answer_of(drill, str(args.drill))
 
-    def tell(event: SessionEvent) -> None:
-        if isinstance(event, Marked) and event.mark.kind is MarkKind.STEP_BEGIN:
-            progress(f"{event.mark.t_s:7.1f} s of rig time, step {event.mark.step}")
-
     made = simulate(
         family=drill.family,
         plan_name=drill.plan,
@@ -212,7 +206,7 @@ def run_run(args: argparse.Namespace) -> int:
         seed=answer.seed,
         out=args.out,
         run_id=f"drill-{drill.id}",
-        tell=tell,
+        tell=step_progress,
     )
     end_progress()
     if args.picture is not None:

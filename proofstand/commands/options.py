@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from proofstand.session import SessionEvent
     from records.errors import ProofstandError
 
 Subparsers = Any  # argparse gives its sub-parsers no public type
@@ -198,3 +199,12 @@ class NotedInterrupt:
         """
         if self._noted:
             raise KeyboardInterrupt
+
+
+def step_progress(event: SessionEvent) -> None:
+    """Tell on the terminal which step a simulated test has come to."""
+    from proofstand.session import Marked
+    from records.run import MarkKind
+
+    if isinstance(event, Marked) and event.mark.kind is MarkKind.STEP_BEGIN:
+        progress(f"{event.mark.t_s:7.1f} s of rig time, step {event.mark.step}")

@@ -6,7 +6,13 @@ import argparse
 import json
 from pathlib import Path
 
-from .options import Subparsers, end_progress, json_option, progress, refuse_existing
+from .options import (
+    Subparsers,
+    end_progress,
+    json_option,
+    refuse_existing,
+    step_progress,
+)
 
 MOST_SEED = 2**63 - 1
 
@@ -81,15 +87,9 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             "value_wrong", key="--seed", given=args.seed, right=f"0 to {MOST_SEED}"
         )
-    from proofstand.session import Marked, SessionEvent
     from proofstand.simulated import simulate
-    from records.run import MarkKind
 
     refuse_existing(args.out, "run file")
-
-    def tell(event: SessionEvent) -> None:
-        if isinstance(event, Marked) and event.mark.kind is MarkKind.STEP_BEGIN:
-            progress(f"{event.mark.t_s:7.1f} s of rig time, step {event.mark.step}")
 
     made = simulate(
         family=args.family,
@@ -99,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         out=args.out,
         key_folder=args.key,
-        tell=tell,
+        tell=step_progress,
     )
     end_progress()
     if args.json:

@@ -377,7 +377,8 @@ def _table(found: list[Series], yields: list[Yield], often: Sequence[Often]) -> 
         marks = _marks(each)
         for i, point in enumerate(each.points):
             started = moment(point.run.started_ns, utc=True)
-            value = (repr(point.value), repr(point.u), each.unit, each.reference)
+            u = "" if point.u is None else repr(point.u)
+            value = (repr(point.value), u, each.unit, each.reference)
             unusual = marks.get(i, "").removeprefix(_UNUSUAL)
             table.writerow(
                 (
@@ -427,7 +428,10 @@ def _picture(series: Series, kind: str) -> bytes:
         name: None if limit is None else _scaled(series, limit)
         for name, limit in (("least", last.least), ("most", last.most))
     }
-    half = 1.96 * np.array([point.u for point in series.points])
+    spans = [
+        (np.nan, np.nan) if point.interval is None else point.interval
+        for point in series.points
+    ]
     panels = [
         panel(
             "each value, with its 95 % interval; dashed: beyond it chance seldom goes; "
@@ -435,7 +439,7 @@ def _picture(series: Series, kind: str) -> bytes:
             series.single,
             0,
             unit,
-            half=_scaled(series, half),
+            span=_scaled(series, np.array(spans)),
             **limits,
         ),
         panel(

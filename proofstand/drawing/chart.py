@@ -34,7 +34,7 @@ class Panel:
     Attributes:
         title: of the panel. unit: of its values, with the reference.
         at, value: shape (n,), place along the axis and value.
-        half: shape (n,), half of each value's 95 % interval, or None.
+        span: shape (n, 2), each value's 95 % interval, NaN where none; or None.
         centre, low, high: where values should lie and where chance seldom takes them;
             the limits of shape (n,). outside: indices of values beyond them.
         least, most: a plan's limits, None where there is none.
@@ -44,7 +44,7 @@ class Panel:
     unit: str
     at: FloatArray
     value: FloatArray
-    half: FloatArray | None = None
+    span: FloatArray | None = None
     centre: float
     low: FloatArray
     high: FloatArray
@@ -114,11 +114,11 @@ def _draw(axes: Any, panel: Panel, inks: Inks) -> None:
     for limit in (panel.least, panel.most):
         if limit is not None:
             axes.axhline(limit, color=inks.fails, linewidth=1.4)
-    if panel.half is not None:
+    if panel.span is not None:
         axes.vlines(
             panel.at,
-            panel.value - panel.half,
-            panel.value + panel.half,
+            panel.span[:, 0],
+            panel.span[:, 1],
             color=inks.rule,
             linewidth=2.6,
         )

@@ -31,6 +31,7 @@ from records.errors import ProofstandError
 from records.judgement import FINDINGS, Verdict
 from records.runfile import read_sealed
 
+from ..display import Shown, is_skew
 from .keep import RUN_NAME, run_folder
 from .times import day_of
 
@@ -66,14 +67,16 @@ class Point:
     """A finding of one run, SI.
 
     Attributes:
-        u: standard uncertainty. shown: value with its uncertainty, unit and reference.
+        u: standard uncertainty, None where none was told. interval: 95 %, or None.
+        shown: value with its uncertainty, unit and reference, as judged. unit: of that.
         least, most: the limit that it was judged by, None where that is open.
     """
 
     run: RunFound
     serial: str
     value: float
-    u: float
+    u: float | None
+    interval: tuple[float, float] | None
     outcome: str
     shown: str
     unit: str
@@ -206,17 +209,31 @@ def series_of(
 
 def _point(one: Told, found: Mapping[str, Any]) -> Point:
     limit, shown = found["limit"] or {}, found["display"]
-    words = [shown["value"], shown["uncertainty"] and f"± {shown['uncertainty']}"]
-    reference = "" if shown["reference"] == "none" else shown["reference"]
-    words += [shown["unit"], reference]
+    value, u, interval = (
+        found["value"],
+        found["standard_uncertainty"],
+        found["interval"],
+    )
+    reference = "" if shown["reference"] == "none" else str(shown["reference"])
+    text = Shown(
+        value=str(shown["value"] or ""),
+        uncertainty=str(shown["uncertainty"] or ""),
+        interval=str(shown["interval"] or ""),
+        limit="",
+        unit=str(shown["unit"]),
+        reference=reference,
+        skew=interval is not None and is_skew(float(value), *interval),
+        note=str(shown["note"] or ""),
+    )
     return Point(
         run=one.run,
         serial=one.serial,
-        value=float(found["value"]),
-        u=float(found["standard_uncertainty"] or 0.0),
+        value=float(value),
+        u=None if u is None else float(u),
+        interval=None if interval is None else (interval[0], interval[1]),
         outcome=str(found["outcome"]),
-        shown=" ".join(str(word) for word in words if word),
-        unit=str(shown["unit"]),
+        shown=text.line,
+        unit=text.unit,
         least=limit.get("min"),
         most=limit.get("max"),
     )

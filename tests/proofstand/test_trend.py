@@ -239,11 +239,14 @@ def test_one_value_and_none_make_no_alarm() -> None:
         "unit": "Pa",
         "reference": "gauge",
         "standard_uncertainty": 2.0,
+        "interval": [2736.0, 2744.0],
         "outcome": "pass",
         "limit": None,
         "display": {
             "value": "11.00",
             "uncertainty": "0.02",
+            "interval": "10.98 to 11.02",
+            "note": None,
             "unit": "in. w.c.",
             "reference": "gauge",
         },
@@ -259,3 +262,9 @@ def test_one_value_and_none_make_no_alarm() -> None:
         series.single.outside == series.moved.outside == series.averaged.outside == ()
     )
     assert series.points[0].shown == "11.00 ± 0.02 in. w.c. gauge"
+    # a value off the middle of its interval is told with that, as everywhere
+    skew = {**finding, "interval": [2739.0, 2760.0], "standard_uncertainty": None}
+    one = replace(one, data={**one.data, "findings": [skew]})
+    (point,) = series_of([one], "set_pressure")[0].points
+    assert point.shown == "11.00 (10.98 to 11.02) in. w.c. gauge"
+    assert (point.u, point.interval) == (None, (2739.0, 2760.0))
