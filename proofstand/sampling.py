@@ -42,7 +42,7 @@ class Sampling:
             )
             last = self._last_s.get(channel.id)
             if last is not None and len(trace) and trace.t_s[0] <= last:
-                trace = trace.between(last + 1e-9, float("inf"))
+                trace = trace.after(last)
             traces.append((channel, trace))
             if len(trace):
                 self._last_s[channel.id] = float(trace.t_s[-1])

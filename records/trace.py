@@ -175,6 +175,18 @@ class Trace:
             _within(self.backward_s, start_s, stop_s),
         )
 
+    def after(self, t_s: float) -> Trace:
+        """Return the samples that are later than a time, be it ever so little."""
+        first = int(np.searchsorted(self.t_s, t_s, side="right"))
+        return Trace(
+            self.channel,
+            self.t_s[first:],
+            self.value[first:],
+            self.flags[first:],
+            self.repeated_s[self.repeated_s > t_s],
+            self.backward_s[self.backward_s > t_s],
+        )
+
     def rows(self, first: int, stop: int) -> Trace:
         """Return the samples from one number to before another."""
         cut = slice(first, stop)
@@ -310,6 +322,18 @@ class RecordedTrace(Trace):
         """Return the samples with start_s <= t <= stop_s, to the microsecond."""
         lo = self._first(start_s - EDGE_S)
         return self.rows(lo, max(lo, self._first(stop_s + EDGE_S)))
+
+    def after(self, t_s: float) -> Trace:
+        """Return the samples that are later than a time, be it ever so little."""
+        first = int(np.searchsorted(self.t_s, t_s, side="right"))
+        return Trace(
+            self.channel,
+            self.t_s[first:],
+            self.value[first:],
+            self.flags[first:],
+            self.repeated_s[self.repeated_s > t_s],
+            self.backward_s[self.backward_s > t_s],
+        )
 
     def rows(self, first: int, stop: int) -> Trace:
         """Return the samples from one number to before another."""
