@@ -19,6 +19,7 @@ from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
 from records.planfile import DEFAULT_PLAN
 
+from .desks import LOADERS
 from .display import check_display
 
 try:
@@ -40,15 +41,16 @@ from .bench_desk.head import HeadBar
 from .bench_desk.hose_page import HosePage
 from .bench_desk.last_test import keep_last, last_test
 from .bench_desk.looking import FINE, STEP
-from .bench_desk.pieces import Rule, pressed_at
 from .bench_desk.presenter import Presenter
-from .bench_desk.scanned import GAP_S, Burst
 from .bench_desk.screen import Head, Phase, Screen
 from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
 from .bench_desk.station_strips import StationStrips, station_of
 from .bench_desk.strips import CloseStrip
 from .bench_desk.wording import said
+from .desk import Desk, DeskMaker, DeskModel
+from .pieces import Rule, pressed_at
+from .scanned import GAP_S, Burst
 from .session_process import SessionProcess
 from .session_thread import (
     Over,
@@ -88,6 +90,10 @@ _KEYS = {
     Qt.Key.Key_F9: "another_test",
     Qt.Key.Key_F12: "next_station",
 }
+# These count at every desk.
+_EVERYWHERE = (Qt.Key.Key_F1, Qt.Key.Key_F2, Qt.Key.Key_F12)
+_DESK_KEYS = (Qt.Key.Key_1, Qt.Key.Key_2, Qt.Key.Key_3)
+BENCH = "bench"
 _ZOOM = {
     Qt.Key.Key_Plus: 0.5,
     Qt.Key.Key_Equal: 0.5,
@@ -171,6 +177,11 @@ class Window(QWidget):
         self._end_asked = False
         self._tone = Tone(time.monotonic)
         self._behind_hose: QWidget | None = None
+        self._desk_in_view = BENCH
+        self._models: dict[str, DeskModel] = {}
+        self._other_desks: dict[str, Desk] = {}
+        self._makers: dict[str, DeskMaker] = {}
+        self._left_a_test = False  # put aside when another desk was gone to
         self._beats = 0
         self._phase: Phase | None = None
         self.screen_now: Screen | None = None
@@ -207,8 +218,9 @@ class Window(QWidget):
         self.setPalette(palette(self._inks))
         self.setAutoFillBackground(True)
         self.setStyleSheet(sheet(theme))
-        self.head = HeadBar(theme)
+        self.head = HeadBar(theme, (BENCH, *LOADERS))
         self.head.hose.connect(self.burst_hose)
+        self.head.desk.connect(self.go_to_desk)
         self.alarm_bar = AlarmBar(theme)
         self.alarm_bar.heard.connect(self.hear)
         self.hose_page = HosePage(theme)
@@ -226,9 +238,6 @@ class Window(QWidget):
         self.start.watch.connect(lambda _: self.watch_simulated(None))
         self.start.look.connect(self.look_at)
         self.start.fill_in.connect(self.fill_in)
-        if self._options.desk != "bench":
-            desk = self._options.desk.capitalize()
-            self.start.side_note.setText(said("start", "not_built", desk=desk))
         self._stack.addWidget(self.start)
         self._stack.addWidget(self.hose_page)
         self.desk = None
@@ -238,7 +247,10 @@ class Window(QWidget):
         self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
         self._layout.addWidget(self.stations)
-        self._layout.addWidget(self._stack, 1)
+        self._desks = QStackedWidget()
+        self._desks.addWidget(self._stack)
+        self._other_desks = {}
+        self._layout.addWidget(self._desks, 1)
         self.start.fields["label"].setFocus()  # a scan or Enter is the first key
 
     def _bench(self) -> BenchDesk:
@@ -283,12 +295,71 @@ class Window(QWidget):
         self.start.read.setChecked(read)
         self.start.had_a_test = had
         self._show_stations()
+        if self._desk_in_view != BENCH:
+            self._bring(self._desk_in_view)
         if self._presenter is not None:
             self._stack.setCurrentWidget(self._bench())
             self._phase = None
             self.show_now()
         elif form is not None:
             self._open_form(form.card, form.draft)
+
+    # --- the desks -------------------------------------------------------------------
+
+    def go_to_desk(self, id: str) -> None:
+        """Bring a desk into view; a test that is on goes on as a strip."""
+        if id == self._desk_in_view or self._closing:
+            return
+        if id == BENCH:
+            self._to_bench()
+            if self._left_a_test and self._others:
+                self.go_to(len(self._others) - 1)
+            elif self._presenter is None:
+                self.start.fields["label"].setFocus()
+            return
+        if self._desk_in_view == BENCH:
+            self.leave_hose()
+            self._left_a_test = self._set_aside()
+            if self._left_a_test:
+                self._options_used()
+                self._to_start(anew=True)
+                self._show_stations()
+        self._desk_in_view = id
+        self._bring(id)
+
+    def _to_bench(self) -> None:
+        if self._desk_in_view != BENCH:
+            self._desk_in_view = BENCH
+            self._desks.setCurrentWidget(self._stack)
+            self.head.put_desk(BENCH)
+            self.head.show_head(Head())
+
+    def _bring(self, id: str) -> None:
+        """Show a desk, made when it is first wanted and after the size changed."""
+        if id not in self._makers:
+            self._makers[id] = LOADERS[id]()
+            self._models[id] = self._makers[id].model(self._options)
+        desk = self._other_desks.get(id)
+        if desk is None:
+            desk = self._makers[id].view(self._theme, self._models[id])
+            desk.head_changed.connect(self._show_desk_head)
+            self._other_desks[id] = desk
+            self._desks.addWidget(desk)
+        self._desks.setCurrentWidget(desk)
+        self.head.put_desk(id)
+        self._show_desk_head()
+        desk.come_into_view()
+
+    @property
+    def other_desk(self) -> Desk | None:
+        """The desk in view, when it is not the Bench."""
+        return self._other_desks.get(self._desk_in_view)
+
+    def _show_desk_head(self) -> None:
+        desk = self.other_desk
+        if desk is not None:
+            first, second = desk.head_lines
+            self.head.show_head(Head(first=first, second=second, band=desk.band))
 
     # --- the job card ----------------------------------------------------------------
 
@@ -345,6 +416,8 @@ class Window(QWidget):
             self.begin(self._given)
         else:
             self.find_again()
+        if options.desk in self.head.desks:
+            self.go_to_desk(options.desk)
 
     def begin(self, given: Given) -> None:
         """Begin a test on a rig."""
@@ -409,7 +482,9 @@ class Window(QWidget):
         self._thread.start()
 
     def show_test(self, presenter: Presenter) -> None:
-        """Go to the desk and show a test there."""
+        """Go to the Bench desk and show a test there."""
+        self._to_bench()
+        self._left_a_test = False
         self._presenter = presenter
         presenter.come_into_view()
         self._stack.setCurrentWidget(self._bench())
@@ -593,6 +668,9 @@ class Window(QWidget):
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
             self.show_now()
+        desk = self.other_desk
+        if desk is not None:
+            desk.beat()
         self._tone.want(any(self._sounds(one) for one in self._all_presenters))
         if self._closing and not self._busy():
             self.close()
@@ -632,7 +710,9 @@ class Window(QWidget):
         )
 
     def _busy(self) -> bool:
-        return any(thread is not None and thread.alive for thread in self._all_threads)
+        if any(thread is not None and thread.alive for thread in self._all_threads):
+            return True
+        return any(model.busy for model in self._models.values())
 
     @property
     def _all_threads(self) -> list[SessionThread | SessionProcess | None]:
@@ -722,6 +802,7 @@ class Window(QWidget):
             self.leave_hose()
             return
         presenter = self._presenter
+        self._to_bench()
         told = hose_page() if presenter is None else presenter.burst_hose()
         self.hose_page.show_page(told)
         self._behind_hose = self._stack.currentWidget()
@@ -800,6 +881,12 @@ class Window(QWidget):
         regulator, F9 another test, F12 the next station. Ctrl-Q closes the window.
         What a scanner types does none of it.
         """
+        if self._to_another_desk(event):
+            return
+        desk = self.other_desk
+        if desk is not None:
+            self._at_desk(desk, event)
+            return
         if self._takes_sign(event) or self._looks(event) or event.isAutoRepeat():
             return
         if event.key() in _ENTER:
@@ -821,13 +908,50 @@ class Window(QWidget):
         else:
             super().keyPressEvent(event)
 
+    def _to_another_desk(self, event: QKeyEvent) -> bool:
+        control = event.modifiers() == Qt.KeyboardModifier.ControlModifier
+        if not control or event.key() not in _DESK_KEYS:
+            return False
+        number = _DESK_KEYS.index(Qt.Key(event.key()))
+        desks = list(self.head.desks)
+        if number < len(desks):
+            self.go_to_desk(desks[number])
+        return True
+
+    def _at_desk(self, desk: Desk, event: QKeyEvent) -> None:
+        """Take a key that no widget of another desk took."""
+        if self._takes_sign(event) or event.isAutoRepeat():
+            return
+        if event.key() in _ENTER:
+            label, close = (
+                self._burst.scan(pressed_at(event)),
+                self._burst.close(pressed_at(event)),
+            )
+            self._burst.forget()
+            focused = QApplication.focusWidget()
+            if label:
+                desk.scanned(label)
+            elif not close and isinstance(focused, QPushButton):
+                focused.click()
+        elif event.key() == Qt.Key.Key_Escape:
+            if self.close_strip.isVisible():
+                self.close_strip.hide()
+            elif desk.back():
+                desk.setFocus()
+        elif event.key() in _EVERYWHERE:
+            getattr(self, _KEYS[Qt.Key(event.key())])()
+        elif event.matches(QKeySequence.StandardKey.Quit):
+            self.close()
+        else:
+            super().keyPressEvent(event)
+
     def _takes_sign(self, event: QKeyEvent) -> bool:
         """Take a sign that may be of a scan; one that looks back waits a moment."""
         sign = event.text().isprintable() and bool(event.text())
         if not sign or event.isAutoRepeat() or event.modifiers() & _COMMANDS:
             return False
         goes_on = self._burst.take(event.text(), pressed_at(event))
-        looks = not goes_on and event.key() in _LOOKS
+        looks = not goes_on and event.key() in _LOOKS and self.other_desk is None
         self._sign = Qt.Key(event.key()) if looks else None
         if looks:
             self._sign_wait.start()
@@ -877,6 +1001,7 @@ class Window(QWidget):
         """
         self._closing = True
         self._let_go_of_others()
+        self._let_go_of_desks()
         if self._presenter is not None and self._thread is not None:
             for command in self._presenter.end(self._by or said("nobody")):
                 self._thread.say(command)
@@ -889,6 +1014,7 @@ class Window(QWidget):
         """Close; a test that is on goes on, and the next window finds it again."""
         self._closing = True
         self._let_go_of_others()
+        self._let_go_of_desks()
         if isinstance(self._thread, SessionProcess):
             self._thread.let_go()
         if self._busy():
@@ -900,6 +1026,10 @@ class Window(QWidget):
         for led in self._others:
             if isinstance(led.thread, SessionProcess):
                 led.thread.let_go()
+
+    def _let_go_of_desks(self) -> None:
+        for model in self._models.values():
+            model.let_go()
 
     def ask_end(self) -> None:
         """Close at the next beat; may be called from a signal's handler."""
@@ -925,6 +1055,9 @@ class Window(QWidget):
     def wait_for_threads(self) -> None:
         """Let nothing outlive the window."""
         self._tone.close()
+        self._let_go_of_desks()
+        for model in self._models.values():
+            model.wait()
         for thread in self._all_threads:
             if thread is not None and thread.alive:
                 if isinstance(thread, SessionProcess) or not thread.join(10.0):

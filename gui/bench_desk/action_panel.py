@@ -8,8 +8,8 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
+from ..pieces import BigLine, OwnEnter, key, line, needed_px, put, restyle
 from ..theme import Theme
-from .pieces import BigLine, OwnEnter, key, line, needed_px, put, restyle
 from .scales import span_words
 from .screen import Action, HoldBar, Phase, Screen
 from .wording import said

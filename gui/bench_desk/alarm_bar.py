@@ -16,8 +16,8 @@ from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from proofstand.words.sentences import alarm_words
 
+from ..pieces import BigLine, NumberedLines, key, line, put, restyle
 from ..theme import Theme
-from .pieces import BigLine, NumberedLines, key, line, put, restyle
 from .readouts import LargeReadout
 from .screen import AlarmShown, Lane
 from .wording import said

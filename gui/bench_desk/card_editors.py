@@ -17,9 +17,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ..pieces import Rule, key, line, put, restyle
 from ..theme import Theme
 from .card_draft import YES, Entry, Row, Table
-from .pieces import Rule, key, line, put, restyle
 from .wording import known, said
 
 LONG_PX = 56

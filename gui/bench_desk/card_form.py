@@ -26,6 +26,7 @@ from records.inspection import RESULTS_OF
 from records.jobcard import JobCard
 from records.jobfile import load_job, write_anew
 
+from ..pieces import Rule, key, line, put, restyle
 from ..theme import Theme
 from .card_draft import (
     PAGES,
@@ -44,7 +45,6 @@ from .card_draft import (
     set_aside,
 )
 from .card_editors import FIELD_PX, LONG_PX, Editor, Rows
-from .pieces import Rule, key, line, put, restyle
 from .wording import known, said
 
 WAIT_MS = 300  # after the last key, before it is kept and looked at

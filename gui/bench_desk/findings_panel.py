@@ -16,8 +16,8 @@ from PySide6.QtWidgets import (
 
 from proofstand.drawing.bar import state_ink
 
+from ..pieces import BarPicture, line, put
 from ..theme import Theme
-from .pieces import BarPicture, line, put
 from .screen import FindingRow
 from .wording import said
 

@@ -2,50 +2,77 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QColor, QPainter
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from proofstand.words.sentences import hose_words
 
+from ..pieces import FittedLine, key, put
 from ..theme import Theme
-from .pieces import FittedLine, key, put
 from .screen import Head
-from .wording import several
+from .wording import said
 
 
-class DeskName(QWidget):
-    """The name of the desk that is on, underlined with ink."""
+class DeskName(QPushButton):
+    """The name of a desk; that of the desk in view is underlined with ink."""
 
     def __init__(self, theme: Theme, text: str) -> None:
-        super().__init__()
+        super().__init__(text)
         self._theme = theme
-        layout = QVBoxLayout(self)
-        layout.setContentsMargins(0, 0, 0, theme.px(5))
-        label = QLabel(text)
-        label.setFont(theme.font("lead", bold=True))
-        layout.addWidget(label)
+        self.in_view = False
+        self.setFlat(True)
+        self.setFont(theme.font("lead"))
+        self.setAccessibleName(said("desk_key", desk=text))
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setAutoDefault(False)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.setStyleSheet(
+            f"QPushButton {{ border: none; background: transparent;"
+            f" padding: 0 0 {theme.px(6)}px 0; color: {theme.inks.soft}; }}"
+            f"QPushButton:focus {{ color: {theme.inks.outlet}; }}"
+            f"QPushButton:hover {{ color: {theme.inks.ink}; }}"
+        )
+
+    def put_in_view(self, in_view: bool) -> None:
+        """Look like the desk in view, or like one of the others."""
+        self.in_view = in_view
+        self.setFont(self._theme.font("lead", bold=in_view))
+        self.update()
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
-        """Draw the line beneath."""
-        thick = self._theme.px(3)
-        QPainter(self).fillRect(
-            0, self.height() - thick, self.width(), thick, QColor(self._theme.inks.ink)
-        )
+        """Draw the name, and the line beneath."""
+        super().paintEvent(event)
+        if self.in_view:
+            thick = self._theme.px(3)
+            QPainter(self).fillRect(
+                0,
+                self.height() - thick,
+                self.width(),
+                thick,
+                QColor(self._theme.inks.ink),
+            )
 
 
 class HeadBar(QWidget):
     """The lines across the top; and a key that is there whatever is on."""
 
     hose = Signal()
+    desk = Signal(str)
 
-    def __init__(self, theme: Theme) -> None:
+    def __init__(self, theme: Theme, desks: Sequence[str] = ("bench",)) -> None:
         super().__init__()
         inks, px = theme.inks, theme.px
         self.setFixedHeight(px(54))
-        desk = DeskName(theme, several("desks")[0])
+        self.desks: dict[str, DeskName] = {}
+        for id in desks:
+            made = DeskName(theme, said("desks", id))
+            made.clicked.connect(lambda _=False, id=id: self.desk.emit(id))
+            self.desks[id] = made
+        self.put_desk("bench")
         soft = inks.soft
         self._first = FittedLine(theme, "text", name="regulator and plan")
         self._second = FittedLine(theme, "label", ink=soft, name="rig and readings")
@@ -78,11 +105,17 @@ class HeadBar(QWidget):
         layout = QHBoxLayout(self)
         layout.setContentsMargins(px(24), 0, px(24), 0)
         layout.setSpacing(px(20))
-        layout.addWidget(desk, 0, Qt.AlignmentFlag.AlignVCenter)
+        for made in self.desks.values():
+            layout.addWidget(made, 0, Qt.AlignmentFlag.AlignVCenter)
         layout.addLayout(middle, 12)
         layout.addWidget(self._band, 0, Qt.AlignmentFlag.AlignVCenter)
         layout.addLayout(right, 4)
         layout.addWidget(self.hose_key, 0, Qt.AlignmentFlag.AlignVCenter)
+
+    def put_desk(self, id: str) -> None:
+        """Show which desk is in view."""
+        for each, name in self.desks.items():
+            name.put_in_view(each == id)
 
     def show_head(self, head: Head) -> None:
         """Show the lines."""

@@ -8,8 +8,8 @@ from PySide6.QtWidgets import QHBoxLayout, QScrollArea, QVBoxLayout, QWidget
 from proofstand.words.burst_hose import BurstHose
 from proofstand.words.sentences import hose_words
 
+from ..pieces import BigLine, NumberedLines, key, line, put
 from ..theme import Theme
-from .pieces import BigLine, NumberedLines, key, line, put
 
 
 class HosePage(QWidget):

@@ -8,8 +8,8 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
+from ..pieces import OwnEnter, key, line, put
 from ..theme import Theme
-from .pieces import OwnEnter, key, line, put
 from .screen import Picture
 from .wording import said
 

@@ -8,8 +8,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
+from ..pieces import BigLine, line, put
 from ..theme import Theme
-from .pieces import BigLine, line, put
 from .screen import Lane
 
 

@@ -17,8 +17,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ..pieces import OwnEnter, key, line, put
 from ..theme import Theme
-from .pieces import OwnEnter, key, line, put
 from .wording import known, said, several
 
 Choice = tuple[str, str]

@@ -30,10 +30,10 @@ from proofstand.ready import note_words
 from proofstand.words.sentences import caution
 from records.planfile import DEFAULT_PLAN, builtin_plan_ids
 
+from ..pieces import Rule, ScanLine, key, line, needed_px, pressed_at, put, restyle
+from ..scanned import Burst
 from ..theme import Theme
 from .last_test import card_of_label, with_last
-from .pieces import Rule, ScanLine, key, line, needed_px, pressed_at, put, restyle
-from .scanned import Burst
 from .start_checks import (
     FIELDS,
     Beside,

@@ -14,8 +14,8 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
+from ..pieces import key, restyle
 from ..theme import Theme
-from .pieces import key, restyle
 from .scales import span_words
 from .screen import Phase, Screen
 from .wording import said

@@ -11,8 +11,8 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QColor, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
+from ..pieces import key, line, put, restyle
 from ..theme import Theme
-from .pieces import key, line, put, restyle
 from .screen import Strip
 from .wording import said
 

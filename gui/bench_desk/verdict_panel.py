@@ -18,8 +18,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ..pieces import BigLine, OwnEnter, key, line, put, restyle
 from ..theme import Theme
-from .pieces import BigLine, OwnEnter, key, line, put, restyle
 from .screen import Verdict
 from .wording import said
 

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 from proofstand.drawing.bar import BarState, state_ink
 
 from ..history import History
+from ..pieces import Rule, line, needed_px, put
 from ..theme import Theme
 from ..trace_plot import IntervalToDraw, LaneToDraw, TracePlot, ZoneToDraw
 from .action_panel import ActionPanel
@@ -26,7 +27,6 @@ from .alarm_bar import AlarmReadings, AlarmSteps
 from .findings_panel import FindingsPanel
 from .live import Live
 from .look_row import LookRow
-from .pieces import Rule, line, needed_px, put
 from .readouts import LargeReadout, SmallReadout
 from .run_sheet import RunSheet, WholeRun
 from .saying import Choice, Saying

@@ -3,42 +3,14 @@
 from __future__ import annotations
 
 import time
-from typing import Any
 
-from proofstand.words.sentences import words
 from records.measure import Kind
 from records.rig import Rig
 
+from ..wording import Wording
 
-class _Facts(dict[str, object]):
-    def __missing__(self, key: str) -> str:
-        return "?"
-
-
-def said(*path: str, **facts: object) -> str:
-    """Return one piece of wording with its facts filled in."""
-    return str(_at(path)).format_map(_Facts(facts))
-
-
-def several(*path: str, **facts: object) -> tuple[str, ...]:
-    """Return a list of wording, each with the facts filled in."""
-    return tuple(str(text).format_map(_Facts(facts)) for text in _at(path))
-
-
-def known(*path: str) -> bool:
-    """Tell whether there are words for this."""
-    try:
-        _at(path)
-    except KeyError:
-        return False
-    return True
-
-
-def _at(path: tuple[str, ...]) -> Any:
-    found: Any = words()["bench"]
-    for name in path:
-        found = found[name]
-    return found
+_BENCH = Wording("bench")
+said, several, known = _BENCH.said, _BENCH.several, _BENCH.known
 
 
 def step_words(id: str) -> str:

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from gui.bench_desk.pieces import BigLine, FittedLine
+from gui.pieces import BigLine, FittedLine
 
 _SLACK_PX = 0.6
 _SHOW_WORDS = (QLabel, QAbstractButton, BigLine, FittedLine, QLineEdit, QComboBox)

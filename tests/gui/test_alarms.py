@@ -20,7 +20,7 @@ from pytestqt.qtbot import QtBot
 from gui import tone
 from gui.app import made_application
 from gui.bench_desk.presenter import ARM_S, RIG, Presenter
-from gui.bench_desk.scanned import GAP_S
+from gui.scanned import GAP_S
 from gui.tone import EVERY_S, Tone
 from proofstand.alarms import RIG_LOST
 from proofstand.procedure.engine import Acknowledge, Declare, Hear, Repeat, Skip

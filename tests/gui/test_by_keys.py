@@ -23,9 +23,9 @@ from pytestqt.qtbot import QtBot
 
 from gui.app import SWITCH_S, Window, made_application
 from gui.bench_desk.last_test import card_of_label, keep_last, last_test, with_last
-from gui.bench_desk.scanned import GAP_S
 from gui.bench_desk.screen import Phase
 from gui.bench_desk.start_checks import Given
+from gui.scanned import GAP_S
 from proofstand.commands.main import main
 from proofstand.commands.window import WindowOptions
 from proofstand.demo import approve_plan

@@ -14,8 +14,8 @@ from pytestqt.qtbot import QtBot
 from gui.app import SIGN_MS, Window
 from gui.bench_desk.last_test import keep_last
 from gui.bench_desk.presenter import ARM_S, Presenter
-from gui.bench_desk.scanned import CLOSE_S, GAP_S, LEAST_SIGNS, Burst
 from gui.bench_desk.start_checks import look_at
+from gui.scanned import CLOSE_S, GAP_S, LEAST_SIGNS, Burst
 from proofstand.commands.options import MOST_NAME
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.engine import Acknowledge

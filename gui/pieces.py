@@ -18,8 +18,8 @@ from PySide6.QtWidgets import (
 
 from proofstand.drawing.bar import Bar, bar_svg
 
-from ..theme import Theme
 from .scanned import Burst
+from .theme import Theme
 
 
 def line(

@@ -1,0 +1,10 @@
+"""The desks beside the Bench, by name, each loaded when it is first wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from .desk import DeskMaker
+
+# A desk's loader imports what is slow and returns how it is made.
+LOADERS: dict[str, Callable[[], DeskMaker]] = {}
