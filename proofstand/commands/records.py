@@ -24,6 +24,8 @@ _FILTERS = {
     "job": "number of the job",
     "plan": "id of the plan",
     "verdict": "verdict: pass, fail, incomplete, inconclusive, no limit",
+    "technician": "who tested",
+    "rig": "id of the rig",
 }
 
 
@@ -50,7 +52,7 @@ def add(commands: Subparsers) -> None:
     _common(adding, run_add)
     finding = actions.add_parser(
         "find",
-        help="find runs by serial, model, customer, verdict, day",
+        help="find runs by serial, model, technician, verdict, cause, finding, day",
         description="Find runs, newest first. Letters' case and width don't count.",
     )
     _filters(finding)
@@ -117,6 +119,17 @@ def _filters(parser: argparse.ArgumentParser) -> None:
         "--from", dest="since", type=_day, metavar="DAY", help="tested on or after"
     )
     parser.add_argument("--to", type=_day, metavar="DAY", help="tested on or before")
+    parser.add_argument(
+        "--cause", default="", metavar="FAULT", help="suspected, as simulate lists it"
+    )
+    parser.add_argument(
+        "--found",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help="a finding, as 'lockup_rise >= 0.5 kPa', 'seat_leak@creep-hold <= 2 std "
+        "cm3/min' or 'set_pressure = fail'; may be given again",
+    )
     only = parser.add_mutually_exclusive_group()
     only.add_argument("--simulated", action="store_true", help="simulated rigs only")
     only.add_argument("--real", action="store_true", help="real rigs only")
@@ -237,6 +250,7 @@ def query_of(args: argparse.Namespace) -> Query:
     Raises:
         InputError: ``value_wrong``.
     """
+    from proofstand.keeping.wanted import cause_wanted, findings_wanted
     from records.archive.found import MOST, Query, read_after
     from records.errors import InputError
 
@@ -252,6 +266,8 @@ def query_of(args: argparse.Namespace) -> Query:
         wanted={name: text for name, text in given.items() if text},
         since_ns=None if args.since is None else day_ns(args.since),
         before_ns=None if args.to is None else day_ns(args.to + timedelta(days=1)),
+        cause=cause_wanted(args.cause),
+        findings=findings_wanted(args.found),
         simulated=simulated,
         most=args.most,
         after=args.after,

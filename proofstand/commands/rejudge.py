@@ -103,8 +103,7 @@ def _chosen(args: argparse.Namespace, index: Index) -> Iterator[RunFound]:
     from .records import query_of
 
     query = query_of(args)
-    limited = query.wanted or query.since_ns is not None or query.before_ns is not None
-    if not (args.what or args.all or limited or query.simulated is not None):
+    if not (args.what or args.all or query.is_limited):
         raise InputError("usage", why="Say which runs, or --all.", help=_HELP)
     if not args.what:
         yield from index.all_runs(query)

@@ -78,19 +78,15 @@ def run(args: argparse.Namespace) -> int:
         Judged,
         causes,
         first_passes,
-        known_finding,
         series_of,
     )
-    from records.errors import InputError
-    from records.judgement import FINDINGS
+    from proofstand.keeping.wanted import finding_kind
     from records.runfile import check_place
 
     from .records import query_of
 
-    if args.finding and not known_finding(args.finding):
-        known = ", ".join(sorted(FINDINGS))
-        right = f"The findings are: {known}."
-        raise InputError("plan_finding_unknown", given=ascii(args.finding), right=right)
+    if args.finding:
+        finding_kind(args.finding)
     if args.out is not None:
         _check_ending(args)
         check_place(args.out, "file")

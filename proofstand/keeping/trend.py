@@ -28,7 +28,7 @@ from records.archive.chain import Archive
 from records.archive.found import NOT_JUDGED, RunFound
 from records.archive.index import Index
 from records.errors import ProofstandError
-from records.judgement import FINDINGS, Verdict
+from records.judgement import Verdict
 from records.runfile import read_sealed
 
 from ..display import Shown, is_skew
@@ -261,11 +261,6 @@ def _series(
         moved=ranges(values),
         averaged=averages(values),
     )
-
-
-def known_finding(id: str) -> bool:
-    """Tell whether there is such a finding."""
-    return id in FINDINGS
 
 
 def first_passes(told: Iterable[Told]) -> list[Yield]:

@@ -12,8 +12,34 @@ PAGE = 50
 MOST = 1000
 NOT_JUDGED = "not judged"
 # What runs may be found by, as filters name it.
-FILTERS = ("serial", "model", "gas", "customer", "job", "plan", "verdict")
+FILTERS = (
+    "serial",
+    "model",
+    "gas",
+    "customer",
+    "job",
+    "plan",
+    "verdict",
+    "technician",
+    "rig",
+)
 _AFTER = re.compile(r"(-?\d{1,19})/([A-Za-z0-9][A-Za-z0-9._-]{0,99})")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingWanted:
+    """A finding that a run has to have, of its latest judgement.
+
+    Attributes:
+        finding: id. step: "" for any. outcome: as judgements say it, "" for any.
+        least, most: of its value, SI, both ends counted; None where that is open.
+    """
+
+    finding: str
+    step: str = ""
+    outcome: str = ""
+    least: float | None = None
+    most: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +51,8 @@ class Query:
             means all that begin so.
         since_ns, before_ns: start of the test, UTC.
         rig: its id, exactly; "" for any.
+        cause: id of a fault that the latest judgement suspects; "" for any.
+        findings: all of them have to be there.
         simulated: None for both kinds.
         most: on the page. after: the last page's ``next``.
     """
@@ -33,9 +61,18 @@ class Query:
     since_ns: int | None = None
     before_ns: int | None = None
     rig: str = ""
+    cause: str = ""
+    findings: tuple[FindingWanted, ...] = ()
     simulated: bool | None = None
     most: int = PAGE
     after: str = ""
+
+    @property
+    def is_limited(self) -> bool:
+        """It means fewer than all runs."""
+        open_ends = self.since_ns is None and self.before_ns is None
+        named = self.wanted or self.rig or self.cause or self.findings
+        return bool(named) or not open_ends or self.simulated is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ from .found import (
     FILTERS,
     NOT_JUDGED,
     Count,
+    FindingWanted,
     Listed,
     Page,
     Paper,
@@ -39,14 +40,17 @@ from .found import (
     after_of,
     read_after,
 )
+from .judged import JudgedKept, read_judged
 from .tables import (
     CERTIFICATES,
     ENTRIES,
+    FINDINGS,
     METADATA,
     REVISION,
     RUNS,
     STATE,
     SUMMARY,
+    SUSPECTS,
 )
 
 BUSY_S = 5.0
@@ -62,6 +66,10 @@ _KEYS = {
 }
 
 
+# Columns of the runs whose text is not called as its filter is.
+_TEXT_OF = {"technician": "tested_by"}
+# What the chain's line calls it.
+_FACT_OF = {"technician": "by"}
 _SIMULATED = list(RunFound.__dataclass_fields__).index("simulated")
 _Text = tuple[str, dict[str, Any], tuple[str, ...] | None]
 
@@ -185,7 +193,8 @@ class Index:
                     break
             if batch:
                 archive = batch[0].digest if lines == 0 else None
-                take_in(connection, batch)
+                folder = self.archive.folder
+                take_in(connection, batch, lambda line: read_judged(folder, line))
                 _note(connection, batch[-1], start, archive)
         return len(batch)
 
@@ -461,8 +470,19 @@ def _run_found(row: Sequence[Any]) -> RunFound:
 # --- what a line means in the tables -------------------------------------------------
 
 
-def take_in(connection: sa.Connection, batch: Sequence[Entry]) -> None:
-    """Add lines of the chain to the tables, in their order."""
+def take_in(
+    connection: sa.Connection,
+    batch: Sequence[Entry],
+    read: Callable[[Entry], JudgedKept | None] = lambda line: None,
+) -> None:
+    """Add lines of the chain to the tables, in their order.
+
+    Args:
+        connection: in a transaction that writes.
+        batch: the lines.
+        read: gives what the file of a judgement says, or None.
+    """
+    judged: dict[tuple[str, str], JudgedKept] = {}
     runs: dict[str, dict[str, Any]] = {}
     later: dict[str, dict[str, Any]] = {}
     papers: dict[str, dict[str, Any]] = {}
@@ -471,6 +491,9 @@ def take_in(connection: sa.Connection, batch: Sequence[Entry]) -> None:
             runs[entry.run] = _run_row(entry)
         elif entry.kind in (JUDGEMENT, CERTIFICATE):
             changed = _of_paper(entry)
+            said = read(entry) if entry.kind == JUDGEMENT else None
+            if said is not None:
+                judged[entry.run, said.serial] = said
             if entry.run in runs:
                 runs[entry.run] |= changed
             else:
@@ -503,6 +526,39 @@ def take_in(connection: sa.Connection, batch: Sequence[Entry]) -> None:
             list(papers.values()),
         )
     _sum(connection, counts, models)
+    _judge(connection, judged)
+
+
+def _judge(
+    connection: sa.Connection, judged: Mapping[tuple[str, str], JudgedKept]
+) -> None:
+    """Put what judgements say in the place of what earlier ones said."""
+    if not judged:
+        return
+    of = [{"of_run": run, "of_serial": serial} for run, serial in judged]
+    for table in (FINDINGS, SUSPECTS):
+        gone = sa.delete(table).where(
+            table.c.run == sa.bindparam("of_run"),
+            table.c.serial == sa.bindparam("of_serial"),
+        )
+        connection.execute(gone, of)
+    findings = [
+        {
+            "run": run,
+            "serial": serial,
+            **{name: getattr(each, name) for name in each.__dataclass_fields__},
+        }
+        for (run, serial), said in judged.items()
+        for each in said.findings
+    ]
+    faults = [
+        {"run": run, "serial": serial, "fault": fault, "place": place}
+        for (run, serial), said in judged.items()
+        for fault, place in said.faults.items()
+    ]
+    for table, rows in ((FINDINGS, findings), (SUSPECTS, faults)):
+        if rows:
+            connection.execute(sa.insert(table), rows)
 
 
 def _count(
@@ -602,9 +658,7 @@ def _run_row(entry: Entry) -> dict[str, Any]:
     row: dict[str, Any] = {
         "run": entry.run,
         "plan_version": int(entry.about.get("plan_version") or 0),
-        "rig": _text(entry, "rig"),
         "station": _text(entry, "station"),
-        "tested_by": _text(entry, "by"),
         "started_ns": started,
         "month": month_of(started),
         "simulated": bool(entry.about.get("simulated")),
@@ -614,8 +668,9 @@ def _run_row(entry: Entry) -> dict[str, Any]:
     }
     for name in FILTERS:
         if name != "verdict":
-            row[name] = _text(entry, name)
-            row[f"{name}_key"] = key_of(row[name])
+            text = _text(entry, _FACT_OF.get(name, name))
+            row[_TEXT_OF.get(name, name)] = text
+            row[f"{name}_key"] = key_of(text)
     return row
 
 
@@ -705,7 +760,11 @@ def page_of(query: Query) -> Question:
     if query.simulated is not None:
         values["simulated"] = query.simulated
     if query.rig:
-        values["rig"] = shown(query.rig)
+        values["rig_id"] = shown(query.rig)
+    if query.cause:
+        values["cause"] = shown(query.cause)
+    for n, each in enumerate(query.findings):
+        values |= _values_of(n, each)
     if query.after:
         after_ns, values["after_run"] = read_after(query.after)
         values["after_ns"] = after_ns
@@ -717,6 +776,8 @@ def page_of(query: Query) -> Question:
         query.simulated is None,
         not query.rig,
         not query.after,
+        not query.cause,
+        tuple(_parts_of(each) for each in query.findings),
     )
 
     def build() -> sa.Select[Any]:
@@ -734,7 +795,13 @@ def page_of(query: Query) -> Question:
         if query.simulated is not None:
             wanted = wanted.where(RUNS.c.simulated == sa.bindparam("simulated"))
         if query.rig:
-            wanted = wanted.where(RUNS.c.rig == sa.bindparam("rig"))
+            wanted = wanted.where(RUNS.c.rig == sa.bindparam("rig_id"))
+        if query.cause:
+            of = sa.select(SUSPECTS.c.run)
+            of = of.where(SUSPECTS.c.fault == sa.bindparam("cause"))
+            wanted = wanted.where(RUNS.c.run.in_(of))
+        for n, each in enumerate(query.findings):
+            wanted = wanted.where(RUNS.c.run.in_(_having(n, each)))
         if query.after:
             place = sa.tuple_(started, RUNS.c.run)
             end = sa.tuple_(sa.bindparam("after_ns"), sa.bindparam("after_run"))
@@ -743,6 +810,35 @@ def page_of(query: Query) -> Question:
         return wanted.limit(sa.bindparam("most", type_=sa.Integer))
 
     return Question(("page", *kind), build, values)
+
+
+def _parts_of(wanted: FindingWanted) -> tuple[str, ...]:
+    """Return the names of what is asked of a finding."""
+    parts = ("step", "outcome", "least", "most")
+    return tuple(name for name in parts if getattr(wanted, name) not in ("", None))
+
+
+def _values_of(n: int, wanted: FindingWanted) -> dict[str, Any]:
+    values: dict[str, Any] = {f"finding_{n}": shown(wanted.finding)}
+    for name in _parts_of(wanted):
+        value = getattr(wanted, name)
+        values[f"{name}_{n}"] = shown(value) if isinstance(value, str) else value
+    return values
+
+
+def _having(n: int, wanted: FindingWanted) -> sa.Select[Any]:
+    """Return the question for the runs that have such a finding."""
+    columns = FINDINGS.c
+    of = sa.select(columns.run).where(columns.finding == sa.bindparam(f"finding_{n}"))
+    for name in _parts_of(wanted):
+        bound: sa.BindParameter[Any] = sa.bindparam(f"{name}_{n}")
+        if name == "least":
+            of = of.where(columns.value >= bound)
+        elif name == "most":
+            of = of.where(columns.value <= bound)
+        else:
+            of = of.where(columns[name] == bound)
+    return of
 
 
 def serial_runs(serial: str) -> Question:

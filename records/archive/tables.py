@@ -9,6 +9,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Double,
     Index,
     Integer,
     MetaData,
@@ -17,7 +18,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql
 
-REVISION = "r0001"
+REVISION = "r0002"
 
 # Order by bytes, so that a text's beginning is a range of its column.
 KEY = Text().with_variant(postgresql.TEXT(collation="C"), "postgresql")
@@ -68,8 +69,10 @@ RUNS = Table(
     Column("plan_key", KEY, nullable=False),
     Column("plan_version", Integer, nullable=False),
     Column("rig", Text, nullable=False),
+    Column("rig_key", KEY, nullable=False, server_default=""),
     Column("station", Text, nullable=False),
     Column("tested_by", Text, nullable=False),
+    Column("technician_key", KEY, nullable=False, server_default=""),
     Column("started_ns", BigInteger, nullable=False),
     Column("month", KEY, nullable=False),
     Column("simulated", Boolean, nullable=False),
@@ -84,6 +87,8 @@ RUNS = Table(
     Index("runs_by_job", "job_key", "started_ns", "run"),
     Index("runs_by_plan", "plan_key", "started_ns", "run"),
     Index("runs_by_gas", "gas_key", "started_ns", "run"),
+    Index("runs_by_technician", "technician_key", "started_ns", "run"),
+    Index("runs_by_rig", "rig_key", "started_ns", "run"),
 )
 
 CERTIFICATES = Table(
@@ -96,6 +101,34 @@ CERTIFICATES = Table(
     Column("verdict", Text, nullable=False),
     Column("utc_ns", BigInteger, nullable=False),
     Index("certificates_of_run", "run", "utc_ns"),
+)
+
+# Of the judgement that was added last, of each regulator of a run.
+FINDINGS = Table(
+    "findings",
+    METADATA,
+    Column("run", KEY, nullable=False),
+    Column("serial", KEY, nullable=False),
+    Column("finding", KEY, nullable=False),
+    Column("step", KEY, nullable=False),
+    Column("channel", KEY, nullable=False),
+    Column("value", Double, nullable=False),
+    Column("low", Double, nullable=False),
+    Column("high", Double, nullable=False),
+    Column("outcome", KEY, nullable=False),
+    Index("findings_of_run", "run"),
+    Index("findings_by_value", "finding", "value", "run"),
+)
+
+SUSPECTS = Table(
+    "suspects",
+    METADATA,
+    Column("run", KEY, nullable=False),
+    Column("serial", KEY, nullable=False),
+    Column("fault", KEY, nullable=False),
+    Column("place", Integer, nullable=False),
+    Index("suspects_of_run", "run"),
+    Index("suspects_by_fault", "fault", "run"),
 )
 
 # Counts that are kept, so that a summary of years reads months and not runs.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import sqlite3
@@ -18,7 +19,7 @@ from alembic.migration import MigrationContext
 from records.archive import index as index_module
 from records.archive.chain import Archive, Item
 from records.archive.entry import Fact
-from records.archive.found import FILTERS, Query, RunFound, after_of
+from records.archive.found import FILTERS, FindingWanted, Query, RunFound, after_of
 from records.archive.index import (
     Damaged,
     Index,
@@ -79,6 +80,154 @@ def keep_run(
     archive.add(items, key=KEY, who="tests")
 
 
+def judged_as(
+    archive: Archive,
+    run: str,
+    serial: str,
+    suspects: list[list[str]],
+    **values: tuple[float | None, str],
+) -> str:
+    """Keep a judgement with findings ``id__step=(value, outcome)``; return its path."""
+    findings = [
+        {
+            "id": name.split("__")[0],
+            "step": name.split("__")[1].replace("_", "-"),
+            "channel": "outlet",
+            "value": value,
+            "interval": None if value is None else [value - 1.0, value + 1.0],
+            "outcome": outcome,
+        }
+        for name, (value, outcome) in values.items()
+    ]
+    told = {
+        "regulator": {"serial": serial},
+        "findings": findings,
+        "suspects": [{"fault_group": group} for group in suspects],
+    }
+    staged = archive.stage(json.dumps({"judgements": [told]}).encode())
+    about: dict[str, Fact] = {"run": run, "verdict": "fail"}
+    item = Item(
+        staged=staged,
+        folder=f"2026/{run}",
+        name="judgement-{n}.json",
+        kind="judgement",
+        what="judgement",
+        about=about,
+    )
+    (kept,) = archive.add([item], key=KEY, who="tests")
+    return kept.path
+
+
+def found(index: Index, **wanted: object) -> list[str]:
+    """Return the ids of the runs found by one finding."""
+    query = Query(findings=(FindingWanted(**wanted),))  # type: ignore[arg-type]
+    return [run.run for run in index.page(query).runs]
+
+
+def test_runs_are_found_by_findings_and_causes_of_the_latest_judgement(
+    url: str, archive: Archive
+) -> None:
+    for id in "abcd":
+        keep_run(archive, id)
+    first = ["seat_nicked", "seat_worn"]
+    judged_as(archive, "a", "S-a", [first], lockup_rise__lockup_1=(900.0, "fail"))
+    judged_as(
+        archive,
+        "b",
+        "S-b",
+        [["zero_drift"], ["seat_worn"]],
+        lockup_rise__lockup_1=(400.0, "pass"),
+        lockup_rise__lockup_2=(950.0, "fail"),
+    )
+    judged_as(archive, "c", "S-c", [], lockup_rise__lockup_1=(None, "not measured"))
+    with Index(url, archive) as index:
+        index.catch_up()
+        assert found(index, finding="lockup_rise") == ["b", "a"]
+        assert found(index, finding="lockup_rise", least=900.0) == ["b", "a"]
+        assert found(index, finding="lockup_rise", least=900.1) == ["b"]
+        assert found(index, finding="lockup_rise", most=400.0) == ["b"]
+        assert found(index, finding="lockup_rise", least=500.0, most=920.0) == ["a"]
+        assert found(index, finding="lockup_rise", step="lockup-2") == ["b"]
+        assert found(index, finding="lockup_rise", outcome="pass") == ["b"]
+        assert found(index, finding="set_pressure") == []
+        for cause, ids in (
+            ("seat_worn", ["b", "a"]),
+            ("zero_drift", ["b"]),
+            ("stem_friction", []),
+        ):
+            page = index.page(Query(cause=cause))
+            assert [run.run for run in page.runs] == ids, cause
+        both = Query(
+            cause="seat_worn",
+            findings=(
+                FindingWanted(finding="lockup_rise", outcome="pass"),
+                FindingWanted(finding="lockup_rise", outcome="fail"),
+            ),
+        )
+        assert [run.run for run in index.page(both).runs] == ["b"]
+        # a judgement of today stands in the place of the one before
+        judged_as(archive, "a", "S-a", [], lockup_rise__lockup_1=(300.0, "pass"))
+        index.catch_up()
+        assert found(index, finding="lockup_rise", least=900.0) == ["b"]
+        assert [r.run for r in index.page(Query(cause="seat_nicked")).runs] == []
+
+
+def test_each_regulator_of_a_pair_keeps_its_own_findings(
+    url: str, archive: Archive
+) -> None:
+    keep_run(archive, "a")
+    judged_as(archive, "a", "S-1", [["seat_worn"]], set_pressure__set=(10.0, "pass"))
+    judged_as(archive, "a", "S-2", [["zero_drift"]], set_pressure__set=(20.0, "pass"))
+    with Index(url, archive) as index:
+        index.catch_up()
+        assert found(index, finding="set_pressure", least=9.0, most=11.0) == ["a"]
+        assert found(index, finding="set_pressure", least=19.0) == ["a"]
+        for cause in ("seat_worn", "zero_drift"):
+            assert len(index.page(Query(cause=cause)).runs) == 1
+
+
+def test_a_changed_or_missing_judgement_tells_nothing(
+    url: str, archive: Archive
+) -> None:
+    keep_run(archive, "a")
+    keep_run(archive, "b")
+    changed = judged_as(archive, "a", "S", [["seat_worn"]], set__set=(1.0, "pass"))
+    gone = judged_as(archive, "b", "S", [["seat_worn"]], set__set=(1.0, "pass"))
+    place = archive.folder / changed
+    place.chmod(0o644)
+    place.write_bytes(place.read_bytes().replace(b"1.0", b"9.0"))
+    (archive.folder / gone).unlink()
+    with Index(url, archive) as index:
+        index.catch_up()
+        assert index.page(Query(cause="seat_worn")).runs == ()
+        assert found(index, finding="set") == []
+        assert len(index.page(Query(wanted={"verdict": "fail"})).runs) == 2
+
+
+def test_an_index_of_the_first_revision_is_read_anew(
+    url: str, archive: Archive
+) -> None:
+    keep_run(archive, "a")
+    judged_as(archive, "a", "S", [["seat_worn"]], set_pressure__set=(1.0, "pass"))
+    with Index(url, archive) as index:
+        index.catch_up()
+        with index.writing() as connection:
+            for table in ("findings", "suspects", "alembic_version"):
+                connection.execute(sa.text(f"DROP TABLE {table}"))
+            for name in ("technician", "rig"):
+                connection.execute(sa.text(f"DROP INDEX runs_by_{name}"))
+                text = f"ALTER TABLE runs DROP COLUMN {name}_key"
+                connection.execute(sa.text(text))
+            connection.execute(
+                sa.text("CREATE TABLE alembic_version (version_num TEXT)")
+            )
+            connection.execute(sa.text("INSERT INTO alembic_version VALUES ('r0001')"))
+    with Index(url, archive) as index:
+        assert index.catch_up() > 0
+        assert len(index.page(Query(cause="seat_worn")).runs) == 1
+        assert len(index.page(Query(wanted={"technician": "I. Ferrand*"})).runs) == 1
+
+
 def everything(index: Index) -> list[list[tuple[object, ...]]]:
     """Return all rows of all tables."""
     with index.writing() as connection:
@@ -116,6 +265,9 @@ def test_runs_are_found_by_each_filter(url: str, archive: Archive) -> None:
             ("customer", "ewa ósma", ["b"]),
             ("job", "j-2", ["c"]),
             ("plan", "LINE", ["c"]),
+            ("technician", "i. ferrand*", ["c", "b", "a"]),
+            ("technician", "P. Quill (invented)", []),
+            ("rig", "RIG-1", ["c", "b", "a"]),
             ("verdict", "fail", ["b"]),
             ("verdict", "not judged", ["c"]),
             ("verdict", "NOT*", ["c"]),

@@ -1,0 +1,108 @@
+"""Which findings a run has to have to be found, as people write it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+
+from records.archive.found import FindingWanted
+from records.errors import InputError
+from records.faults import CATALOGUE, OF_FIRST
+from records.judgement import FINDINGS, FindingKind, Outcome
+from records.measure import Kind, Reference, parse_quantity
+
+OPTION = "--found"
+_WANTED = re.compile(
+    r"\s*(?P<id>[A-Za-z_]+)\s*(?:@\s*(?P<step>[\w.-]+)\s*)?"
+    r"(?:(?P<sign><=|>=|=)\s*(?P<bound>\S.*?)\s*)?"
+)
+_RIGHT = (
+    "a finding, with @ and a step where one is meant, and >=, <= or = with a value or "
+    "an outcome, such as 'lockup_rise@lockup-1 >= 0.5 kPa' or 'seat_leak = fail'"
+)
+
+
+def findings_wanted(texts: Iterable[str]) -> tuple[FindingWanted, ...]:
+    """Return what runs have to have; bounds of one finding and step are one wish.
+
+    Args:
+        texts: as ``lockup_rise >= 0.5 kPa``, ``lockup_rise@lockup-1`` or
+            ``seat_leak = fail``. A pressure without a reference has the finding's own.
+
+    Raises:
+        InputError: ``value_wrong``, ``plan_finding_unknown`` or what is wrong with a
+            quantity.
+    """
+    found: dict[tuple[str, str], FindingWanted] = {}
+    for text in texts:
+        match = _WANTED.fullmatch(text)
+        if match is None:
+            raise InputError("value_wrong", key=OPTION, given=ascii(text), right=_RIGHT)
+        kind = finding_kind(match["id"])
+        step = match["step"] or ""
+        before = found.get((kind.id, step), FindingWanted(finding=kind.id, step=step))
+        found[kind.id, step] = _bound(
+            before, kind, match["sign"] or "", match["bound"] or ""
+        )
+    for each in found.values():
+        _refuse_empty(each)
+    return tuple(found.values())
+
+
+def finding_kind(id: str) -> FindingKind:
+    """Return a finding of the registry.
+
+    Raises:
+        InputError: ``plan_finding_unknown``.
+    """
+    if id not in FINDINGS:
+        known = ", ".join(sorted(FINDINGS))
+        right = f"The findings are: {known}."
+        raise InputError("plan_finding_unknown", given=ascii(id), right=right)
+    return FINDINGS[id]
+
+
+def cause_wanted(fault: str) -> str:
+    """Return a fault that runs are found by.
+
+    Raises:
+        InputError: ``fault_unknown``.
+    """
+    if fault and fault.removeprefix(OF_FIRST) not in CATALOGUE:
+        known = ", ".join(CATALOGUE)
+        raise InputError("fault_unknown", given=ascii(fault), known=known)
+    return fault
+
+
+def _bound(
+    wanted: FindingWanted, kind: FindingKind, sign: str, bound: str
+) -> FindingWanted:
+    if not sign:
+        return wanted
+    if sign == "=":
+        outcomes = [each.value for each in Outcome]
+        if bound not in outcomes:
+            right = f"an outcome: {', '.join(outcomes)}"
+            raise InputError("value_wrong", key=OPTION, given=ascii(bound), right=right)
+        return replace(wanted, outcome=bound)
+    if kind.kind is Kind.PRESSURE and not any(
+        bound.endswith(each.value) for each in Reference
+    ):
+        bound = f"{bound} {kind.reference.value}"
+    value = parse_quantity(bound, kind.kind, OPTION).value_si
+    if sign == ">=":
+        return replace(wanted, least=value)
+    return replace(wanted, most=value)
+
+
+def _refuse_empty(wanted: FindingWanted) -> None:
+    least, most = wanted.least, wanted.most
+    if least is not None and most is not None and least > most:
+        right = "a lower bound that is not above the upper one"
+        raise InputError(
+            "value_wrong",
+            key=OPTION,
+            given=f"{wanted.finding}, {least:g} to {most:g}",
+            right=right,
+        )
