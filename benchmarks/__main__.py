@@ -20,6 +20,7 @@ from .hands import handled_rows
 from .help_start import help_start
 from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
+from .rejudging import two_cores
 from .rig_time import low_pressure_rig_time
 from .rtu_polls import rtu_polls
 from .simulation import many_regulators, one_regulator
@@ -44,6 +45,7 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     engine_cpu,
     low_pressure_rig_time,
     signed_page,
+    two_cores,
     window.first_paint,
     window.frame,
     window.key,

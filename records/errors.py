@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 EXIT_DONE = 0
 EXIT_INPUT = 2
@@ -157,6 +158,8 @@ INPUT_IDS = frozenset(
         "index_failed",
         "index_unreachable",
         "index_driver_missing",
+        "cluster_library_missing",
+        "cluster_unreachable",
         "index_url_wrong",
         "index_newer",
         "index_damaged",
@@ -384,7 +387,7 @@ REFUSED_IDS = CARD_IDS | frozenset(
         "label_too_small",
     }
 )
-FAULT_IDS = frozenset({"our_fault"})
+FAULT_IDS = frozenset({"our_fault", "judging_died"})
 
 WARNING_IDS = frozenset(
     {
@@ -564,9 +567,19 @@ class ProofstandError(Exception):
         told = ", ".join(f"{name}={value}" for name, value in self.facts.items())
         super().__init__(f"{where}: {id} ({told})" if where else f"{id} ({told})")
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Let it travel between processes whole."""
+        return _again, (type(self), self.id, self.where, dict(self.facts))
+
     def at(self, where: str) -> ProofstandError:
         """Return the same trouble with a more exact place."""
         return type(self)(self.id, where=where, **self.facts)
+
+
+def _again(
+    kind: type[ProofstandError], id: str, where: str, facts: Mapping[str, str]
+) -> ProofstandError:
+    return kind(id, where=where, **facts)
 
 
 class InputError(ProofstandError):

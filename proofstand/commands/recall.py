@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 from .archive_options import archive_options, home_of, opened
 from .options import by_option, end_progress, json_option, progress
 from .pins import asker, pin_option
+from .working import workers_of, working_options
 
 if TYPE_CHECKING:
+    from proofstand.keeping.anew import Rejudged
     from proofstand.keeping.recall import GivenError, Marked, Recalled, Wanted
-    from proofstand.keeping.rejudging import Rejudged
     from records.measure import Quantity
 
 
@@ -103,6 +104,7 @@ def add(actions: Any, day: Any) -> None:
         metavar="FOLDER",
         help="folder of the key that signed the papers (default: the shop's)",
     )
+    working_options(parser)
     archive_options(parser)
     json_option(parser)
     parser.set_defaults(run=run)
@@ -133,6 +135,7 @@ def run(args: argparse.Namespace) -> int:
             where.archive,
             found,
             lambda done: progress(f"{done} runs judged anew"),
+            lambda runs: workers_of(args, runs),
         )
     end_progress()
     marked = None

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from .archive_options import archive_options, home_of, key_option, opened
-from .options import by_option, end_progress, json_option, progress
+from .options import by_option, end_progress, json_option
 from .pins import asker, pin_option
 from .recall import run_lines
+from .working import TimeLeft, workers_of, working_options
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from proofstand.keeping.anew import Rejudged
     from proofstand.keeping.home import Home
     from proofstand.keeping.rejudge import Done
-    from proofstand.keeping.rejudging import Rejudged
     from records.archive.found import RunFound
     from records.archive.index import Index
 
@@ -55,6 +57,7 @@ def add(actions: Any, filters: Any) -> None:
         help="by this decision rule throughout; to keep it, approve a plan version",
     )
     parser.add_argument("--keep", action="store_true", help="keep the new judgements")
+    working_options(parser)
     by_option(parser, "with --keep: who keeps them")
     pin_option(parser)
     key_option(parser)
@@ -65,34 +68,60 @@ def add(actions: Any, filters: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, perhaps keep, and say what comes out another."""
-    from proofstand.keeping.rejudge import by_rule, by_version
+    from dataclasses import replace
+
+    from proofstand.keeping.rejudge import ByRule, by_version
     from proofstand.keeping.rejudging import rejudged
-    from records.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_REFUSED, InputError
+    from proofstand.keeping.unfinished import Unfinished
+    from proofstand.report import combined_exit
+    from records.errors import (
+        EXIT_INTEGRITY,
+        EXIT_OUR_FAULT,
+        EXIT_REFUSED,
+        InputError,
+    )
 
     if args.keep and args.rule:
         why = "A rule is kept by a plan version that names it: approve one, --with it."
         raise InputError("usage", why=why, help=_HELP)
     if args.by and not args.keep:
         raise InputError("usage", why="--by goes with --keep.", help=_HELP)
-    plan_for, text = by_version(args.version) if args.version else (None, "")
-    if args.rule:
-        plan_for = by_rule(args.rule)
+    version = by_version(args.version) if args.version else None
+    plan_for = ByRule(args.rule) if args.rule else version
+    text = "" if version is None else version.text
     where = home_of(args)
+    unfinished = Unfinished("" if plan_for is None else plan_for.question)
     done: list[Done] = []
     with opened(where) as index:
-        judged = rejudged(index, where.archive, _chosen(args, index), plan_for=plan_for)
+        chosen = list(_chosen(args, index))
+        left = TimeLeft(len(chosen))
+        judged = rejudged(
+            index,
+            where.archive,
+            chosen,
+            plan_for=plan_for,
+            workers=workers_of(args, len(chosen)),
+            unfinished=unfinished,
+        )
         for each in _done(args, where, judged, text):
-            done.append(each)
-            progress(f"{len(done)} runs judged anew")
+            # what was kept is kept; all of them at once would be large
+            done.append(replace(each, of=replace(each.of, data=None)))
+            left.see(each.of.run.run, unfinished.taken_over)
+    unfinished.finished()
     end_progress()
+    if unfinished.taken_over:
+        known = unfinished.taken_over
+        print(f"{known} runs were known from an interrupted time.", file=sys.stderr)
     if args.json:
         print(json.dumps(_as_json(args, done), ensure_ascii=False))
     else:
         print("\n".join(_lines(args, done, where.archive.folder)))
     troubles = [each.of.trouble for each in done if each.of.trouble is not None]
-    if any(trouble.exit_code == EXIT_INTEGRITY for trouble in troubles):
-        return EXIT_INTEGRITY
-    return EXIT_REFUSED if any(each.refused for each in done) else EXIT_DONE
+    grave = (EXIT_OUR_FAULT, EXIT_INTEGRITY)
+    codes = [t.exit_code for t in troubles if t.exit_code in grave]
+    if any(each.refused for each in done):
+        codes.append(EXIT_REFUSED)
+    return combined_exit(codes)
 
 
 def _chosen(args: argparse.Namespace, index: Index) -> Iterator[RunFound]:

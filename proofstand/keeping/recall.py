@@ -47,10 +47,12 @@ from ..signoff.notices import Notice, Says, notice_bytes, notices_of, standing
 from ..signoff.persons import AskPin, did, moment, no_pin
 from ..signoff.roll import Clock
 from ..signoff.signed_run import who_signs
+from .anew import Rejudged
 from .keep import RUN_NAME, notice_item, put_items, run_folder
 from .nouns import recall_facts
-from .rejudging import Rejudged, rejudged, rejudged_json
+from .rejudging import rejudged, rejudged_json
 from .times import begin_of
+from .workers import Here, Workers
 
 _MOST_NAMED = 20  # of what the archive knows, in an error
 _RISKY = "=+-@\t\r"  # a table program takes what begins so for a formula
@@ -432,6 +434,7 @@ def look(
     archive: Archive,
     found: Found,
     told: Callable[[int], None] = lambda done: None,
+    workers_for: Callable[[int], Workers] = lambda runs: Here(),
 ) -> Recalled:
     """Judge all runs that lean on it anew, with the error taken off; writes nothing.
 
@@ -440,10 +443,12 @@ def look(
         archive: where the runs are.
         found: what is recalled.
         told: is called with the number of runs that were judged so far.
+        workers_for: returns who judges so many runs.
     """
     runs = []
-    query = found.query
-    for each in rejudged(index, archive, index.all_runs(query), errors=found.errors):
+    of = list(index.all_runs(found.query))
+    workers = workers_for(len(of))
+    for each in rejudged(index, archive, of, errors=found.errors, workers=workers):
         runs.append(replace(each, data=None))
         told(len(runs))
     return Recalled(found=found, runs=tuple(runs))

@@ -29,9 +29,9 @@ from ..signoff.heads import SigningKey
 from ..signoff.persons import did, member_for, the_roll
 from ..signoff.roll import Clock
 from ..signoff.second_person import refuse_first
+from .anew import Rejudged
 from .keep import RUN_NAME, judgement_item, put_items, run_folder
 from .nouns import shop_item
-from .rejudging import PlanFor, Rejudged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,39 +48,70 @@ class Done:
     refused: ProofstandError | None = None
 
 
-def by_version(name: str) -> tuple[PlanFor, str]:
-    """Return what judges runs by another version of their plan, and its text.
+@dataclass(frozen=True, slots=True)
+class ByVersion:
+    """Judges runs by another version of their plan.
+
+    Attributes:
+        text: of the plan, as its file has it.
+    """
+
+    plan: Plan
+    sha256: str
+    text: str
+
+    @property
+    def question(self) -> str:
+        """What is asked of a run by it, in a word of its own."""
+        return f"version {self.sha256}"
+
+    def __call__(self, run: Run, then: Plan, _: str) -> tuple[Plan, str]:
+        """Return the version, for a run of that plan.
+
+        Raises:
+            InputError: ``plan_not_a_version``.
+        """
+        if self.plan.id != then.id:
+            raise InputError(
+                "plan_not_a_version",
+                where=run.id,
+                given=self.plan.id,
+                wanted=then.id,
+            )
+        return self.plan, self.sha256
+
+
+def by_version(name: str) -> ByVersion:
+    """Return what judges runs by another version of their plan.
 
     Raises:
         InputError: the plan can't be read.
     """
     plan, text = plan_by_name(name)
     sha256 = text_sha256(text)
-    plan = as_approved(plan, sha256)
-
-    def plan_for(run: Run, then: Plan, _: str) -> tuple[Plan, str]:
-        if plan.id != then.id:
-            raise InputError(
-                "plan_not_a_version", where=run.id, given=plan.id, wanted=then.id
-            )
-        return plan, sha256
-
-    return plan_for, text
+    return ByVersion(as_approved(plan, sha256), sha256, text)
 
 
-def by_rule(rule: RuleName) -> PlanFor:
-    """Return what judges runs by their plan with another decision rule throughout."""
+@dataclass(frozen=True, slots=True)
+class ByRule:
+    """Judges runs by their plan with another decision rule throughout."""
 
-    def plan_for(run: Run, then: Plan, sha256: str) -> tuple[Plan, str]:
+    rule: RuleName
+
+    @property
+    def question(self) -> str:
+        """What is asked of a run by it, in a word of its own."""
+        return f"rule {self.rule}"
+
+    def __call__(self, run: Run, then: Plan, sha256: str) -> tuple[Plan, str]:
+        """Return the plan with that rule."""
         steps = tuple(
             replace(
                 step, limits=tuple(replace(limit, rule=None) for limit in step.limits)
             )
             for step in then.steps
         )
-        return replace(then, rule=rule, steps=steps), sha256
-
-    return plan_for
+        return replace(then, rule=self.rule, steps=steps), sha256
 
 
 def keep_new(

@@ -20,6 +20,7 @@ import pytest
 from proofstand.bench.calibrate import make_record
 from proofstand.bench.points import Points
 from proofstand.commands.main import main
+from proofstand.keeping.anew import without_errors
 from proofstand.keeping.checked import check_archive
 from proofstand.keeping.home import home, index_of
 from proofstand.keeping.keep import (
@@ -30,7 +31,6 @@ from proofstand.keeping.keep import (
     put_items,
 )
 from proofstand.keeping.recall import GivenError, Wanted, look, look_up
-from proofstand.keeping.rejudging import without_errors
 from proofstand.signoff.heads import SigningKey
 from proofstand.signoff.issue import issue
 from proofstand.signoff.keys import PUBLIC_NAME, load_key, make_key
