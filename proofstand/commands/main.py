@@ -11,55 +11,34 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Any, NoReturn
 
 from records.errors import EXIT_INTERRUPTED, InputError, OurFault, ProofstandError
 
-from . import (
-    archive,
-    certify,
-    demo,
-    drill,
-    import_log,
-    job,
-    judge,
-    keys,
-    notice,
-    people,
-    plan,
-    print_labels,
-    record,
-    records,
-    recover,
-    rig,
-    serve,
-    simulate,
-    verify,
-    window,
-)
-
-COMMANDS = (
-    demo,
-    record,
-    recover,
-    simulate,
-    serve,
-    import_log,
-    judge,
-    certify,
-    verify,
-    notice,
-    print_labels,
-    records,
-    archive,
-    window,
-    plan,
-    job,
-    people,
-    keys,
-    rig,
-    drill,
-)
+# What is typed, and the module that it is in, in the order of the help page.
+COMMANDS = {
+    "demo": "demo",
+    "record": "record",
+    "recover": "recover",
+    "simulate": "simulate",
+    "serve": "serve",
+    "import": "import_log",
+    "judge": "judge",
+    "certify": "certify",
+    "verify": "verify",
+    "notice": "notice",
+    "print": "print_labels",
+    "records": "records",
+    "archive": "archive",
+    "window": "window",
+    "plan": "plan",
+    "job": "job",
+    "people": "people",
+    "keys": "keys",
+    "rig": "rig",
+    "drill": "drill",
+}
 
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
@@ -88,8 +67,12 @@ class _Version(argparse.Action):
         parser.exit()
 
 
-def parser(commands_in: Sequence[Any] = COMMANDS) -> argparse.ArgumentParser:
-    """Return the parser with its commands."""
+def parser(wanted: str = "") -> argparse.ArgumentParser:
+    """Return the parser with its commands.
+
+    Args:
+        wanted: a command; then that one alone is loaded. Else all are.
+    """
     top = _Parser(
         prog="proofstand",
         description="Bench tests of rebuilt gas regulators: record, judge, keep.",
@@ -99,8 +82,8 @@ def parser(commands_in: Sequence[Any] = COMMANDS) -> argparse.ArgumentParser:
     commands = top.add_subparsers(
         dest="command", metavar="COMMAND", required=True, parser_class=_Parser
     )
-    for module in commands_in:
-        module.add(commands)
+    for name in (wanted,) if wanted in COMMANDS else COMMANDS:
+        import_module(f".{COMMANDS[name]}", __package__).add(commands)
     return top
 
 
@@ -114,9 +97,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if sys.stdout is None:
             sys.stdout = open(os.devnull, "w", encoding="utf-8")
-        # the window is to be there at once: no time for the others' options
-        only = (window,) if given[:1] == ["window"] else COMMANDS
-        args = parser(only).parse_args(given)
+        # it is to begin at once: no time for the options of the others
+        args = parser(given[0] if given else "").parse_args(given)
         code: int = args.run(args)
         sys.stdout.flush()
         return code
