@@ -13,7 +13,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from proofstand.alarms import hose_page
-from proofstand.at_work import Order, Standing, found_at_work, remove_note
+from proofstand.at_work import (
+    AtWork,
+    Order,
+    Standing,
+    found_at_work,
+    remove_note,
+    serial_in,
+)
 from proofstand.commands.window import WindowOptions
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError
@@ -46,7 +53,7 @@ from .bench_desk.screen import Head, Phase, Screen
 from .bench_desk.start_checks import Given
 from .bench_desk.start_sheet import StartSheet
 from .bench_desk.station_strips import StationStrips, station_of
-from .bench_desk.strips import CloseStrip
+from .bench_desk.strips import CloseStrip, InterruptedStrip
 from .bench_desk.wording import said
 from .desk import Desk, DeskMaker, DeskModel
 from .pieces import Rule, pressed_at
@@ -60,6 +67,7 @@ from .session_thread import (
     earlier_run_of,
     paper_of,
     recorded_run,
+    recovered_run,
     tag_of_run,
 )
 from .theme import Theme, inks_for, palette, scale_for, sheet
@@ -88,6 +96,7 @@ _KEYS = {
     Qt.Key.Key_F7: "open_tag",
     Qt.Key.Key_F8: "next_regulator",
     Qt.Key.Key_F9: "another_test",
+    Qt.Key.Key_F10: "stop",
     Qt.Key.Key_F12: "next_station",
 }
 # These count at every desk.
@@ -170,6 +179,7 @@ class Window(QWidget):
         self._presenter: Presenter | None = None
         self._thread: SessionThread | SessionProcess | None = None
         self._others: list[Led] = []
+        self._interrupted: list[AtWork] = []
         self._side_tasks: list[SideTask] = []
         self._burst = Burst()
         self._sign: Qt.Key | None = None
@@ -230,6 +240,10 @@ class Window(QWidget):
         self.close_strip.keep.connect(self.keep_on)
         self.close_strip.leave.connect(self.leave_and_close)
         self.close_strip.end.connect(self.end_and_close)
+        self.interrupted = InterruptedStrip(theme)
+        self.interrupted.go_on.connect(self._go_on_interrupted)
+        self.interrupted.keep.connect(self._keep_interrupted)
+        self.interrupted.later.connect(self._leave_interrupted)
         self.stations = StationStrips(theme)
         self.stations.chosen.connect(self.go_to)
         self._stack = QStackedWidget()
@@ -246,6 +260,7 @@ class Window(QWidget):
         self._layout.addWidget(Rule(theme))
         self._layout.addWidget(self.alarm_bar)
         self._layout.addWidget(self.close_strip)
+        self._layout.addWidget(self.interrupted)
         self._layout.addWidget(self.stations)
         self._desks = QStackedWidget()
         self._desks.addWidget(self._stack)
@@ -455,21 +470,57 @@ class Window(QWidget):
     def find_again(self) -> None:
         """Take up again the test that an earlier window began, if there is one."""
         for found in found_at_work():
+            if found.how is Standing.LONG_DEAD:
+                self._interrupted.append(found)
+                continue
             if self._presenter is not None:
                 self.another_test()
             if found.how is Standing.SEALED:
                 remove_note(found.order.journal)
                 self.look_at(found.order.out, found.order.key_folder)
-            elif found.how is Standing.LONG_DEAD:
-                words = said("start", "interrupted", path=found.order.journal)
-                self.start.side_note.setText(words)
-                continue
             else:
                 order = found.order
                 self._by = order.by
                 hands = order.hands is None and order.demo is None
                 presenter = Presenter("finding_again", hands=hands)
                 self.follow(SessionProcess(order, attach=True), presenter)
+        self._show_interrupted()
+
+    # --- a test that was interrupted some time ago -----------------------------------
+
+    def _show_interrupted(self) -> None:
+        """Tell of the first such test, as long as no other one is shown."""
+        told = None
+        if self._interrupted and self._presenter is None and self.form is None:
+            found = self._interrupted[0]
+            serial = serial_in(found.order.journal) or said("interrupted", "unknown")
+            at = time.localtime(found.last_s)
+            when = time.strftime("%Y-%m-%d %H:%M %z", at)
+            told = (
+                said("interrupted", "what", serial=serial, when=when),
+                said("interrupted", "do", path=found.order.journal),
+            )
+        self.interrupted.show_test(told)
+
+    def _go_on_interrupted(self) -> None:
+        """Go on with it: its recorder is started again, and repeats its step."""
+        order = self._interrupted.pop(0).order
+        self._by = order.by
+        hands = order.hands is None and order.demo is None
+        presenter = Presenter("finding_again", hands=hands)
+        self.follow(SessionProcess(order, attach=True), presenter)
+
+    def _keep_interrupted(self) -> None:
+        """Make a file of what was recorded, and look at it; the journal stays."""
+        order = self._interrupted.pop(0).order
+        task = recovered_run(order, self._options.key)
+        presenter = Presenter("looking", live=False)
+        self.follow(SessionThread(task), presenter)
+
+    def _leave_interrupted(self) -> None:
+        """Ask again when the window is opened the next time."""
+        self._interrupted.pop(0)
+        self._show_interrupted()
 
     def follow(
         self, thread: SessionThread | SessionProcess, presenter: Presenter
@@ -486,6 +537,7 @@ class Window(QWidget):
         self._to_bench()
         self._left_a_test = False
         self._presenter = presenter
+        self.interrupted.show_test(None)
         presenter.come_into_view()
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
@@ -546,6 +598,7 @@ class Window(QWidget):
         self.start.renew(last_test(), card=not anew)
         self._drop_desk()
         self.head.show_head(Head())
+        self._show_interrupted()
 
     def _drop_desk(self) -> None:
         if self.desk is not None:

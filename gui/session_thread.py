@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.judge import judge
+from proofstand.at_work import Order, remove_note
 from proofstand.log import our_fault
 from proofstand.procedure.engine import Command
+from proofstand.recovery import recover_beside
 from proofstand.session import (
     Closed,
     Marked,
@@ -236,6 +238,24 @@ def recorded_run(path: Path, key_folder: Path | None = None) -> Task:
         for event in replayed(final.run):
             tell(event)
         tell(final)
+
+    return task
+
+
+def recovered_run(order: Order, key_folder: Path | None = None) -> Task:
+    """Return the task of making a file of an interrupted test and looking at it.
+
+    The journal stays; the test is forgotten as one to go on with.
+
+    Args:
+        order: what its recorder was told to do.
+        key_folder: of the key for its papers, None for the one that it would take.
+    """
+
+    def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
+        path = recover_beside(order.journal, order.key_folder)
+        remove_note(order.journal)
+        recorded_run(path, order.key_folder or key_folder)(tell, commands)
 
     return task
 

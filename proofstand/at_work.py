@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from records.errors import InputError, ProofstandError, RefusedError
+from records.journal import JournalTail
 from records.rig import PRESSURE_ROLES, Instrument, Rig
 from records.tomlfile import from_json, to_json
 from rig.rigfile import load_rig
@@ -175,10 +176,15 @@ class Standing(Enum):
 
 @dataclass(frozen=True, slots=True)
 class AtWork:
-    """A test that an earlier window began."""
+    """A test that an earlier window began.
+
+    Attributes:
+        last_s: when it was last written to, seconds since 1970; 0 where unknown.
+    """
 
     order: Order
     how: Standing
+    last_s: float = 0.0
 
 
 def found_at_work() -> list[AtWork]:
@@ -188,10 +194,11 @@ def found_at_work() -> list[AtWork]:
     """
     found = []
     for note in notes():
-        order = note.order
+        order, last_s = note.order, 0.0
         try:
-            age_s = time.time() - order.journal.stat().st_mtime
-            how = Standing.ON if age_s < LATELY_S else Standing.LONG_DEAD
+            last_s = order.journal.stat().st_mtime
+            lately = time.time() - last_s < LATELY_S
+            how = Standing.ON if lately else Standing.LONG_DEAD
         except OSError:
             how = Standing.SEALED
             if not order.out.exists():
@@ -199,8 +206,20 @@ def found_at_work() -> list[AtWork]:
                     remove_note(order.journal)
                     continue
                 how = Standing.ON  # it is only being opened
-        found.append(AtWork(order, how))
+        found.append(AtWork(order, how, last_s))
     return sorted(found, key=lambda each: each.how is not Standing.ON)
+
+
+def serial_in(journal: Path) -> str:
+    """Return the serial of a journal's regulator, "" where it can't be read."""
+    tail = JournalTail(journal)
+    try:
+        tail.take()
+        return "" if tail.header is None else tail.header.job.regulator.serial
+    except ProofstandError:
+        return ""
+    finally:
+        tail.close()
 
 
 def refuse_taken(order: Order) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 
 from records.errors import InputError
@@ -84,6 +85,27 @@ def recover(
         read.torn_bytes,
         read.damaged_records,
     )
+
+
+def recover_beside(journal: Path, key_folder: Path | None = None) -> Path:
+    """Make a file of a journal that was not closed, beside it; return where it is.
+
+    Nothing is overwritten: where the name is taken a number follows it.
+
+    Args:
+        journal: what a recorder left.
+        key_folder: of the key that seals it; None takes the shop's for a real rig.
+
+    Raises:
+        InputError, RefusedError: see :func:`recover`.
+    """
+    for number in count(1):
+        more = "" if number == 1 else f"-{number}"
+        out = journal.with_name(f"{journal.stem}-interrupted{more}.h5")
+        if not out.exists():
+            recover(journal, out, key_folder)
+            return out
+    raise AssertionError
 
 
 def _origin(parts: tuple[Part, ...], part: int, instrument: str, first_ns: int) -> int:

@@ -1029,6 +1029,9 @@ class Presenter:
                 grave=True,
             )
         told = []
+        silent = self._silent_role()
+        if silent:
+            told.append(said("not_read", role=said("role", silent)))
         if self._closing_s and self._step.kind == "lockup":
             told.append(said("closed_in", seconds=f"{float(self._closing_s):.1f}"))
         to_go = said("to_go", time=span_words(max(seconds - held, 0.0)))
@@ -1042,6 +1045,14 @@ class Presenter:
             hold=bar,
             foot=f"{self._foot()} {self._holds_left()}".rstrip(),
         )
+
+    def _silent_role(self) -> str:
+        """Return the role of a pressure that is not read while it is held, or ""."""
+        for live in self._drawn:
+            role = live.channel.role
+            if live.now(self._now_s) is None and known("role", role):
+                return role
+        return ""
 
     def _course(self) -> str:
         """Return how the hold that is on stands, as far as it is judged, or ""."""

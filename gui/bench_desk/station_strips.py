@@ -53,7 +53,10 @@ def station_of(screen: Screen) -> StationShown:
     elif screen.phase is Phase.FAILED and screen.strip is not None:
         doing = screen.strip.what
     alarm = "" if screen.alarm is None else screen.alarm.first
-    return StationShown(said("stations", "line", of=regulator, what=doing), alarm)
+    line = said("stations", "line", of=regulator, what=doing)
+    if screen.readings and screen.verdict is None:
+        line = said("stations", "reads", line=line, readings=screen.readings)
+    return StationShown(line, alarm)
 
 
 class StationStrips(QWidget):

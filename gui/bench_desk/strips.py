@@ -61,6 +61,55 @@ class StripBar(QWidget):
         painter.fillRect(0, self.height() - 1, self.width(), 1, QColor(inks.rule))
 
 
+class InterruptedStrip(QWidget):
+    """A test of some time ago that was interrupted, and what is to become of it."""
+
+    go_on = Signal()
+    keep = Signal()
+    later = Signal()
+
+    def __init__(self, theme: Theme) -> None:
+        super().__init__()
+        self._theme = theme
+        px = theme.px
+        self.words = line(theme, "lead", bold=True, wrap=True, name="interrupted test")
+        self.do = line(theme, "text", wrap=True, name="what to do")
+        self.keys = {
+            name: key(theme, said("interrupted", name), size="text")
+            for name in ("go_on", "keep", "later")
+        }
+        for name, button in self.keys.items():
+            button.setMinimumHeight(px(40))
+            button.setAutoDefault(False)
+            button.clicked.connect(getattr(self, name))
+        told = QVBoxLayout()
+        told.setSpacing(px(1))
+        told.addWidget(self.words)
+        told.addWidget(self.do)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(px(36), px(9), px(24), px(9))
+        layout.setSpacing(px(12))
+        layout.addLayout(told, 1)
+        for button in self.keys.values():
+            layout.addWidget(button)
+        self.hide()
+
+    def show_test(self, told: tuple[str, str] | None) -> None:
+        """Tell of a test: what it is and what to do; None for none."""
+        self.setVisible(told is not None)
+        if told is not None:
+            put(self.words, told[0])
+            put(self.do, told[1])
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802
+        """Draw the ground and the mark at its edge."""
+        inks, px = self._theme.inks, self._theme.px
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor(inks.panel))
+        painter.fillRect(0, 0, px(12), self.height(), QColor(inks.undecided))
+        painter.fillRect(0, self.height() - 1, self.width(), 1, QColor(inks.rule))
+
+
 class CloseStrip(QWidget):
     """Asks what to do with the test when the window is to close."""
 

@@ -7,6 +7,7 @@ kept as artefacts of a test run, and every check of the look goes over all of th
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,14 +20,16 @@ from gui.app import Led, Window, made_application
 from gui.bench_desk.presenter import ARM_S, Presenter
 from gui.bench_desk.start_checks import Given
 from gui.session_thread import EarlierFound, Final, PaperMade, SessionThread
+from proofstand.at_work import FORMAT, AtWork, Note, Order, Standing, write_note
 from proofstand.commands.window import WindowOptions
 from proofstand.procedure.engine import Command
 from proofstand.session import Asked, Closed, Judged, Marked, Troubled
 from proofstand.simulated import EPOCH, JOB_TEXT, job_text
 from records.errors import RigError
+from records.journal import JournalWriter
 from records.judgement import Judgement, Outcome, Verdict
 from records.measure import parse_quantity
-from records.run import Mark, MarkKind, Request, Run
+from records.run import Mark, MarkKind, Request, Run, as_blocks
 from rig.simulator.rigtext import rig_text
 from tests.gui.replay import events_until
 
@@ -562,6 +565,39 @@ def two_stations_and_an_alarm_at_the_other(scene: Scene) -> None:
 def start_beside_a_test(scene: Scene) -> None:
     start_filled(scene)
     _beside(scene)
+
+
+# --- a test of some time ago that was interrupted ------------------------------------
+
+
+def interrupted_test(scene: Scene, until_s: float = 400.0) -> AtWork:
+    """Leave what a recorder leaves that died in a test; of an hour ago."""
+    run, out = scene.good_run, scene.folder / "SIM-0001-20260615-1.h5"
+    order = Order(out=out, by=BY)
+    header = replace(run.header, source="")
+    writer = JournalWriter(order.journal, header)
+    for part in run.parts:
+        writer.part(part)
+    origin = min(int(s.t_ns[0]) for s in run.samples.values())
+    for block in as_blocks(run):
+        if (int(block.t_ns[-1]) - origin) * 1e-9 < until_s:
+            writer.block(block)
+    for mark in run.marks:
+        if mark.t_s < until_s:
+            writer.mark(mark)
+    writer.drop()
+    ago = time.time() - 3600.0
+    os.utime(order.journal, (ago, ago))
+    write_note(Note(format=FORMAT, order=order, pid=1, port=1, token="00"))
+    return AtWork(order, Standing.LONG_DEAD, ago)
+
+
+@state
+def start_after_an_interruption(scene: Scene) -> None:
+    start_filled(scene)
+    scene.window._interrupted = [interrupted_test(scene)]
+    scene.window._show_interrupted()
+    made_application().processEvents()
 
 
 # --- where words that must stand meet little room ------------------------------------

@@ -264,7 +264,7 @@ def test_a_test_that_ended_unwatched_is_shown_by_the_next_window(
     assert open_run(order.out).state is RunState.SEALED
 
 
-def test_an_interruption_of_long_ago_is_only_told(
+def test_an_interruption_of_long_ago_is_told_and_gone_on_with_when_asked(
     qtbot: QtBot, order: Order, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     link, told = SessionProcess(order), list[ThreadEvent]()
@@ -281,8 +281,23 @@ def test_an_interruption_of_long_ago_is_only_told(
     made = window(qtbot)
     made.open_as_asked()
     assert made.start.isVisible()
-    assert str(order.journal) in made.start.side_note.text()
+    assert made.interrupted.isVisible()
+    assert "SIM-0001" in made.interrupted.words.text()
+    assert str(order.journal) in made.interrupted.do.text()
     assert order.journal.read_bytes() == before
+    made.interrupted.keys["go_on"].click()
+    assert not made.interrupted.isVisible()
+    until = time.monotonic() + WAIT_S
+    while time.monotonic() < until and not read_journal(order.journal).run.parts[1:]:
+        made.beat()
+        made_application().processEvents()
+    parts = read_journal(order.journal).run.parts
+    assert [part.number for part in parts] == [1, 2]
+    made.leave_and_close()
+    made.wait_for_threads()
+    later = read_note(order.journal)
+    assert later is not None
+    os.kill(later.pid, signal.SIGTERM)
 
 
 def test_a_window_that_lets_go_leaves_the_test_to_the_next_one(
