@@ -157,6 +157,17 @@ def _warnings(
         yield Reason.of("run_unsigned")
     if run.state is RunState.INTERRUPTED:
         yield Reason.of("run_interrupted")
+    for each in run.moved:
+        yield Reason.of(
+            "boundary_moved",
+            step=each.step,
+            by=each.by,
+            why=each.why,
+            **{
+                name: f"{getattr(each, name):.1f}"
+                for name in ("begin_s", "end_s", "was_begin_s", "was_end_s")
+            },
+        )
     if len(run.parts) > 1:
         yield Reason.of("several_parts", parts=len(run.parts))
     if plan.status == "draft":

@@ -6,6 +6,7 @@ The shut-off is taken from the trace. Its time stamp is the half of the rise.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -47,7 +48,20 @@ _AHEAD_S = 2.0  # so early may a hand be
 def find_shut_off(
     readings: Readings, outlet: Channel, done: Performance
 ) -> ShutOff | None:
-    """Return the shut-off of a lockup step, or None."""
+    """Return the shut-off of a lockup step, or None.
+
+    Where who reviewed the run moved the begin of the reading by hand, it counts from
+    there; a closing that the trace does not show can't be made so.
+    """
+    found = _seen(readings, outlet, done)
+    moved = [b for b in readings.run.moved if b.step == done.step.id]
+    if found is None or not moved or moved[-1].begin_s == moved[-1].was_begin_s:
+        return found
+    begin_s = moved[-1].begin_s
+    return replace(found, t50_s=begin_s, onset_s=min(found.onset_s, begin_s))
+
+
+def _seen(readings: Readings, outlet: Channel, done: Performance) -> ShutOff | None:
     asked = done.asked_at("close_bleed")
     start = done.begin_s if asked is None else max(done.begin_s, asked - LOOK_BEFORE_S)
     trace = readings.trace(outlet, done.part)

@@ -75,6 +75,8 @@ def role_of(finding: Finding, rig: Rig) -> str:
 def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]:
     """Return one judgement as the schema has it; no NaN, null where not measured."""
     header = run.header
+    # only where there are any, so that others stay as they always were
+    moved = {"boundaries": to_jsonable(run.moved)} if run.moved else {}
     return {
         "run": {
             "id": judgement.run_id,
@@ -102,6 +104,7 @@ def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]
         "analysis_version": judgement.analysis_version,
         "by": judgement.by,
         "supersedes": judgement.supersedes,
+        **moved,
     }
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from .approval import Approval
+from .boundary import Boundary
 from .jobcard import JobCard
 from .measure import Quantity
 from .plan import Plan
@@ -225,6 +226,7 @@ class Run:
         key_id: fingerprint of the key that signed the seal, or "" when unsigned.
         truth: the simulator's true parameters, or None for a real rig.
         samples: per (part number, instrument id).
+        moved: boundaries that who reviews it moved by hand; never in its file.
     """
 
     header: RunHeader
@@ -235,6 +237,7 @@ class Run:
     marks: tuple[Mark, ...]
     truth: Mapping[str, Any] | None
     samples: Mapping[tuple[int, str], Samples]
+    moved: tuple[Boundary, ...] = ()
 
     @property
     def id(self) -> str:

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import recall, record_notes, records_out, rejudge, trend
+from . import boundary, recall, record_notes, records_out, rejudge, trend
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import Subparsers, by_option, end_progress, json_option, progress
 
@@ -107,6 +107,7 @@ def add(commands: Subparsers) -> None:
     records_out.add(actions, _day)
     recall.add(actions, _day)
     rejudge.add(actions, _filters)
+    boundary.add(actions)
     trend.add(actions, _filters)
     record_notes.add_all(actions)
 

@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
             workers=workers_of(args, len(chosen)),
             unfinished=unfinished,
         )
-        for each in _done(args, where, judged, text):
+        for each in kept_where_asked(args, where, judged, text):
             # what was kept is kept; all of them at once would be large
             done.append(replace(each, of=replace(each.of, data=None)))
             left.see(each.of.run.run, unfinished.taken_over)
@@ -113,9 +113,9 @@ def run(args: argparse.Namespace) -> int:
         known = unfinished.taken_over
         print(f"{known} runs were known from an interrupted time.", file=sys.stderr)
     if args.json:
-        print(json.dumps(_as_json(args, done), ensure_ascii=False))
+        print(json.dumps(as_json(done), ensure_ascii=False))
     else:
-        print("\n".join(_lines(args, done, where.archive.folder)))
+        print("\n".join(lines(args, done, where.archive.folder)))
     troubles = [each.of.trouble for each in done if each.of.trouble is not None]
     grave = (EXIT_OUR_FAULT, EXIT_INTEGRITY)
     codes = [t.exit_code for t in troubles if t.exit_code in grave]
@@ -140,9 +140,17 @@ def _chosen(args: argparse.Namespace, index: Index) -> Iterator[RunFound]:
         yield from runs_named(index, what)
 
 
-def _done(
-    args: argparse.Namespace, where: Home, judged: Iterator[Rejudged], text: str
+def kept_where_asked(
+    args: argparse.Namespace, where: Home, judged: Iterator[Rejudged], text: str = ""
 ) -> Iterator[Done]:
+    """Give what was judged; with ``--keep`` once it is kept beside the old.
+
+    Args:
+        args: ``keep``, ``by``, ``key`` and how a PIN is asked for.
+        where: the archive.
+        judged: runs judged anew.
+        text: of another version of the plan, kept with the first of them.
+    """
     from proofstand.keeping.home import head_key
     from proofstand.keeping.rejudge import Done, keep_new
     from proofstand.signoff.persons import prove
@@ -161,7 +169,8 @@ def _done(
     )
 
 
-def _as_json(args: argparse.Namespace, done: list[Done]) -> dict[str, Any]:
+def as_json(done: list[Done]) -> dict[str, Any]:
+    """Return what was judged anew as JSON."""
     from analysis.version import ANALYSIS_VERSION
     from proofstand.keeping.rejudging import rejudged_json
     from proofstand.report import trouble_json
@@ -190,7 +199,8 @@ def _as_json(args: argparse.Namespace, done: list[Done]) -> dict[str, Any]:
     }
 
 
-def _lines(args: argparse.Namespace, done: list[Done], folder: Path) -> list[str]:
+def lines(args: argparse.Namespace, done: list[Done], folder: Path) -> list[str]:
+    """Return what was judged anew in words."""
     from analysis.version import ANALYSIS_VERSION
     from proofstand.display import plain
     from proofstand.words.sentences import trouble

@@ -33,6 +33,7 @@ from records.tomlfile import text_sha256
 from ..approvals import as_approved, plan_of
 from ..report import judgement_json
 from ..signoff.verify import verify
+from .boundaries import Moved, boundaries_in, boundary_of, with_boundaries
 from .keep import RUN_NAME, run_folder
 
 _PAIR = "tested_with"  # in the warnings of a judgement that is of one of two
@@ -40,7 +41,7 @@ _PAIR = "tested_with"  # in the warnings of a judgement that is of one of two
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """A finding whose outcome comes out another.
+    """A finding that comes out another: its outcome, or its value where it matters.
 
     Attributes:
         before, after: the outcome, "" where there is no such finding.
@@ -132,12 +133,14 @@ class Asked:
             the kept judgement was made by another version. A run of which it gives no
             channel is left out.
         plan_for: the plan to judge by; None takes that of the kept judgement.
+        moved: what is read in a step, moved by hand; it joins what was moved before.
     """
 
     folder: Path
     plans: tuple[str, ...]
     errors: Errors | None = None
     plan_for: PlanFor | None = None
+    moved: Moved | None = None
 
 
 def judge_anew(asked: Asked, task: Task) -> tuple[Rejudged, ...]:
@@ -243,9 +246,16 @@ def _each(
         narrow = told is not None and _is_of_one(told)
         version = 0 if told is None else int(told["analysis_version"])
         before = told
+        boundaries = boundaries_in(told)
+        as_read = with_boundaries(run, boundaries)
         if before is None or (wrong is not None and version != ANALYSIS_VERSION):
-            before = _judged(run, *then, serial, narrow=narrow)
-        read = run if wrong is None else without_errors(run, wrong)
+            before = _judged(as_read, *then, serial, narrow=narrow)
+        moved = "" if asked.moved is None else asked.moved.step
+        if asked.moved is not None:
+            own_steps = [each for each in boundaries if each.step != asked.moved.step]
+            new = boundary_of(run, asked.moved)
+            as_read = with_boundaries(run, (*own_steps, new))
+        read = as_read if wrong is None else without_errors(as_read, wrong)
         after = _judged(read, *plan, serial, narrow=narrow)
         yield Rejudged(
             run=task.run,
@@ -256,7 +266,7 @@ def _each(
             kept_version=version,
             before=str(before["verdict"]),
             after=str(after["verdict"]),
-            changes=tuple(_changes(before, after)),
+            changes=tuple(_changes(before, after, moved)),
             papers=own,
             data=after,
         )
@@ -353,14 +363,20 @@ def _judged(
     return judgement_json(judgement, run, plan)
 
 
-def _changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Change]:
-    """Give the findings whose outcome is another, in the order of the new ones."""
+def _changes(
+    before: Mapping[str, Any], after: Mapping[str, Any], moved: str
+) -> Iterator[Change]:
+    """Give the findings whose outcome is another, in the order of the new ones.
+
+    Of a step of which a boundary was moved also those whose value alone is another.
+    """
     old = {_named(finding): finding for finding in before["findings"]}
     new = {_named(finding): finding for finding in after["findings"]}
     for name in dict.fromkeys((*new, *old)):
         was, now = old.get(name), new.get(name)
         outcomes = [str(f["outcome"]) if f else "" for f in (was, now)]
-        if outcomes[0] == outcomes[1]:
+        looked_at = name[0] == moved and _shown(was) != _shown(now)
+        if outcomes[0] == outcomes[1] and not looked_at:
             continue
         known = now or was
         assert known is not None
@@ -394,6 +410,14 @@ def _shown(finding: Mapping[str, Any] | None) -> str:
 
 def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Tell whether two judgements say the same, whoever asked for them."""
-    said = ("plan", "verdict", "findings", "suspects", "warnings", "analysis_version")
+    said = (
+        "plan",
+        "verdict",
+        "findings",
+        "suspects",
+        "warnings",
+        "boundaries",
+        "analysis_version",
+    )
     now = json.loads(json.dumps(new, allow_nan=False))
     return all(old.get(name) == now.get(name) for name in said)

@@ -51,7 +51,7 @@ def rejudged(
     plans = tuple(each.path for each in index.entries(kind="plan"))
     asked = Asked(folder=archive.folder, plans=plans, errors=errors, plan_for=plan_for)
     for _, came in rejudged_tasks(
-        asked, _tasks(index, runs), workers or Here(), unfinished
+        asked, tasks_of(index, runs), workers or Here(), unfinished
     ):
         yield from came
 
@@ -103,7 +103,8 @@ def _died(task: Task, lost: Lost) -> Rejudged:
     return untold(task, error)
 
 
-def _tasks(index: Index, runs: Iterable[RunFound]) -> Iterator[Task]:
+def tasks_of(index: Index, runs: Iterable[RunFound]) -> Iterator[Task]:
+    """Give runs with what the index knows of each."""
     for run in runs:
         yield Task(
             run=run,

@@ -142,7 +142,7 @@ def test_what_was_judged_before_an_interruption_is_not_judged_again(
     ]
     # another question knows nothing of it, and a run of which more was said is new
     other = Unfinished("rule guarded", tmp_path / "notes")
-    task = next(rejudging._tasks(index, [whole[0].run]))
+    task = next(rejudging.tasks_of(index, [whole[0].run]))
     assert other.known(task) is None
     more = type(task)(run=task.run, listed=task.listed[:-1], papers=task.papers)
     assert again.known(more) is None
@@ -188,7 +188,7 @@ def test_notes_that_can_not_be_read_are_none(
 ) -> None:
     folder = tmp_path / "notes"
     notes = Unfinished("q", folder)
-    task = next(rejudging._tasks(index, index.all_runs(Query())))
+    task = next(rejudging.tasks_of(index, index.all_runs(Query())))
     notes.note(task, ())
     (file,) = folder.iterdir()
     kept = file.read_text("utf-8")

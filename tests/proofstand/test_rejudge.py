@@ -9,10 +9,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from analysis.version import ANALYSIS_VERSION
 from proofstand.keeping import rejudge
+from proofstand.keeping.boundaries import (
+    Moved,
+    boundary_of,
+    steps_held,
+    with_boundaries,
+)
 from proofstand.keeping.checked import check_archive
 from proofstand.keeping.keep import add, judgement_item, put_items
 from proofstand.signoff.heads import SigningKey
@@ -305,3 +312,123 @@ def test_who_is_interrupted_goes_on_where_it_ended(
     assert code == 0
     assert sum(run["new"] is not None for run in json.loads(out)["runs"]) == 1
     assert check_archive(kept, [bench_key]).troubles == ()
+
+
+# --- boundaries moved by hand --------------------------------------------------------
+
+BOUNDARY = ("records", "boundary", "r-good")
+WHY = "the outlet was touched at first (invented)"
+
+
+def hold_of(archive: Archive, step: str) -> tuple[float, float]:
+    run = read_sealed(archive.folder / "2026" / "r-good" / "run.h5")
+    times = [m.t_s for m in run.marks if m.step == step and "hold" in m.kind.value]
+    return times[-2], times[-1]
+
+
+def findings_of(told: dict[str, Any], step: str) -> dict[str, float | None]:
+    return {f["id"]: f["value"] for f in told["findings"] if f["step"] == step}
+
+
+def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
+    kept: Archive, bench_key: Path, call: Call, by: Callable[[str], list[object]]
+) -> None:
+    begin, end = hold_of(kept, "creep-hold")
+    (old,) = judgements(kept, "good")
+    was = old.read_bytes()
+    given = (*BOUNDARY, "--step", "creep-hold", "--begin", begin + 60.0, "--why", WHY)
+    code, out, _ = call(*given, "--by", SIGNER, *run_option(kept))
+    assert code == 0
+    told = json.loads(out)
+    assert {c["id"] for c in told["runs"][0]["findings"]} >= {"creep_rate", "seat_leak"}
+    assert judgements(kept, "good") == [old]
+    code, out, _ = call(*given, "--keep", *by(SIGNER), *run_option(kept))
+    assert code == 0
+    _, new = judgements(kept, "good")
+    assert old.read_bytes() == was
+    document = json.loads(new.read_bytes())
+    schema = Path(__file__).parents[2] / "docs" / "schemas" / "judgements-1.json"
+    jsonschema.validate(document, json.loads(schema.read_text("utf-8")))
+    (judged,) = document["judgements"]
+    (moved,) = judged["boundaries"]
+    assert (moved["by"], moved["why"]) == (SIGNER, WHY)
+    assert (moved["was_begin_s"], moved["was_end_s"]) == (begin, end)
+    assert (moved["begin_s"], moved["end_s"]) == (begin + 60.0, end)
+    assert judged["by"] == SIGNER
+    (warning,) = (w for w in judged["warnings"] if w["id"] == "boundary_moved")
+    assert SIGNER in warning["message"]
+    assert WHY in warning["message"]
+    (before,) = json.loads(was)["judgements"]
+    for step in ("lockup-1", "body-hold"):
+        assert findings_of(judged, step) == findings_of(before, step)
+    assert findings_of(judged, "creep-hold") != findings_of(before, "creep-hold")
+    assert check_archive(kept, [bench_key]).troubles == ()
+    # who judges it anew judges what the lead left; another step's joins it
+    _, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
+    assert json.loads(out)["runs"][0]["same"]
+    closed, _ = hold_of(kept, "lockup-1")
+    more = (*BOUNDARY, "--step", "lockup-1", "--begin", closed + 2.0, "--why", WHY)
+    _, out, _ = call(*more, "--by", SIGNER, *run_option(kept))
+    steps = [each["step"] for each in json.loads(out)["boundaries"]]
+    assert steps == ["creep-hold", "lockup-1"]
+    assert {c["step"] for c in json.loads(out)["runs"][0]["findings"]} == {"lockup-1"}
+
+
+@pytest.mark.parametrize(
+    ("step", "begin", "end", "id"),
+    [
+        ("creep-hold", None, None, "usage"),
+        ("lockup-9", 300.0, None, "boundary_no_hold"),
+        ("exercise", 300.0, None, "boundary_no_hold"),
+        ("creep-hold", 1.0, None, "boundary_outside"),
+        ("creep-hold", None, 1e6, "boundary_outside"),
+        ("creep-hold", 500.0, 490.0, "boundary_outside"),
+        ("lockup-1", None, None, "boundary_short"),
+        ("creep-hold", "8;30", None, "usage"),
+    ],
+)
+def test_what_may_not_be_moved_is_refused_in_words(
+    kept: Archive,
+    call: Call,
+    step: str,
+    begin: float | str | None,
+    end: float | None,
+    id: str,
+) -> None:
+    if id == "boundary_short":
+        begin = hold_of(kept, step)[1] - 3.0
+    edges = [("--begin", begin), ("--end", end)]
+    given = [part for name, at in edges if at is not None for part in (name, at)]
+    code, out, _ = call(
+        *(*BOUNDARY, "--step", step, *given, "--why", WHY, "--by", SIGNER),
+        *run_option(kept),
+    )
+    assert (code, json.loads(out)["id"]) == (2, id)
+    assert len(judgements(kept, "good")) == 1
+
+
+def test_a_technician_moves_no_boundary_for_good(
+    kept: Archive, call: Call, by: Callable[[str], list[object]]
+) -> None:
+    begin, _ = hold_of(kept, "creep-hold")
+    given = (*BOUNDARY, "--step", "creep-hold", "--begin", begin + 30.0, "--why", WHY)
+    code, out, _ = call(*given, "--keep", *by(HAND), *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (6, "role_wanted")
+    assert len(judgements(kept, "good")) == 1
+
+
+def test_a_moved_boundary_leaves_the_record_as_it_is(kept: Archive) -> None:
+    run = read_sealed(kept.folder / "2026" / "r-good" / "run.h5")
+    begin, end = hold_of(kept, "lockup-2")
+    moved = Moved(
+        step="lockup-2", begin_s=begin + 1.0, end_s=None, by=LEAD, why=WHY, utc_ns=1
+    )
+    read = with_boundaries(run, [boundary_of(run, moved)])
+    assert read.samples is run.samples
+    changed = [
+        (old, new) for old, new in zip(run.marks, read.marks, strict=True) if old != new
+    ]
+    assert {new.kind.value for _, new in changed} == {"hold_begin", "seen"}
+    assert all(replace(new, t_s=old.t_s) == old for old, new in changed)
+    assert hold_of(kept, "lockup-2") == (begin, end)
+    assert "lockup-2" in steps_held(run)

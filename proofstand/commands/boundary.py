@@ -1,0 +1,107 @@
+"""``records boundary``: what is read in a step, moved by hand, and judged anew."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import time
+from typing import TYPE_CHECKING, Any
+
+from .archive_options import archive_options, home_of, key_option, opened
+from .options import by_option, json_option
+from .pins import pin_option
+from .rejudge import as_json, kept_where_asked, lines
+
+if TYPE_CHECKING:
+    from proofstand.keeping.rejudge import Done
+
+_TIME = re.compile(r"(?:(\d+):)?(\d+(?:[.,]\d+)?)")
+_HELP = "proofstand records boundary -h"
+
+
+def add(actions: Any) -> None:
+    """Add the command.
+
+    Args:
+        actions: of the records command.
+    """
+    parser = actions.add_parser(
+        "boundary",
+        help="move by hand from when to when a step is read, and judge anew",
+        description="Judge a kept run with another begin or end of what is read in a "
+        "step, and compare with the judgement that was kept last. Nothing is written, "
+        "unless --keep is given: then the new judgement is kept beside the old, with "
+        "who moved what and why; the record stays as it is. Pages are made of the "
+        "record as it was tested, so a moved boundary makes no certificate. Exit 6 "
+        "when the judgement was not kept.",
+    )
+    parser.add_argument("what", metavar="RUN|SERIAL|NUMBER")
+    parser.add_argument("--step", required=True, metavar="ID", help="as lockup-1")
+    parser.add_argument(
+        "--begin",
+        type=_seconds,
+        metavar="TIME",
+        help="as 512.5 or 8:32.5, from the start of the step's part of the run",
+    )
+    parser.add_argument("--end", type=_seconds, metavar="TIME", help="the same")
+    parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")
+    parser.add_argument("--keep", action="store_true", help="keep the new judgement")
+    by_option(parser, "who moves it", required=True)
+    pin_option(parser)
+    key_option(parser)
+    archive_options(parser)
+    json_option(parser)
+    parser.set_defaults(run=run)
+
+
+def _seconds(text: str) -> float:
+    match = _TIME.fullmatch(text.strip())
+    if match is None:
+        raise argparse.ArgumentTypeError(f"{text!a} is no time such as 512.5 or 8:32.5")
+    return 60.0 * float(match[1] or 0) + float(match[2].replace(",", "."))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge, perhaps keep, and say what comes out another."""
+    from proofstand.keeping.anew import Asked, judge_anew
+    from proofstand.keeping.boundaries import Moved
+    from proofstand.keeping.rejudging import tasks_of
+    from proofstand.keeping.shown import runs_named
+    from proofstand.signoff.notes import reason_of
+    from records.errors import EXIT_DONE, EXIT_REFUSED, InputError
+
+    if args.begin is None and args.end is None:
+        why = "Say --begin, --end or both."
+        raise InputError("usage", why=why, help=_HELP)
+    where = home_of(args)
+    moved = Moved(
+        step=args.step,
+        begin_s=args.begin,
+        end_s=args.end,
+        by=args.by,
+        why=reason_of(args.why),
+        utc_ns=time.time_ns(),
+    )
+    with opened(where) as index:
+        found = list(runs_named(index, args.what))
+        if len(found) != 1:
+            named = ", ".join(each.run for each in found)
+            why = f"That is {len(found)} runs ({named}); name one by its id."
+            raise InputError("usage", why=why, help=_HELP)
+        plans = tuple(each.path for each in index.entries(kind="plan"))
+        asked = Asked(folder=where.archive.folder, plans=plans, moved=moved)
+        (task,) = tasks_of(index, found)
+        judged = judge_anew(asked, task)
+        trouble = next((e.trouble for e in judged if e.trouble is not None), None)
+        if trouble is not None:
+            raise trouble
+        done: list[Done] = list(kept_where_asked(args, where, iter(judged)))
+    if args.json:
+        told = judged[0].data
+        assert told is not None
+        document = {**as_json(done), "boundaries": told["boundaries"]}
+        print(json.dumps(document, ensure_ascii=False))
+    else:
+        print("\n".join(lines(args, done, where.archive.folder)))
+    return EXIT_REFUSED if any(each.refused for each in done) else EXIT_DONE
