@@ -12,8 +12,8 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -71,7 +71,8 @@ class Note:
 
     Attributes:
         order: what it does. pid: its process, for people who look.
-        port: of this computer. token: without it nobody is talked to, hexadecimal.
+        port: of this computer; 0 where a terminal leads, which no window joins.
+        token: without it nobody is talked to, hexadecimal.
     """
 
     format: str
@@ -128,6 +129,22 @@ def notes() -> list[Note]:
     except OSError:
         return []
     return [note for note in map(_read, paths) if note is not None]
+
+
+@contextmanager
+def led_at_terminal(order: Order) -> Iterator[None]:
+    """Tell others for a while that a terminal leads a test on a rig and station.
+
+    Raises:
+        RefusedError: ``rig_in_use``: another one is at it.
+    """
+    refuse_taken(order)
+    with suppress(OSError):  # who can't be told finds the rig in use by what it reads
+        write_note(Note(format=FORMAT, order=order, pid=os.getpid(), port=0, token=""))
+    try:
+        yield
+    finally:
+        remove_note(order.journal)
 
 
 def start_recorder(order: Order) -> subprocess.Popen[bytes]:
@@ -195,6 +212,9 @@ def found_at_work() -> list[AtWork]:
     found = []
     for note in notes():
         order, last_s = note.order, 0.0
+        if note.port == 0:
+            _forget_dead_terminal(order)
+            continue
         try:
             last_s = order.journal.stat().st_mtime
             lately = time.time() - last_s < LATELY_S
@@ -208,6 +228,16 @@ def found_at_work() -> list[AtWork]:
                 how = Standing.ON  # it is only being opened
         found.append(AtWork(order, how, last_s))
     return sorted(found, key=lambda each: each.how is not Standing.ON)
+
+
+def _forget_dead_terminal(order: Order) -> None:
+    """Remove the note of a terminal that was closed hard; its journal stays."""
+    try:
+        age_s = time.time() - order.journal.stat().st_mtime
+    except OSError:
+        age_s = time.time() - note_path(order.journal).stat().st_mtime
+    if age_s > LATELY_S:
+        remove_note(order.journal)
 
 
 def serial_in(journal: Path) -> str:

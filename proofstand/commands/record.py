@@ -18,6 +18,7 @@ from .options import (
 )
 
 if TYPE_CHECKING:
+    from proofstand.at_work import Order
     from proofstand.bench.cautions import Cautions
     from proofstand.procedure.engine import Command
 
@@ -84,6 +85,7 @@ def add(commands: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record, seal and judge; return the verdict's exit code."""
+    from proofstand.at_work import led_at_terminal
     from proofstand.recording import record, resume
     from proofstand.words.sentences import caution
 
@@ -105,38 +107,39 @@ def run(args: argparse.Namespace) -> int:
     if not args.json:
         print(caution("general"), file=sys.stderr)
     try:
-        if args.resume is not None:
-            recorded = resume(
-                journal=journal,
-                rig_path=args.rig,
-                out=out,
-                hands=args.hands,
-                by=args.by,
-                key_folder=args.key,
-                tell=prompter.tell,
-                commands=commands,
-                cautions_read_by=args.cautions_read_by,
-                ask_cautions=ask,
-            )
-        else:
-            recorded = record(
-                rig_path=args.rig,
-                plan_name=args.plan,
-                job_path=args.job,
-                out=out,
-                journal=journal,
-                hands=args.hands,
-                by=args.by,
-                key_folder=args.key,
-                tell=prompter.tell,
-                commands=commands,
-                station=args.station,
-                label=args.label,
-                people=args.people,
-                warn=prompter.warn,
-                cautions_read_by=args.cautions_read_by,
-                ask_cautions=ask,
-            )
+        with led_at_terminal(_order(args, out)):
+            if args.resume is not None:
+                recorded = resume(
+                    journal=journal,
+                    rig_path=args.rig,
+                    out=out,
+                    hands=args.hands,
+                    by=args.by,
+                    key_folder=args.key,
+                    tell=prompter.tell,
+                    commands=commands,
+                    cautions_read_by=args.cautions_read_by,
+                    ask_cautions=ask,
+                )
+            else:
+                recorded = record(
+                    rig_path=args.rig,
+                    plan_name=args.plan,
+                    job_path=args.job,
+                    out=out,
+                    journal=journal,
+                    hands=args.hands,
+                    by=args.by,
+                    key_folder=args.key,
+                    tell=prompter.tell,
+                    commands=commands,
+                    station=args.station,
+                    label=args.label,
+                    people=args.people,
+                    warn=prompter.warn,
+                    cautions_read_by=args.cautions_read_by,
+                    ask_cautions=ask,
+                )
     except KeyboardInterrupt:
         prompter.tell_interrupted(journal)
         raise
@@ -145,6 +148,14 @@ def run(args: argparse.Namespace) -> int:
     if not args.json:
         print(f"{out}: sealed, sha256 {recorded.seal.sha256}", file=sys.stderr)
     return print_judged(out, as_json=args.json)
+
+
+def _order(args: argparse.Namespace, out: Path) -> Order:
+    """Return what others at this computer are to know of the test."""
+    from proofstand.at_work import Order
+
+    rig = None if args.rig is None else Path(args.rig).absolute()
+    return Order(out=out.absolute(), rig=rig, station=args.station, by=args.by)
 
 
 def _places(args: argparse.Namespace) -> tuple[Path, Path]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 import sys
 import time
@@ -20,7 +21,9 @@ from proofstand.at_work import (
     Order,
     Standing,
     found_at_work,
+    led_at_terminal,
     note_path,
+    notes,
     read_note,
     refuse_taken,
     remove_note,
@@ -359,3 +362,34 @@ def test_stations_of_one_rig_are_no_hindrance_to_each_other(tmp_path: Path) -> N
         refuse_taken(replace(second, station="station-2"))
         with pytest.raises(RefusedError):
             refuse_taken(second)
+
+
+def test_a_terminal_s_test_is_told_to_windows_and_no_window_joins_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(SERVED, "utf-8")
+    first = Order(out=tmp_path / "run.h5", rig=rig)
+    second = replace(first, out=tmp_path / "two.h5")
+    with led_at_terminal(first):
+        first.journal.touch()
+        with pytest.raises(RefusedError, match="rig_in_use"):
+            refuse_taken(second)
+        with pytest.raises(RefusedError, match="rig_in_use"), led_at_terminal(second):
+            raise AssertionError("two tests at one rig")
+        assert found_at_work() == []
+        assert len(notes()) == 1
+    assert notes() == []
+    refuse_taken(second)
+    # one that was closed hard is forgotten once nobody can be at it any more
+    with monkeypatch.context() as patched:
+        patched.setattr("proofstand.at_work.remove_note", lambda journal: None)
+        with led_at_terminal(first):
+            pass
+    assert len(notes()) == 1
+    assert found_at_work() == []
+    assert len(notes()) == 1
+    ago = time.time() - 3600.0
+    os.utime(first.journal, (ago, ago))
+    assert found_at_work() == []
+    assert notes() == []
