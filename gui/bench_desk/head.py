@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QColor, QPainter
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from proofstand.words.sentences import hose_words
@@ -26,6 +26,8 @@ class DeskName(QPushButton):
         self.in_view = False
         self.setFlat(True)
         self.setFont(theme.font("lead"))
+        wide = QFontMetricsF(theme.font("lead", bold=True)).horizontalAdvance(text)
+        self.setMinimumWidth(round(wide) + theme.px(6))
         self.setAccessibleName(said("desk_key", desk=text))
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.setAutoDefault(False)

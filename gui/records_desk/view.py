@@ -1,0 +1,297 @@
+"""The Records desk's widgets put together: one page at a time, keys lead between."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
+
+from ..desk import Desk
+from ..theme import Theme
+from .acts import COMMENT, CONCEDE, COUNTERSIGN, REJECT
+from .find_view import FindView
+from .life_view import LifeView
+from .model import FIND, LIFE, RUN, RecordsModel
+from .review_view import ReviewView
+from .wording import said
+
+_KEYS = {
+    FIND: {Qt.Key.Key_F3: "life", Qt.Key.Key_F5: "more"},
+    RUN: {
+        Qt.Key.Key_F3: "life",
+        Qt.Key.Key_F6: "papers",
+        Qt.Key.Key_F7: "comment",
+        Qt.Key.Key_F8: "countersign",
+        Qt.Key.Key_F9: "reject",
+        Qt.Key.Key_F10: "concede",
+    },
+    LIFE: {},
+}
+
+
+class RecordsDesk(Desk):
+    """Kept runs: found, looked at, and what is added to them.
+
+    Args:
+        theme: inks and fonts.
+        model: what it knows.
+    """
+
+    def __init__(self, theme: Theme, model: RecordsModel) -> None:
+        super().__init__()
+        self._theme, self._model = theme, model
+        self._views: dict[str, QWidget] = {}
+        self._head: tuple[str, str, str] = ("", "", "")
+        self.pages = QStackedWidget()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.pages)
+        self._made(FIND)
+        for page in model.pages[1:]:  # made anew at another size
+            self._made(page)
+        self._bring()
+
+    # --- the pages, each made when it is first wanted --------------------------------
+
+    def _made(self, page: str) -> QWidget:
+        if page not in self._views:
+            view = getattr(self, f"_make_{page}")()
+            self._views[page] = view
+            self.pages.addWidget(view)
+        return self._views[page]
+
+    def _make_find(self) -> FindView:
+        view = FindView(self._theme, self._model.find)
+        view.opened.connect(self.open)
+        view.keys.pressed.connect(self._pressed)
+        return view
+
+    def _make_run(self) -> ReviewView:
+        view = ReviewView(self._theme, self._model.review)
+        view.keys.pressed.connect(self._pressed)
+        view.findings.opened.connect(lambda _: view.go_to_stretch())
+        view.act.wanted.connect(self._model.act.do)
+        view.act.left.connect(lambda: self.back())
+        view.act.scanned.connect(self.scanned)
+        return view
+
+    def _make_life(self) -> LifeView:
+        view = LifeView(self._theme, self._model.life)
+        view.keys.pressed.connect(self._pressed)
+        view.opened.connect(self._press_open_test)
+        return view
+
+    @property
+    def finder(self) -> FindView:
+        """The page where runs are found."""
+        view = self._views[FIND]
+        assert isinstance(view, FindView)
+        return view
+
+    @property
+    def review(self) -> ReviewView:
+        """The page of one run."""
+        view = self._made(RUN)
+        assert isinstance(view, ReviewView)
+        return view
+
+    @property
+    def life(self) -> LifeView:
+        """The page of a regulator's life."""
+        view = self._made(LIFE)
+        assert isinstance(view, LifeView)
+        return view
+
+    def _go_to(self, page: str) -> None:
+        self._model.go_to(page)
+        self._bring()
+
+    def _bring(self) -> None:
+        """Show the model's page, and give it the keys."""
+        page = self._model.page
+        self.pages.setCurrentWidget(self._made(page))
+        part = self._model.part(page)
+        part.changed = True
+        self._show(page)
+        self._focus()
+
+    def _focus(self) -> None:
+        page = self._model.page
+        if page == FIND:
+            self.finder.table.setFocus()
+        elif page == RUN and self._model.act.opened:
+            self.review.act.setFocus()
+        elif page == RUN:
+            self.review.findings.setFocus()
+        elif page == LIFE:
+            self.life.table.setFocus()
+
+    def _show(self, page: str) -> None:
+        part = self._model.part(page)
+        if part.changed:
+            part.changed = False
+            getattr(self, f"_show_{page}")()
+            self._say_head()
+
+    def _show_find(self) -> None:
+        self.finder.show_page(self._model.find.page())
+
+    def _show_run(self) -> None:
+        self.review.show_page(self._model.review.page())
+
+    def _show_act(self) -> None:
+        page = self._model.act.page()
+        self.review.show_act(page)
+        self.review.keys.fill("" if page.id else "stretch")
+
+    def _show_life(self) -> None:
+        self.life.show_page(self._model.life.page())
+
+    # --- what the window asks --------------------------------------------------------
+
+    @property
+    def head_lines(self) -> tuple[str, str]:
+        """The archive that is looked into, or the run."""
+        return self._head[0], self._head[1]
+
+    @property
+    def band(self) -> str:
+        """Whether what is looked at was made by a simulated rig."""
+        return self._head[2]
+
+    def _say_head(self) -> None:
+        head = (said("head"), self._model.shelf.shown, "")
+        if self._model.page == RUN:
+            page = self._model.review.page()
+            head = (page.head, page.second, page.band)
+        elif self._model.page == LIFE:
+            of = self._model.life.page()
+            head = (of.head, of.second, of.band)
+        if head != self._head:
+            self._head = head
+            self.head_changed.emit()
+
+    def come_into_view(self) -> None:
+        """Look for runs at once; keys go to the rows."""
+        self._model.find.come_into_view()
+        self._focus()
+        self.beat()
+
+    def beat(self) -> None:
+        """Take what came, and show it."""
+        self._model.take()
+        self._show(self._model.page)
+        if self._model.page == RUN:
+            self._show("act")
+
+    def scanned(self, label: str) -> None:
+        """Find the runs of the regulator whose label was scanned."""
+        del self._model.pages[1:]
+        self._bring()
+        self.finder.scanned(label)
+
+    def entered(self) -> None:
+        """Do what the filled key does."""
+        if self._model.page == FIND:
+            self.open()
+        elif self._model.page == RUN and not self._model.act.opened:
+            self.review.go_to_stretch()
+        elif self._model.page == LIFE:
+            self._press_open_test()
+
+    def back(self) -> bool:
+        """Leave what is open on a page, else the page."""
+        if self._model.page == RUN and self._model.act.leave():
+            self._show("act")
+            return True
+        view = self._views[self._model.page]
+        leave: Callable[[], bool] = getattr(view, "back", lambda: False)
+        if leave():
+            return True
+        if self._model.back():
+            self._bring()
+            return True
+        return False
+
+    # --- presses ---------------------------------------------------------------------
+
+    def _pressed(self, id: str) -> None:
+        getattr(self, f"_press_{id}")()
+
+    def _press_back(self) -> None:
+        self.back()
+
+    def open(self) -> None:
+        """Open the run that is chosen."""
+        run = self._model.find.chosen
+        if run is not None:
+            self._model.review.open(run)
+            self._go_to(RUN)
+
+    _press_open = open
+
+    def _press_stretch(self) -> None:
+        self.review.go_to_stretch()
+
+    def _press_whole(self) -> None:
+        self.review.whole()
+
+    def _press_cursors(self) -> None:
+        self.review.cursors()
+
+    def _press_papers(self) -> None:
+        self.review.other_side()
+
+    def _press_life(self) -> None:
+        on_run = self._model.page == RUN
+        opened = self._model.review.reviewed if on_run else None
+        run = self._model.find.chosen if opened is None else opened.found
+        if run is not None:
+            self._model.life.open(run)
+            self._go_to(LIFE)
+
+    def _press_open_test(self) -> None:
+        run = self._model.life.chosen
+        if run is not None:
+            self._model.review.open(run)
+            self._go_to(RUN)
+
+    def _act(self, id: str) -> None:
+        review = self._model.review
+        if review.reviewed is not None:
+            self._model.act.open(id, review.reviewed, review.finding)
+            self._show("act")
+
+    def _press_comment(self) -> None:
+        self._act(COMMENT)
+
+    def _press_countersign(self) -> None:
+        self._act(COUNTERSIGN)
+
+    def _press_reject(self) -> None:
+        self._act(REJECT)
+
+    def _press_concede(self) -> None:
+        self._act(CONCEDE)
+
+    def _press_more(self) -> None:
+        self.finder.more()
+
+    def _press_before(self) -> None:
+        self._model.find.turn(-1)
+
+    def _press_after(self) -> None:
+        self._model.find.turn(1)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Take this desk's own keys; leave the others to the window."""
+        page = self._model.page
+        press = _KEYS[page].get(Qt.Key(event.key()), "")
+        if press and not event.isAutoRepeat():
+            self._pressed(press)
+        elif page == RUN and self.review.takes(event):
+            return
+        else:
+            event.ignore()
