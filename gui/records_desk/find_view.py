@@ -20,6 +20,8 @@ from .fields import FIELDS, FIRST, MORE
 from .finding import FindPresenter, FoundPage
 from .keys_row import KeysRow
 from .rows import COLUMNS, SHARES, RunRow
+from .save_row import SaveRow
+from .saving import Saving
 from .table import Cell, ListTable, Row
 from .wording import said
 
@@ -96,7 +98,7 @@ class FindView(QWidget):
 
     opened = Signal()
 
-    def __init__(self, theme: Theme, presenter: FindPresenter) -> None:
+    def __init__(self, theme: Theme, presenter: FindPresenter, saving: Saving) -> None:
         super().__init__()
         self._presenter = presenter
         px = theme.px
@@ -129,6 +131,8 @@ class FindView(QWidget):
         self._rows.addWidget(self.table)
         self._rows.addWidget(instead)
         self.foot = FittedLine(theme, "text", ink=theme.inks.soft, name=said("foot"))
+        self.saving = SaveRow(theme, saving)
+        self.saving.scanned.connect(self.scanned)
         self.keys = KeysRow(theme, "find", strong="open")
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -140,6 +144,7 @@ class FindView(QWidget):
         low.setContentsMargins(px(24), 0, px(24), 0)
         low.addWidget(self.foot, 1)
         layout.addLayout(low)
+        layout.addWidget(self.saving)
         layout.addWidget(self.keys)
 
     # --- presses ---------------------------------------------------------------------
@@ -176,6 +181,9 @@ class FindView(QWidget):
     def back(self) -> bool:
         """Leave a field for the rows, else what is marked, else what is typed."""
         presenter = self._presenter
+        if self.saving.folder.hasFocus():
+            self.table.setFocus()
+            return True
         if any(field.hasFocus() for field in self.fields.fields.values()):
             self.table.setFocus()
             return True

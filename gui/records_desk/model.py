@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Protocol
 
 from proofstand.commands.window import WindowOptions
 
 from .acts import ActPresenter
+from .besides import BesidePresenter
 from .finding import FindPresenter
 from .living import LifePresenter
 from .reviewing import ReviewPresenter
+from .saving import Saving
 from .shelf import Shelf
+from .telling import TellPresenter
+from .trends import TrendPresenter
 
 FIND, RUN, LIFE = "find", "run", "life"
+BESIDE, TRENDS, TEXT = "beside", "trends", "text"
 
 
 class Part(Protocol):
@@ -47,6 +53,8 @@ class RecordsModel:
     Attributes:
         pages: the pages that led here, the one in view last.
         find: finds runs. review: looks at one. act: adds to it. life: a regulator's.
+        beside: runs on one picture. trends: over many. text: a day, a check.
+        saving: writes files.
     """
 
     def __init__(self, options: WindowOptions) -> None:
@@ -56,11 +64,19 @@ class RecordsModel:
         self.review = ReviewPresenter(self.shelf)
         self.act = ActPresenter(self.shelf, self._added)
         self.life = LifePresenter(self.shelf)
+        self.beside = BesidePresenter(self.shelf)
+        self.trends = TrendPresenter(self.shelf)
+        self.text = TellPresenter(self.shelf)
+        self.saving = Saving(self.shelf, _folder(options))
         self._parts: dict[str, Part] = {
             FIND: self.find,
             RUN: self.review,
             "act": self.act,
             LIFE: self.life,
+            BESIDE: self.beside,
+            TRENDS: self.trends,
+            TEXT: self.text,
+            "saving": self.saving,
         }
 
     def _added(self) -> None:
@@ -110,3 +126,8 @@ class RecordsModel:
         for part in self._parts.values():
             part.wait()
         self.shelf.close()
+
+
+def _folder(options: WindowOptions) -> Path:
+    """Return where files go at first: beside the runs that are made, else here."""
+    return Path(options.out).parent.absolute() if options.out else Path.cwd()

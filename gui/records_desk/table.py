@@ -307,17 +307,29 @@ class ListTable(QTableView):
         """So many rows can be seen whole."""
         return max(self.viewport().height() // self.row_px, 1)
 
+    def share(self, shares: Sequence[int]) -> None:
+        """Give the columns other shares; one of none is not seen."""
+        if tuple(shares) == self._shares:
+            return
+        self._shares = tuple(shares)
+        for column, part in enumerate(shares):
+            self.setColumnHidden(column, not part)
+        self._divide()
+
     def resizeEvent(self, event: Any) -> None:  # noqa: N802
         """Give each column its share."""
         super().resizeEvent(event)
+        self._divide()
+        self.scrollTo(self.currentIndex())
+        self.fits.emit(self.room)
+
+    def _divide(self) -> None:
         whole, wide = sum(self._shares), self.viewport().width()
         at = 0
         for column in range(len(self._shares)):
             end = round(wide * sum(self._shares[: column + 1]) / whole)
             self.setColumnWidth(column, end - at)
             at = end
-        self.scrollTo(self.currentIndex())
-        self.fits.emit(self.room)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Take arrows, Enter, Space and what turns pages; leave all signs alone."""

@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
+from ..bench_desk.picture_file import picture_bytes
 from ..desk import Desk
 from ..theme import Theme
 from .acts import COMMENT, CONCEDE, COUNTERSIGN, REJECT
+from .beside_view import BesideView
 from .find_view import FindView
 from .life_view import LifeView
-from .model import FIND, LIFE, RUN, RecordsModel
+from .model import BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
 from .review_view import ReviewView
+from .saving import bundles, written
+from .text_view import TextView
+from .trend_view import TrendView
 from .wording import said
 
 _KEYS = {
-    FIND: {Qt.Key.Key_F3: "life", Qt.Key.Key_F5: "more"},
+    FIND: {
+        Qt.Key.Key_F3: "life",
+        Qt.Key.Key_F4: "beside",
+        Qt.Key.Key_F5: "more",
+        Qt.Key.Key_F6: "trends",
+        Qt.Key.Key_F7: "day",
+        Qt.Key.Key_F8: "bundle",
+        Qt.Key.Key_F9: "check",
+    },
     RUN: {
         Qt.Key.Key_F3: "life",
         Qt.Key.Key_F6: "papers",
@@ -28,7 +42,17 @@ _KEYS = {
         Qt.Key.Key_F10: "concede",
     },
     LIFE: {},
+    BESIDE: {Qt.Key.Key_F8: "picture"},
+    TRENDS: {
+        Qt.Key.Key_F5: "rigs",
+        Qt.Key.Key_F7: "table",
+        Qt.Key.Key_F8: "chart",
+    },
+    TEXT: {Qt.Key.Key_F5: "rigs", Qt.Key.Key_F8: "save_text"},
 }
+
+
+_Saves = TypeVar("_Saves", BesideView, TrendView, TextView)
 
 
 class RecordsDesk(Desk):
@@ -63,7 +87,7 @@ class RecordsDesk(Desk):
         return self._views[page]
 
     def _make_find(self) -> FindView:
-        view = FindView(self._theme, self._model.find)
+        view = FindView(self._theme, self._model.find, self._model.saving)
         view.opened.connect(self.open)
         view.keys.pressed.connect(self._pressed)
         return view
@@ -81,6 +105,23 @@ class RecordsDesk(Desk):
         view = LifeView(self._theme, self._model.life)
         view.keys.pressed.connect(self._pressed)
         view.opened.connect(self._press_open_test)
+        return view
+
+    def _make_beside(self) -> BesideView:
+        view = BesideView(self._theme, self._model.beside, self._model.saving)
+        return self._with_keys(view)
+
+    def _make_trends(self) -> TrendView:
+        view = TrendView(self._theme, self._model.trends, self._model.saving)
+        return self._with_keys(view)
+
+    def _make_text(self) -> TextView:
+        view = TextView(self._theme, self._model.text, self._model.saving)
+        return self._with_keys(view)
+
+    def _with_keys(self, view: _Saves) -> _Saves:
+        view.keys.pressed.connect(self._pressed)
+        view.scanned.connect(self.scanned)
         return view
 
     @property
@@ -102,6 +143,27 @@ class RecordsDesk(Desk):
         """The page of a regulator's life."""
         view = self._made(LIFE)
         assert isinstance(view, LifeView)
+        return view
+
+    @property
+    def beside(self) -> BesideView:
+        """The page of several runs."""
+        view = self._made(BESIDE)
+        assert isinstance(view, BesideView)
+        return view
+
+    @property
+    def trends(self) -> TrendView:
+        """The page of trends."""
+        view = self._made(TRENDS)
+        assert isinstance(view, TrendView)
+        return view
+
+    @property
+    def text(self) -> TextView:
+        """The page of text."""
+        view = self._made(TEXT)
+        assert isinstance(view, TextView)
         return view
 
     def _go_to(self, page: str) -> None:
@@ -127,6 +189,12 @@ class RecordsDesk(Desk):
             self.review.findings.setFocus()
         elif page == LIFE:
             self.life.table.setFocus()
+        elif page == BESIDE:
+            self.beside.plot.setFocus()
+        elif page == TRENDS:
+            self.trends.table.setFocus()
+        elif page == TEXT:
+            self.text.text.setFocus()
 
     def _show(self, page: str) -> None:
         part = self._model.part(page)
@@ -149,6 +217,21 @@ class RecordsDesk(Desk):
     def _show_life(self) -> None:
         self.life.show_page(self._model.life.page())
 
+    def _show_beside(self) -> None:
+        self.beside.show_page(self._model.beside.page())
+
+    def _show_trends(self) -> None:
+        self.trends.show_page(self._model.trends.page())
+
+    def _show_text(self) -> None:
+        self.text.show_page(self._model.text.page())
+
+    def _show_saving(self) -> None:
+        for page in (FIND, BESIDE, TRENDS, TEXT):
+            view = self._views.get(page)
+            if isinstance(view, FindView | BesideView | TrendView | TextView):
+                view.saving.show_saving()
+
     # --- what the window asks --------------------------------------------------------
 
     @property
@@ -162,13 +245,22 @@ class RecordsDesk(Desk):
         return self._head[2]
 
     def _say_head(self) -> None:
-        head = (said("head"), self._model.shelf.shown, "")
-        if self._model.page == RUN:
-            page = self._model.review.page()
-            head = (page.head, page.second, page.band)
-        elif self._model.page == LIFE:
-            of = self._model.life.page()
-            head = (of.head, of.second, of.band)
+        model = self._model
+        head = (said("head"), model.shelf.shown, "")
+        if model.page == RUN:
+            run = model.review.page()
+            head = (run.head, run.second, run.band)
+        elif model.page == LIFE:
+            life = model.life.page()
+            head = (life.head, life.second, life.band)
+        elif model.page == BESIDE:
+            head = (model.beside.page().head, "", model.beside.page().band)
+        elif model.page == TRENDS:
+            trends = model.trends.page()
+            head = (trends.head, trends.second, trends.band)
+        elif model.page == TEXT:
+            text = model.text.page()
+            head = (text.head, text.second, text.band)
         if head != self._head:
             self._head = head
             self.head_changed.emit()
@@ -185,6 +277,7 @@ class RecordsDesk(Desk):
         self._show(self._model.page)
         if self._model.page == RUN:
             self._show("act")
+        self._show("saving")
 
     def scanned(self, label: str) -> None:
         """Find the runs of the regulator whose label was scanned."""
@@ -200,6 +293,10 @@ class RecordsDesk(Desk):
             self.review.go_to_stretch()
         elif self._model.page == LIFE:
             self._press_open_test()
+        elif self._model.page == BESIDE:
+            self._press_picture()
+        elif self._model.page == TEXT:
+            self._press_save_text()
 
     def back(self) -> bool:
         """Leave what is open on a page, else the page."""
@@ -258,6 +355,75 @@ class RecordsDesk(Desk):
             self._model.review.open(run)
             self._go_to(RUN)
 
+    def _press_beside(self) -> None:
+        marked = self._model.find.marked
+        if len(marked) > 1:
+            self._model.beside.open(marked)
+            self._go_to(BESIDE)
+
+    @property
+    def _simulated(self) -> bool:
+        """What is looked at now was made by a simulated rig."""
+        run = self._model.find.chosen
+        return run is not None and run.simulated
+
+    def _press_trends(self) -> None:
+        self._model.trends.open(self._model.find.asked, simulated=self._simulated)
+        self._go_to(TRENDS)
+
+    def _press_day(self) -> None:
+        self._model.text.open_day(simulated=self._simulated)
+        self._go_to(TEXT)
+
+    def _press_check(self) -> None:
+        self._model.text.open_check()
+        self._go_to(TEXT)
+
+    def _press_bundle(self) -> None:
+        chosen = self._model.find.chosen
+        runs = self._model.find.marked or ((chosen,) if chosen is not None else ())
+        if runs:
+            self._model.saving.save(bundles(self._model.shelf, runs))
+
+    def _press_rigs(self) -> None:
+        if self._model.page == TRENDS:
+            self._model.trends.other_rigs()
+        else:
+            self._model.text.other_rigs()
+
+    def _press_table(self) -> None:
+        if self._model.trends.may_table:
+            self._model.saving.save(self._model.trends.table())
+
+    def _press_chart(self) -> None:
+        make = self._model.trends.chart()
+        if make is not None:
+            self._model.saving.save(make)
+
+    def _press_save_text(self) -> None:
+        make = self._model.text.text()
+        if make is not None:
+            self._model.saving.save(make)
+
+    def _press_earlier(self) -> None:
+        self._model.text.turn(-1)
+
+    def _press_later(self) -> None:
+        self._model.text.turn(1)
+
+    def _press_picture(self) -> None:
+        page = self._model.beside.page()
+        if not page.lines:
+            return
+        head = [page.head, page.band, *(each.name for each in page.lines)]
+        files = picture_bytes(self.beside.plot, self._theme, [h for h in head if h])
+        self._model.saving.save(
+            written(
+                "side-by-side",
+                [(".png", lambda: files[0]), (".svg", lambda: files[1])],
+            )
+        )
+
     def _act(self, id: str) -> None:
         review = self._model.review
         if review.reviewed is not None:
@@ -292,6 +458,10 @@ class RecordsDesk(Desk):
         if press and not event.isAutoRepeat():
             self._pressed(press)
         elif page == RUN and self.review.takes(event):
+            return
+        elif page == BESIDE and self.beside.takes(event):
+            return
+        elif page == TEXT and self.text.takes(event):
             return
         else:
             event.ignore()

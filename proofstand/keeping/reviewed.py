@@ -118,8 +118,7 @@ def reviewed(index: Index, archive: Archive, found: RunFound) -> Reviewed:
         InputError: the run's file is missing. IntegrityError: it was changed.
     """
     entries = index.entries(run=found.run)
-    path = _run_path(archive, entries, found)
-    run = read_sealed(path)
+    path, run = run_of(archive, entries, found)
     plan = plan_of(run.header)
     judged: list[KeptJudgement] = []
     papers: list[KeptPaper] = []
@@ -147,12 +146,19 @@ def reviewed(index: Index, archive: Archive, found: RunFound) -> Reviewed:
     )
 
 
-def _run_path(archive: Archive, entries: Iterable[Listed], found: RunFound) -> Path:
-    """Return where a run's own file lies, once it is shown to be the one kept."""
+def run_of(
+    archive: Archive, entries: Iterable[Listed], found: RunFound
+) -> tuple[Path, Run]:
+    """Return a run with its file's place, once that is shown to be the one kept.
+
+    Raises:
+        IntegrityError: it is missing or was changed.
+    """
     for listed in entries:
         if listed.kind == kinds.RUN:
             read_as_kept(archive, listed)
-            return archive.folder / listed.path
+            path = archive.folder / listed.path
+            return path, read_sealed(path)
     where = str(archive.folder / found.run / RUN_NAME)
     raise IntegrityError("archive_file_missing", where=where)
 
