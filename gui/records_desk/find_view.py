@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
@@ -101,6 +101,7 @@ class FindView(QWidget):
     def __init__(self, theme: Theme, presenter: FindPresenter, saving: Saving) -> None:
         super().__init__()
         self._presenter = presenter
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         px = theme.px
         self.fields = FieldsGrid(theme)
         self.fields.typed.connect(self._typed)
@@ -156,7 +157,7 @@ class FindView(QWidget):
     def look_for(self) -> None:
         """Look for what the fields ask for; go to what is wrong where something is."""
         if self._presenter.find():
-            self.table.setFocus()
+            self.to_rows()
             return
         self.fields.show_typed(self._presenter)
         wrong = next(iter(self._presenter.notes), "")
@@ -166,13 +167,17 @@ class FindView(QWidget):
     def scanned(self, label: str) -> None:
         """Look for the runs of a regulator whose label was scanned."""
         self._presenter.scanned(label)
-        self.table.setFocus()
+        self.to_rows()
 
     def to_fields(self) -> None:
         """Go to the first field, ready to be typed over."""
         field = self.fields.fields[FIELDS[0]]
         field.setFocus()
         field.selectAll()
+
+    def to_rows(self) -> None:
+        """Give the keys to the rows, or to the page where there is none."""
+        (self.table if self._rows.currentIndex() == 0 else self).setFocus()
 
     def more(self) -> None:
         """Show all fields, or those that are always there."""
@@ -182,10 +187,10 @@ class FindView(QWidget):
         """Leave a field for the rows, else what is marked, else what is typed."""
         presenter = self._presenter
         if self.saving.folder.hasFocus():
-            self.table.setFocus()
+            self.to_rows()
             return True
         if any(field.hasFocus() for field in self.fields.fields.values()):
-            self.table.setFocus()
+            self.to_rows()
             return True
         if presenter.unmark():
             return True
@@ -207,8 +212,7 @@ class FindView(QWidget):
         for label, words in zip(self.words, (*page.said, "", "", ""), strict=False):
             put(label, words)
             label.setVisible(bool(words))
-        # the table stays the one that takes keys, also where it has no row
-        self._rows.setCurrentIndex(0 if page.rows or not page.said else 1)
+        self._show_rows(bool(page.rows) or not page.said)
         self.foot.put(page.foot)
         self.keys.enable(
             {
@@ -220,6 +224,17 @@ class FindView(QWidget):
                 "bundle": bool(page.rows) or bool(page.marked),
             }
         )
+
+    def _show_rows(self, rows: bool) -> None:
+        """Show the rows, or words in their place; keys that the table took go on."""
+        at, had = (0 if rows else 1), self.table.hasFocus() or self.hasFocus()
+        if self._rows.currentIndex() == at:
+            return
+        if had:
+            self.setFocus()  # else it would go to whatever comes next
+        self._rows.setCurrentIndex(at)
+        if had and rows:
+            self.table.setFocus()
 
 
 def _row(row: RunRow, marked: bool) -> Row:

@@ -84,6 +84,7 @@ class ReviewView(QWidget):
     def __init__(self, theme: Theme, presenter: ReviewPresenter) -> None:
         super().__init__()
         self._theme, self._presenter = theme, presenter
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         px = theme.px
         self.strip = StripBar(theme)
         self.trace = TraceArea(theme)
@@ -174,6 +175,12 @@ class ReviewView(QWidget):
         self._presenter.choose(number)
         if self.right.currentWidget() is self.papers:
             self.right.setCurrentWidget(self.detail)
+
+    def to_keys(self) -> None:
+        """Give the keys to the findings, or to the page where none are shown yet."""
+        if self.right.currentWidget() is self.act:
+            return
+        (self.findings if self._whole.isVisible() else self).setFocus()
 
     def go_to_stretch(self) -> None:
         """Show the stretch that the finding was read from."""
@@ -268,7 +275,9 @@ class ReviewView(QWidget):
         put(self.opening, page.said)
         self.opening.setVisible(bool(page.said))
         here = bool(page.verdict)
-        self._whole.setVisible(here)
+        if here != self._whole.isVisible():
+            self._whole.setVisible(here)
+            self.to_keys()
         self.keys.enable(dict.fromkeys(self.keys.keys, here) | {"back": True})
         if not here:
             return

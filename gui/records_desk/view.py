@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
@@ -179,14 +179,16 @@ class RecordsDesk(Desk):
         self._show(page)
         self._focus()
 
+    def focusInEvent(self, event: Any) -> None:  # noqa: N802
+        """Hand the keys on to what takes them on the page in view."""
+        self._focus()
+
     def _focus(self) -> None:
         page = self._model.page
         if page == FIND:
-            self.finder.table.setFocus()
-        elif page == RUN and self._model.act.opened:
-            self.review.act.setFocus()
+            self.finder.to_rows()
         elif page == RUN:
-            self.review.findings.setFocus()
+            self.review.to_keys()
         elif page == LIFE:
             self.life.table.setFocus()
         elif page == BESIDE:
