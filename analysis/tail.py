@@ -69,7 +69,8 @@ class TailFit:
             ``hold_too_short``.
         used, dropped: samples.
         start_s, stop_s: what the fit used. mean: level at the middle, SI.
-        blocks: residual of the block means about the best fit, shape (n,), SI.
+        levels: the block means that were fitted, shape (n,), SI, over equal times.
+        blocks: residual of the block means about the best fit, same shape.
     """
 
     rate: float
@@ -90,6 +91,7 @@ class TailFit:
     start_s: float
     stop_s: float
     mean: float
+    levels: FloatArray
     blocks: FloatArray
 
     def cdf(self, rate: float) -> float:
@@ -341,6 +343,7 @@ def fit_tail(
         start_s=float(t_s[0]),
         stop_s=float(t_s[-1]),
         mean=mean.mean,
+        levels=blocks.y,
         blocks=residual,
     )
 

@@ -986,6 +986,8 @@ class Window(QWidget):
                 desk.scanned(label)
             elif not close and isinstance(focused, QPushButton):
                 focused.click()
+            elif not close:
+                desk.entered()
         elif event.key() == Qt.Key.Key_Escape:
             if self.close_strip.isVisible():
                 self.close_strip.hide()

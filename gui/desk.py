@@ -56,6 +56,9 @@ class Desk(QWidget):
     def scanned(self, label: str) -> None:
         """Take a label that was scanned where no field took it."""
 
+    def entered(self) -> None:
+        """Take an Enter that ended no scan, where no key has the focus."""
+
     def back(self) -> bool:
         """Take Esc; return whether it meant something here."""
         return False

@@ -6,5 +6,13 @@ from collections.abc import Callable
 
 from .desk import DeskMaker
 
+
+def _records() -> DeskMaker:
+    from .records_desk.model import RecordsModel
+    from .records_desk.view import RecordsDesk
+
+    return DeskMaker(RecordsModel, RecordsDesk)
+
+
 # A desk's loader imports what is slow and returns how it is made.
-LOADERS: dict[str, Callable[[], DeskMaker]] = {}
+LOADERS: dict[str, Callable[[], DeskMaker]] = {"records": _records}

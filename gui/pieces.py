@@ -76,6 +76,11 @@ class FittedLine(QWidget):
         """Return what it says in full."""
         return self._text
 
+    def put_ink(self, ink: str) -> None:
+        """Write in another ink."""
+        self._ink = QColor(ink)
+        self.update()
+
     def put(self, text: str) -> None:
         """Say something else."""
         if text != self._text:

@@ -83,6 +83,7 @@ class LaneToDraw:
         key: names the lane. low, high, ticks: its scale.
         factor, offset: SI to the unit of the scale.
         now: the reading at the end of the trace, or None.
+        marked: a stretch of time that stands out, or None.
     """
 
     key: str
@@ -96,6 +97,7 @@ class LaneToDraw:
     intervals: tuple[IntervalToDraw, ...]
     large: bool
     dot: bool
+    marked: tuple[float, float] | None = None
 
 
 # An earlier run's samples, and by how many seconds they are moved to later.
@@ -216,6 +218,7 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         painter.save()
         painter.resetTransform()
         if self._view is not None:
+            self._marked(painter)
             self._grid(painter)
             for zone in self.lane.zones:
                 self._zone(painter, zone)
@@ -298,6 +301,20 @@ class LanePlot(pg.GraphicsView):  # type: ignore[misc]
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(QColor(self.lane.ink))
         painter.drawRects(*boxes.drawargs())
+
+    def _marked(self, painter: QPainter) -> None:
+        """Draw a stretch that stands out: a ground of its own between two edges."""
+        if self.lane.marked is None:
+            return
+        left, right = (self.at(t_s, 0.0).x() for t_s in self.lane.marked)
+        right = max(right, left + 2.0)
+        ink, high = QColor(self.theme.inks.ink), float(self.viewport().height())
+        wash = QColor(ink)
+        wash.setAlphaF(0.09)
+        painter.fillRect(QRectF(left, 0.0, right - left, high), wash)
+        painter.setPen(QPen(ink, 1.0, Qt.PenStyle.DashLine))
+        for x in (left, right):
+            painter.drawLine(QPointF(x, 0.0), QPointF(x, high))
 
     def _grid(self, painter: QPainter) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)

@@ -30,6 +30,10 @@ class Wording:
         """Return a list of wording, each with the facts filled in."""
         return tuple(str(text).format_map(_Facts(facts)) for text in self._at(path))
 
+    def table(self, *path: str) -> dict[str, str]:
+        """Return a table of wording, by id in its order."""
+        return {id: str(text) for id, text in self._at(path).items()}
+
     def known(self, *path: str) -> bool:
         """Tell whether there are words for this."""
         try:

@@ -34,6 +34,7 @@ class Act(StrEnum):
     """What a role may be asked for."""
 
     TEST = "test and rebuild"
+    COMMENT = "add a remark to a run"
     CERTIFY = "issue certificates and reports"
     REJECT = "reject a run"
     COPY = "copy a certificate"
@@ -51,9 +52,12 @@ class Act(StrEnum):
 # The one table of what each may do; docs/people.md shows it.
 MAY: Mapping[Role, frozenset[Act]] = MappingProxyType(
     {
-        Role.TECHNICIAN: frozenset({Act.TEST}),
+        Role.TECHNICIAN: frozenset({Act.TEST, Act.COMMENT}),
         Role.SIGNATORY: frozenset(
-            {Act.CERTIFY, Act.REJECT, Act.COPY, Act.NOTICE, Act.REJUDGE}
+            {
+                *(Act.CERTIFY, Act.COMMENT, Act.REJECT),
+                *(Act.COPY, Act.NOTICE, Act.REJUDGE),
+            }
         ),
         Role.QUALITY_LEAD: frozenset(Act),
         Role.TRAINER: frozenset(),  # drills are no records

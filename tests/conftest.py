@@ -12,9 +12,17 @@ from typing import NoReturn
 import hypothesis
 import pytest
 
+from tests.kept_samples import kept_samples, own_samples
 from tests.simulated_runs import run_of, shared
 
-__all__ = ["lacks", "own_places", "run_of", "shared"]
+__all__ = [
+    "kept_samples",
+    "lacks",
+    "own_places",
+    "own_samples",
+    "run_of",
+    "shared",
+]
 
 hypothesis.settings.register_profile(
     "steady", derandomize=True, deadline=None, database=None

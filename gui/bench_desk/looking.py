@@ -119,7 +119,7 @@ def earlier_run(run: Run, words: str) -> EarlierRun:
 
 
 # What both runs are laid together by, the best first.
-_EVENTS = ("shut_off", "hold", "begin")
+EVENTS = ("shut_off", "hold", "begin")
 
 
 def aligned(
@@ -133,15 +133,16 @@ def aligned(
         step: the step that is looked at; both runs need it.
     """
     first = (mark for mark in earlier.run.marks if mark.part == 1)  # what is laid under
-    here, there = _events(marks, step), _events(first, step)
-    for event in _EVENTS:
+    here, there = events_in(marks, step), events_in(first, step)
+    for event in EVENTS:
         if event in here and event in there:
             words = said("look", event, step=step_words(step))
             return here[event] - there[event], words
     return None
 
 
-def _events(marks: Iterable[Mark], step: str) -> dict[str, float]:
+def events_in(marks: Iterable[Mark], step: str) -> dict[str, float]:
+    """Return when a step began, was held and was shut off, by ``EVENTS``."""
     found: dict[str, float] = {}
     for mark in marks:
         if mark.step != step:

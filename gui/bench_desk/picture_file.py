@@ -43,6 +43,21 @@ def save_picture(
     Raises:
         InputError: ``file_unwritable`` or ``file_exists``.
     """
+    of_png, of_svg = picture_bytes(part, theme, head)
+    write_once(png, of_png, "picture")
+    write_once(svg, of_svg, "picture")
+
+
+def picture_bytes(
+    part: QWidget, theme: Theme, head: Sequence[str]
+) -> tuple[bytes, bytes]:
+    """Return a part of the window with lines above it, as PNG and as SVG.
+
+    Args:
+        part: what is drawn.
+        theme: inks and fonts.
+        head: what it shows, line by line.
+    """
     high = QFontMetricsF(theme.font("text")).height()
     top = round(high * len(head) + theme.px(16))
     size = QSize(part.width(), part.height() + top)
@@ -54,7 +69,6 @@ def save_picture(
     held = QBuffer()
     held.open(QIODevice.OpenModeFlag.WriteOnly)
     image.save(held, "PNG")  # type: ignore[call-overload]
-    write_once(png, bytes(held.data().data()), "picture")
     drawn = QBuffer()
     drawn.open(QIODevice.OpenModeFlag.WriteOnly)
     generator = QSvgGenerator()
@@ -65,7 +79,7 @@ def save_picture(
     painter = QPainter(generator)
     _draw(painter, part, theme, head, size, top)
     painter.end()
-    write_once(svg, bytes(drawn.data().data()), "picture")
+    return bytes(held.data().data()), bytes(drawn.data().data())
 
 
 def _draw(

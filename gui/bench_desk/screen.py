@@ -130,6 +130,7 @@ class Picture:
             so.
         cursors: two times. lines: what they read, and what lies under the trace.
         under: an earlier run lies under it.
+        marked: from when to when a finding was read that is looked at.
     """
 
     from_s: float
@@ -147,6 +148,7 @@ class Picture:
     cursors: tuple[float, float] | None = None
     lines: tuple[str, ...] = ()
     under: bool = False
+    marked: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

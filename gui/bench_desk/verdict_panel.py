@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QPointF, QRectF, Qt, QUrl, Signal
-from PySide6.QtGui import QColor, QDesktopServices, QPainter, QPen
+from PySide6.QtCore import QRectF, Qt, QUrl, Signal
+from PySide6.QtGui import QColor, QDesktopServices, QPainter
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from ..pieces import BigLine, OwnEnter, key, line, put, restyle
+from ..signs import draw_sign, verdict_ink
 from ..theme import Theme
 from .screen import Verdict
 from .wording import said
@@ -29,11 +30,7 @@ SIGN_PX = 46
 
 
 class VerdictSign(QWidget):
-    """The verdict as a shape: it is told apart without colour and from far away.
-
-    A filled disc with a tick passes; a square, cross-hatched like a failed finding's
-    bar, fails; a disc hatched one way is undecided; an empty ring was not measured.
-    """
+    """The verdict as a shape: it is told apart without colour and from far away."""
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
@@ -50,34 +47,8 @@ class VerdictSign(QWidget):
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
         """Draw it."""
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        wide, ink = float(self.width()), QColor(self._ink)
-        thick = wide / 13.0
-        box = QRectF(thick, thick, wide - 2.0 * thick, wide - 2.0 * thick)
-        painter.setPen(QPen(ink, thick))
-        if self.kind == "pass":
-            painter.setBrush(ink)
-            painter.drawEllipse(box)
-            painter.setPen(QPen(QColor(self._theme.inks.paper), 1.7 * thick))
-            points = [(0.27, 0.52), (0.44, 0.69), (0.74, 0.34)]
-            painter.drawPolyline([QPointF(wide * x, wide * y) for x, y in points])
-        elif self.kind == "fail":
-            painter.drawRect(box)
-            painter.setPen(QPen(ink, 1.7 * thick))
-            low, high = 0.27 * wide, 0.73 * wide
-            painter.drawLine(QPointF(low, low), QPointF(high, high))
-            painter.drawLine(QPointF(low, high), QPointF(high, low))
-        else:
-            painter.drawEllipse(box)
-            if self.kind == "inconclusive":
-                painter.setPen(QPen(ink, 0.7 * thick))
-                for share in (0.34, 0.5, 0.66, 0.82, 1.0, 1.16):
-                    low, high = max(share - 0.5, 0.2), min(share + 0.1, 0.8)
-                    painter.drawLine(
-                        QPointF(wide * low, wide * (share - low + 0.16)),
-                        QPointF(wide * high, wide * (share - high + 0.16)),
-                    )
+        ink, paper = QColor(self._ink), QColor(self._theme.inks.paper)
+        draw_sign(QPainter(self), QRectF(self.rect()), self.kind, ink, paper)
 
 
 class VerdictPanel(QWidget):
@@ -211,10 +182,7 @@ class VerdictPanel(QWidget):
 
     def show_verdict(self, verdict: Verdict) -> None:
         """Show it."""
-        inks = self._theme.inks
-        ink = {"pass": inks.conforms, "fail": inks.fails}.get(
-            verdict.kind, inks.undecided
-        )
+        ink = verdict_ink(verdict.kind, self._theme.inks)
         self.sign.put(verdict.kind, ink)
         self.first.set_ink(ink)
         self.first.put(verdict.first)

@@ -156,6 +156,7 @@ class TraceArea(QWidget):
             intervals=tuple(self._interval(each) for each in lane.intervals),
             large=lane.large,
             dot=bool(lane.value) and not lane.stale,
+            marked=picture.marked,
         )
 
     def _interval(self, interval: Interval) -> IntervalToDraw:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -338,23 +338,16 @@ def run_json(run: RunFound, rejected: frozenset[str]) -> dict[str, Any]:
 
 def moment(utc_ns: int, *, utc: bool = False) -> str:
     """Return a moment, local with its offset, or UTC for programs."""
-    found = datetime.fromtimestamp(utc_ns // 10**9, tz=UTC)
-    if utc:
-        return f"{found:%Y-%m-%dT%H:%M:%SZ}"
-    return found.astimezone().strftime("%Y-%m-%d %H:%M %z")
+    from proofstand.keeping.times import shown_moment
+
+    return shown_moment(utc_ns, utc=utc)
 
 
 def run_line(run: RunFound, rejected: frozenset[str]) -> str:
     """Return a run that was found as a line; ``rejected``: ids of all that were."""
-    from proofstand.display import plain
+    from proofstand.keeping.shown import run_line as line_of
 
-    paper = f"  {run.title} {run.certificate}" if run.certificate else ""
-    set_aside = "  REJECTED" if run.run in rejected else ""
-    simulated = "  SIMULATED RIG" if run.simulated else ""
-    return (
-        f"{moment(run.started_ns)}  {run.verdict:13} {plain(run.serial)}  "
-        f"{plain(run.model)}  run {run.run}{plain(paper)}{set_aside}{simulated}"
-    )
+    return line_of(run, rejected)
 
 
 # --- show ----------------------------------------------------------------------------

@@ -6,13 +6,10 @@ import argparse
 import json
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from .archive_options import archive_options, home_of, opened
 from .options import json_option, out_option
-
-if TYPE_CHECKING:
-    from proofstand.keeping.day import Day
 
 _ENDINGS = (".zip", ".json", ".csv")
 
@@ -118,6 +115,7 @@ def run_export(args: argparse.Namespace) -> int:
 def run_day(args: argparse.Namespace) -> int:
     """Print a day's page."""
     from proofstand.keeping.day import day_json, day_page
+    from proofstand.keeping.day_told import day_lines
     from proofstand.keeping.shown import rejected_runs
 
     from .records import run_json
@@ -131,55 +129,5 @@ def run_day(args: argparse.Namespace) -> int:
         document = day_json(page, [run_json(run, rejected) for run in page.runs])
         print(json.dumps(document, ensure_ascii=False))
         return 0
-    print("\n".join(_lines(page, rejected, args.simulated)))
+    print("\n".join(day_lines(page, rejected, simulated=args.simulated)))
     return 0
-
-
-def _lines(page: Day, rejected: frozenset[str], simulated: bool) -> list[str]:
-    from proofstand.display import plain
-
-    from .records import run_line
-
-    said = [f"Day {page.day.isoformat()}"]
-    if simulated:
-        said.append("SIMULATED RIGS, no regulator was tested")
-    endings = ", ".join(f"{n} {word}" for word, n in sorted(page.endings.items()))
-    verdicts = ", ".join(f"{n} {word}" for word, n in sorted(page.verdicts.items()))
-    said += [
-        f"Units in: {len(page.received)}",
-        f"Runs: {len(page.runs)}" + (f" ({verdicts})" if verdicts else ""),
-        f"Jobs ended: {endings or 'none'}",
-        f"Start-of-shift checks kept: {page.shifts}",
-        f"Concessions: {page.concessions}",
-    ]
-    set_aside = [run for run in page.runs if run.run in rejected]
-    for head, lines in (
-        *(
-            (head, [run_line(run, rejected) for run in runs])
-            for head, runs in (
-                ("Tested", page.runs),
-                ("Tested again on the same job", page.retests),
-                ("Without certificate or report", page.without),
-                ("Rejected", set_aside),
-            )
-        ),
-        (
-            "Old open jobs",
-            [
-                f"{plain(o.job)}  {plain(o.serial)}  {plain(o.customer)}  received "
-                f"{o.received.isoformat()}"
-                for o in page.open
-            ],
-        ),
-        ("How the rig moved", [plain(line) for line in page.moved]),
-        (
-            "Due within 30 days, or past",
-            [f"{d.due.isoformat()}  {plain(d.what)}" for d in page.due],
-        ),
-        ("Could not be read", [plain(line) for line in page.unread]),
-    ):
-        if lines:
-            said += ["", f"{head}:", *(f"  {line}" for line in lines)]
-    if page.simulated:
-        said += ["", f"{page.simulated} runs of simulated rigs are not counted."]
-    return said

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
-import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,16 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.charts import Chart, Often, Share
-    from proofstand.keeping.trend import Point, Series, Yield
+    from proofstand.keeping.trend import Series, Yield
 
 _GROUPS = ("model", "rig", "technician", "plan", "month", "lot")
 _ENDINGS = (".csv", ".svg", ".png")
-_SHOWN = 20
-_UNUSUAL = "  UNUSUAL: "
-_COLUMNS = (
-    *("group", "finding", "step", "channel", "run", "serial", "started UTC"),
-    *("value", "standard uncertainty", "unit", "reference", "outcome", "unusual"),
-)
 _MOST = 1000
 
 
@@ -80,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
         first_passes,
         series_of,
     )
+    from proofstand.keeping.trend_told import cause_line, series_lines, yield_line
     from proofstand.keeping.wanted import finding_kind
     from records.runfile import check_place
 
@@ -101,13 +94,13 @@ def run(args: argparse.Namespace) -> int:
     often: Sequence[Often] = ()
     if args.finding:
         found = series_of(told, args.finding, step=args.step, channel=args.channel)
-        lines = list(chain.from_iterable(_series_lines(each) for each in found))
+        lines = list(chain.from_iterable(series_lines(each) for each in found))
     elif args.first_pass:
         yields = first_passes(told)
-        lines = [_yield_line(each) for each in yields]
+        lines = [yield_line(each) for each in yields]
     else:
         often = causes(told)
-        lines = [_cause_line(each) for each in often]
+        lines = [cause_line(each) for each in often]
     if args.out is not None:
         _write(args, found, yields, often)
     if args.json:
@@ -135,116 +128,7 @@ def _check_ending(args: argparse.Namespace) -> None:
         )
 
 
-# --- as lines -------------------------------------------------------------------------
-
-
-def _series_lines(series: Series) -> list[str]:
-    from proofstand.display import plain
-
-    n = len(series.points)
-    of = f"{plain(series.group)}: " if series.group else ""
-    said = [f"{of}{series.label}, {series.step}, {plain(series.channel) or 'the rig'}"]
-    if series.not_measured:
-        said.append(f"  not measured in {series.not_measured} runs")
-    if n:
-        single, unit = series.single, _unit(series)
-        said.append(
-            f"  {n} values; mean {_shown(series, single.centre)}, usual from "
-            f"{_shown(series, float(single.low[0]))} to "
-            f"{_shown(series, float(single.high[0]))} {unit}"
-        )
-        if not single.firm:
-            said.append("  so few that what is usual is not known well")
-    marks = _marks(series)
-    for i, point in list(enumerate(series.points))[-_SHOWN:]:
-        said.append(f"  {_point_line(point)}{marks.get(i, '')}")
-    earlier = [i for i in marks if i < n - _SHOWN]
-    if n > _SHOWN:
-        said.append(
-            f"  and {n - _SHOWN} before these, {len(earlier)} of them unusual; "
-            "--json or --out FILE.csv has all"
-        )
-    return said
-
-
-def _marks(series: Series) -> dict[int, str]:
-    """Return what is said of the values that chance seldom gives."""
-    said: dict[int, list[str]] = {}
-    for word, chart, shift in (
-        ("value", series.single, 0),
-        ("step from the one before", series.moved, 1),
-        ("average", series.averaged, 0),
-    ):
-        for i in chart.outside:
-            said.setdefault(i + shift, []).append(word)
-    return {i: f"{_UNUSUAL}{', '.join(words)}" for i, words in said.items()}
-
-
-def _point_line(point: Point) -> str:
-    from proofstand.display import plain
-
-    from .records import moment
-
-    return (
-        f"{moment(point.run.started_ns)}  {plain(point.serial):16}  "
-        f"{point.shown}  {point.outcome}"
-    )
-
-
-def _yield_line(one: Yield) -> str:
-    from proofstand.display import plain
-
-    head = f"{plain(one.group)}: " if one.group else ""
-    return f"{head}{_share_text(one.passed)} passed when first tested"
-
-
-def _share_text(found: Share) -> str:
-    if found.value is None:
-        return "0 of 0"
-    return (
-        f"{found.count} of {found.of} ({100.0 * found.value:.0f} %, 95 % interval "
-        f"{100.0 * found.low:.0f} to {100.0 * found.high:.0f} %)"
-    )
-
-
-def _cause_line(one: Often) -> str:
-    return f"{one.count:6}  {100.0 * one.part:5.1f} %  {_cause(one.what)}"
-
-
-def _cause(group: str) -> str:
-    from proofstand.keeping.trend import NONE_NAMED
-    from proofstand.report import fault_text
-
-    if group == NONE_NAMED:
-        return "no cause was named"
-    said = [fault_text(id).rstrip(".") for id in group.split(" / ")]
-    return "; or: ".join(said)
-
-
-# --- units ----------------------------------------------------------------------------
-
-
-def _unit(series: Series) -> str:
-    word = "" if series.reference == "none" else series.reference
-    return f"{series.unit_shown} {word}".rstrip()
-
-
-def _scaled(series: Series, value: Any) -> Any:
-    """Return SI values in the unit that they are shown in."""
-    from records.measure import UNITS, to_unit
-
-    return to_unit(value, UNITS[series.unit_shown])
-
-
-def _shown(series: Series, value: float) -> str:
-    from proofstand.display import digits_for, number
-
-    reach = float(series.single.high[0]) - series.single.centre
-    scaled = _scaled(series, reach) - _scaled(series, 0.0)
-    return number(_scaled(series, value), digits_for(scaled))
-
-
-# --- as JSON, table, chart ------------------------------------------------------------
+# --- as JSON ------------------------------------------------------------
 
 
 def _as_json(
@@ -340,11 +224,12 @@ def _write(
     yields: list[Yield],
     often: Sequence[Often],
 ) -> None:
+    from proofstand.keeping.trend_told import chart_of, table_csv
     from records.errors import InputError
     from records.runfile import write_once
 
     if args.out.suffix.lower() == ".csv":
-        text = _table(found, yields, often)
+        text = table_csv(found, yields, often)
         write_once(args.out, text.encode("utf-8"), "file")
         return
     drawn = [each for each in found if each.points]
@@ -359,103 +244,4 @@ def _write(
             right="a chart of one series; choose by --step, --channel or a filter. "
             f"There are {len(drawn)}" + (f": {told}" if told else ""),
         )
-    write_once(args.out, _picture(drawn[0], args.out.suffix.lower()[1:]), "file")
-
-
-def _table(found: list[Series], yields: list[Yield], often: Sequence[Often]) -> str:
-    from .records import moment
-
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    if found:
-        table.writerow(_COLUMNS)
-    for each in found:
-        marks = _marks(each)
-        for i, point in enumerate(each.points):
-            started = moment(point.run.started_ns, utc=True)
-            u = "" if point.u is None else repr(point.u)
-            value = (repr(point.value), u, each.unit, each.reference)
-            unusual = marks.get(i, "").removeprefix(_UNUSUAL)
-            table.writerow(
-                (
-                    *(each.group, each.label, each.step, each.channel),
-                    *(point.run.run, point.serial, started),
-                    *value,
-                    *(point.outcome, unusual),
-                )
-            )
-    if yields:
-        table.writerow(["group", "passed first", "of", "share", "from", "to"])
-    for one in yields:
-        of = one.passed
-        table.writerow([one.group, of.count, of.of, of.value, of.low, of.high])
-    if often:
-        table.writerow(["cause", "tests", "part so far"])
-    for cause in often:
-        table.writerow([_cause(cause.what), cause.count, cause.part])
-    return out.getvalue()
-
-
-def _picture(series: Series, kind: str) -> bytes:
-    import numpy as np
-
-    from proofstand.drawing.chart import Panel, chart_picture
-    from proofstand.drawing.inks import PAGE
-
-    from .records import moment
-
-    unit, n = _unit(series), len(series.points)
-    last = series.points[-1]
-
-    def panel(title: str, chart: Chart, first: int, unit: str, **more: Any) -> Panel:
-        return Panel(
-            title=title,
-            unit=unit,
-            at=np.arange(first, n, dtype=np.float64),
-            value=_scaled(series, chart.value),
-            centre=_scaled(series, chart.centre),
-            low=_scaled(series, chart.low),
-            high=_scaled(series, chart.high),
-            outside=chart.outside,
-            **more,
-        )
-
-    limits = {
-        name: None if limit is None else _scaled(series, limit)
-        for name, limit in (("least", last.least), ("most", last.most))
-    }
-    spans = [
-        (np.nan, np.nan) if point.interval is None else point.interval
-        for point in series.points
-    ]
-    panels = [
-        panel(
-            "each value, with its 95 % interval; dashed: beyond it chance seldom goes; "
-            "solid: the plan's limit",
-            series.single,
-            0,
-            unit,
-            span=_scaled(series, np.array(spans)),
-            **limits,
-        ),
-        panel(
-            "step from the value before",
-            series.moved,
-            1,
-            _unit_of_step(series),
-        ),
-        panel("weighted average", series.averaged, 0, unit),
-    ]
-    simulated = "   SIMULATED RIG" if last.run.simulated else ""
-    of = f"{series.group}   " if series.group else ""
-    names = [
-        f"{moment(point.run.started_ns)[:10]} {point.serial[:12]}"
-        for point in series.points
-    ]
-    title = f"{of}{series.label}, {series.step}{simulated}"
-    return chart_picture(panels, names, title, PAGE, kind)
-
-
-def _unit_of_step(series: Series) -> str:
-    reference = "difference" if series.reference != "none" else ""
-    return f"{series.unit_shown} {reference}".rstrip()
+    write_once(args.out, chart_of(drawn[0], args.out.suffix.lower()[1:]), "file")

@@ -40,6 +40,8 @@ def checked_json(checked: Checked) -> dict[str, Any]:
 
 def print_checked(checked: Checked, *, as_json: bool) -> None:
     """Print what was found of an archive."""
+    from proofstand.keeping.checked_told import checked_lines
+
     from .main import tell
 
     if as_json:
@@ -48,29 +50,4 @@ def print_checked(checked: Checked, *, as_json: bool) -> None:
         return
     for each in checked.troubles[:MOST_TOLD]:
         tell(each, False)
-    more = len(checked.troubles) - MOST_TOLD
-    said = [f"{checked.folder}: {_verdict(checked)}. archive, {checked.lines} records"]
-    if more > 0:
-        said.append(f"  and {more} more of this kind")
-    if checked.counted:
-        told = ", ".join(f"{n} {kind}" for kind, n in sorted(checked.counted.items()))
-        said.append(f"  {told}")
-    if checked.last:
-        said.append(f"  last record {checked.lines}, sha256 {checked.last}")
-    if checked.signature == "fits":
-        said.append(f"  signed, and the signature fits a key given ({_key(checked)})")
-    elif checked.key:
-        said.append(f"  signed with key {_key(checked)}; give --key to check by whom")
-    if checked.unsigned:
-        said.append(f"  {checked.unsigned} runs have no signature of their own")
-    print("\n".join(said))
-
-
-def _verdict(checked: Checked) -> str:
-    if not checked.troubles:
-        return "every record is whole and in its place"
-    return f"NOT as it was kept ({len(checked.troubles)} found)"
-
-
-def _key(checked: Checked) -> str:
-    return checked.key[:16]
+    print("\n".join(checked_lines(checked, told=MOST_TOLD)))

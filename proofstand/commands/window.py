@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
+from .archive_options import archive_options
 from .options import Subparsers, by_option, label_option
 
 GROUP, NAME = "proofstand.windows", "desk"
@@ -29,6 +30,7 @@ class WindowOptions:
         hands: ``simulated`` begins the test by itself, on a simulated rig.
         simulated: begin a whole simulated test by itself. folder: where it goes.
         run: a recorded run to look at.
+        archive, index: what the Records desk looks into; None and "" take the shop's.
         light, dark: the look; neither follows the system.
     """
 
@@ -44,6 +46,8 @@ class WindowOptions:
     simulated: bool = False
     folder: Path | None = None
     run: Path | None = None
+    archive: Path | None = None
+    index: str = ""
     light: bool = False
     dark: bool = False
 
@@ -55,11 +59,12 @@ def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "window",
-        help="open the Bench desk",
-        description="Open the Bench desk. With --rig, --job and --out the start sheet "
-        "is filled in; with --hands simulated too, or with --simulated, the test "
-        "begins by itself. With RUN.h5 a recorded run is shown. Exit 0 when the "
-        "window was closed, 2 without a display.",
+        help="open the desks: Bench and Records",
+        description="Open the window, at the Bench desk unless --desk names another. "
+        "With --rig, --job and --out the start sheet is filled in; with --hands "
+        "simulated too, or with --simulated, the test begins by itself. With RUN.h5 a "
+        "recorded run is shown. Exit 0 when the window was closed, 2 without a "
+        "display.",
     )
     parser.add_argument("run_file", nargs="?", type=Path, metavar="RUN.h5")
     parser.add_argument("--desk", choices=DESKS, default="bench", help="which desk")
@@ -86,6 +91,7 @@ def add(commands: Subparsers) -> None:
         action="store_true",
         help="begin a whole simulated test in a shop of its own",
     )
+    archive_options(parser)
     look = parser.add_mutually_exclusive_group()
     look.add_argument("--light", action="store_true", help="dark on light")
     look.add_argument("--dark", action="store_true", help="light on dark")
@@ -107,6 +113,8 @@ def run(args: argparse.Namespace) -> int:
         simulated=args.simulated,
         folder=Path(args.out) if args.simulated and args.out else None,
         run=args.run_file,
+        archive=args.archive,
+        index=args.index,
         light=args.light,
         dark=args.dark,
     )

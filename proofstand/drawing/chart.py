@@ -54,7 +54,14 @@ class Panel:
 
 
 def chart_picture(
-    panels: Sequence[Panel], names: Sequence[str], title: str, inks: Inks, kind: str
+    panels: Sequence[Panel],
+    names: Sequence[str],
+    title: str,
+    inks: Inks,
+    kind: str,
+    *,
+    size_in: tuple[float, float] | None = None,
+    dots: float | None = None,
 ) -> bytes:
     """Return charts one above another as a picture.
 
@@ -64,6 +71,8 @@ def chart_picture(
         title: above all.
         inks: to draw with.
         kind: ``svg`` or ``png``.
+        size_in: wide and high, inches; None takes that of a page.
+        dots: of a PNG to the inch; None takes that of a page.
     """
     settings: dict[Any, Any] = {
         "svg.fonttype": "path",
@@ -71,7 +80,7 @@ def chart_picture(
         "axes.unicode_minus": True,
     }
     with mpl.rc_context(settings):
-        figure = Figure(figsize=(_WIDE_IN, _TALL_IN), layout="constrained")
+        figure = Figure(figsize=size_in or (_WIDE_IN, _TALL_IN), layout="constrained")
         (FigureCanvasSVG if kind == "svg" else FigureCanvasAgg)(figure)
         figure.patch.set_facecolor(inks.paper)
         figure.suptitle(
@@ -90,7 +99,7 @@ def chart_picture(
         _name(grid[-1, 0], names, inks)
         out = io.BytesIO()
         said = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
-        figure.savefig(out, format=kind, dpi=_DOTS, metadata=said)
+        figure.savefig(out, format=kind, dpi=dots or _DOTS, metadata=said)
     return out.getvalue()
 
 

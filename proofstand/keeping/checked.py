@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -17,7 +16,7 @@ from pathlib import Path
 from records.archive import entry as kinds
 from records.archive.chain import HEAD_NAME, Archive, Head
 from records.archive.entry import CHAIN_NAME, Entry, Fact, read_line
-from records.archive.files import is_our_own, sha256_of
+from records.archive.files import sha256_of
 from records.errors import InputError, IntegrityError, ProofstandError
 from records.run import Run
 from records.runfile import read_sealed
@@ -26,6 +25,7 @@ from ..signoff.heads import PublicKey, public_keys
 from ..signoff.notices import read_notice
 from ..signoff.persons import moment
 from ..signoff.verify import Verified, verify_by_any
+from .glance import unlisted
 from .keep import (
     certificate_facts,
     judgement_facts,
@@ -116,7 +116,7 @@ def check_archive(
             IntegrityError("chain_lacks_noted", where=str(archive.chain_path))
         )
     whole = _files(archive, entries, troubles, told)
-    troubles += _unlisted(archive, entries)
+    troubles += unlisted(archive, {entry.path for entry in entries})
     unsigned = _contents(archive, whole, keys, troubles)
     last = entries[-1] if entries else None
     return Checked(
@@ -288,22 +288,6 @@ def _file(archive: Archive, entry: Entry) -> ProofstandError | None:
     if found != (entry.sha256, entry.size):
         return IntegrityError("archive_file_changed", where=str(place), n=entry.n)
     return None
-
-
-def _unlisted(archive: Archive, entries: Sequence[Entry]) -> list[ProofstandError]:
-    """Return files that lie in the folder and that the chain does not tell."""
-    listed = {entry.path for entry in entries} | {HEAD_NAME, CHAIN_NAME}
-    found: list[ProofstandError] = []
-    for folder, inside, names in os.walk(archive.folder):
-        here = Path(folder).relative_to(archive.folder)
-        if here == Path():
-            inside[:] = [name for name in inside if not is_our_own(name)]
-        for name in sorted(names):
-            path = (here / name).as_posix()
-            if path not in listed and not is_our_own(name):
-                where = str(archive.folder / path)
-                found.append(IntegrityError("archive_file_unlisted", where=where))
-    return found
 
 
 # --- what is in the files, and what belongs to what ----------------------------------

@@ -143,13 +143,28 @@ def roll_bytes() -> bytes:
 
 
 def keep_note(
-    run_path: Path, note_path: Path, note: Note, *, by: str
+    run_path: Path,
+    note_path: Path,
+    note: Note,
+    *,
+    by: str,
+    archive: Path | None = None,
+    key_folder: Path | None = None,
 ) -> InputError | None:
     """Keep a concession, rejection or confirmation with the run that it is of.
 
-    What is signed by a demonstration key is of a simulated rig and not kept.
+    What is signed by a demonstration key is of a simulated rig and kept only where an
+    archive is named.
+
+    Args:
+        run_path: the run's file.
+        note_path: the note's.
+        note: what it says.
+        by: who made it.
+        archive: folder of the archive, None for the shop's.
+        key_folder: of the key that signs that one's head, None for the shop's.
     """
-    if note.demo:
+    if note.demo and archive is None:
         return None
 
     def items(archive: Archive, stage: Stage) -> list[Item]:
@@ -162,7 +177,7 @@ def keep_note(
         found.append(signed_note_item(run, note, stage(note_path, "note")))
         return found
 
-    return _kept(items, by=by)
+    return _kept(items, by=by, archive=archive, key_folder=key_folder)
 
 
 def keep_countersigned(

@@ -13,6 +13,7 @@ from records.errors import InputError
 
 from ..display import plain
 from .keep import Note, read_note
+from .times import shown_moment
 
 
 def runs_named(index: Index, what: str) -> tuple[RunFound, ...]:
@@ -89,6 +90,17 @@ def show_lines(index: Index, archive: Archive, run: RunFound) -> list[str]:
         if note is not None:
             said += [f"    {plain(line)}" for line in note.text.splitlines()]
     return said
+
+
+def run_line(run: RunFound, rejected: frozenset[str]) -> str:
+    """Return a run that was found as a line; ``rejected``: ids of all that were."""
+    paper = f"  {run.title} {run.certificate}" if run.certificate else ""
+    set_aside = "  REJECTED" if run.run in rejected else ""
+    simulated = "  SIMULATED RIG" if run.simulated else ""
+    return (
+        f"{shown_moment(run.started_ns)}  {run.verdict:13} {plain(run.serial)}  "
+        f"{plain(run.model)}  run {run.run}{plain(paper)}{set_aside}{simulated}"
+    )
 
 
 def _moment(utc_ns: int) -> str:

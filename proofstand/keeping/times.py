@@ -16,3 +16,11 @@ def begin_of(day: date) -> int:
 def day_of(utc_ns: int) -> date:
     """Return the local day of a moment."""
     return datetime.fromtimestamp(utc_ns // 10**9, tz=UTC).astimezone().date()
+
+
+def shown_moment(utc_ns: int, *, utc: bool = False) -> str:
+    """Return a moment, local with its offset, or UTC for programs."""
+    found = datetime.fromtimestamp(utc_ns // 10**9, tz=UTC)
+    if utc:
+        return f"{found:%Y-%m-%dT%H:%M:%SZ}"
+    return found.astimezone().strftime("%Y-%m-%d %H:%M %z")

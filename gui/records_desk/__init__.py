@@ -1,0 +1,1 @@
+"""The Records desk: finding kept runs, looking at them, and what is added to them."""

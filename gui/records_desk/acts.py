@@ -1,0 +1,224 @@
+"""What a reviewer adds to a run: what is asked, typed, refused and done. Knows no Qt.
+
+A PIN is handed on and kept nowhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from proofstand.keeping.acting import (
+    Acted,
+    Place,
+    asks_pin,
+    comment_on,
+    concede_finding,
+    countersign_kept,
+    page_that_waits,
+    reject_run,
+)
+from proofstand.keeping.reviewed import Reviewed
+from records.errors import InputError, ProofstandError
+from records.judgement import Finding
+
+from ..background import Background, Handle
+from .shelf import Shelf
+from .wording import said, told
+
+COMMENT, COUNTERSIGN, REJECT, CONCEDE = "comment", "countersign", "reject", "concede"
+ACTS = (COMMENT, COUNTERSIGN, REJECT, CONCEDE)
+# What each asks, beside name and PIN.
+ASKS: dict[str, tuple[str, ...]] = {
+    COMMENT: ("text",),
+    COUNTERSIGN: (),
+    REJECT: ("why",),
+    CONCEDE: ("why", "agreed_by", "until"),
+}
+NAME, PIN = "name", "pin"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ActPage:
+    """What is asked for an act.
+
+    Attributes:
+        id: which, "" for none. lead: what it does, of what.
+        fields: ids of what is asked, name last and the PIN after it where it is wanted.
+        key: what the filled key says. said: what came of it, or is wrong. wrong: it is
+            the latter.
+        doing: it is being done. done: it is done.
+    """
+
+    id: str = ""
+    head: str = ""
+    lead: str = ""
+    fields: tuple[str, ...] = ()
+    key: str = ""
+    said: str = ""
+    wrong: bool = False
+    doing: bool = False
+    done: bool = False
+
+
+class ActPresenter:
+    """Holds the act that is open, if one is.
+
+    Args:
+        shelf: the archive that is added to.
+        added: is called once something was added to a run.
+    """
+
+    def __init__(self, shelf: Shelf, added: Callable[[], None]) -> None:
+        self._shelf, self._added = shelf, added
+        self._work = Background()
+        self._id = ""
+        self._run: Reviewed | None = None
+        self._finding: Finding | None = None
+        self._pin = False
+        self._said, self._wrong, self._done, self._doing = "", False, False, False
+        self.changed = True
+
+    def open(self, id: str, run: Reviewed, finding: Finding | None) -> None:
+        """Ask what an act wants to know."""
+        if self._doing:
+            return
+        self._id, self._run, self._finding = id, run, finding
+        self._said, self._wrong, self._done = "", False, False
+        try:
+            self._pin = asks_pin(simulated=run.found.simulated)
+        except ProofstandError as error:
+            self._pin = True
+            self._refused(error)
+        self.changed = True
+
+    def leave(self) -> bool:
+        """Leave it; return whether one was open."""
+        if not self._id or self._doing:
+            return bool(self._id)
+        self._id, self._run = "", None
+        self.changed = True
+        return True
+
+    @property
+    def opened(self) -> str:
+        """Id of the act that is open, or ""."""
+        return self._id
+
+    def do(self, typed: dict[str, str]) -> None:
+        """Do it, by what was typed; one is done at a time and to its end."""
+        run = self._run
+        if run is None or self._doing or self._done:
+            return
+        missing = [f for f in self.page().fields if not typed.get(f, "").strip()]
+        if missing:
+            self._said = said("act", "missing", field=said("asked", missing[0]))
+            self._wrong = self.changed = True
+            return
+        place = Place(folder=self._shelf.folder, key=self._shelf.key)
+        finding, id = self._finding, self._id
+
+        def work(handle: Handle) -> Acted:
+            return _done(id, place, run, finding, typed, self._shelf)
+
+        self._doing, self._said, self._wrong = True, said("act", "doing"), False
+        self._work.run(work, self._did, self._refused)
+        self.changed = True
+
+    def _did(self, done: Acted) -> None:
+        self._doing, self._done, self._wrong = False, True, False
+        proof = said("act", "proven" if done.by.role else "typed", name=done.by.name)
+        self._said = said("act", "done", what=done.what, by=proof)
+        if done.left is not None:
+            why = "" if done.why is None else told(done.why)[0]
+            self._said = said("act", "left", what=done.what, path=done.left, why=why)
+            self._wrong = True
+        self.changed = True
+        self._added()
+
+    def _refused(self, error: ProofstandError) -> None:
+        what, do = told(error)
+        self._doing, self._said, self._wrong = False, f"{what} {do}", True
+        self.changed = True
+
+    def page(self) -> ActPage:
+        """Return what is to be shown now."""
+        id, run = self._id, self._run
+        if not id or run is None:
+            return ActPage()
+        lead = said("act", id, "lead")
+        finding = self._finding
+        if id == CONCEDE and finding is not None:
+            of = f"{finding.step}/{finding.id}"
+            outcome = finding.outcome.value
+            lead = said("act", id, "of", finding=of, outcome=outcome, lead=lead)
+        return ActPage(
+            id=id,
+            head=said("act", id, "head"),
+            lead=lead,
+            fields=(*ASKS[id], NAME, *((PIN,) if self._pin else ())),
+            key=said("act", id, "key"),
+            said=self._said,
+            wrong=self._wrong,
+            doing=self._doing,
+            done=self._done,
+        )
+
+    @property
+    def busy(self) -> bool:
+        """Something is being done; it is never cut off."""
+        return self._work.busy
+
+    def take(self) -> None:
+        """Take what came of it."""
+        self.changed = self._work.take() or self.changed
+
+    def let_go(self) -> None:
+        """Leave what is being done to its end."""
+
+    def wait(self) -> None:
+        """Let nothing outlive the window."""
+        self._work.wait()
+
+
+def _done(
+    id: str,
+    place: Place,
+    run: Reviewed,
+    finding: Finding | None,
+    typed: dict[str, str],
+    shelf: Shelf,
+) -> Acted:
+    by, pin = typed[NAME], typed.get(PIN, "")
+
+    def ask(name: str) -> str:
+        return pin
+
+    if id == COMMENT:
+        return comment_on(place, run.path, typed["text"], by=by, ask=ask)
+    if id == REJECT:
+        return reject_run(place, run.path, typed["why"], by=by, ask=ask)
+    if id == CONCEDE:
+        name = "" if finding is None else f"{finding.step}/{finding.id}"
+        return concede_finding(
+            place,
+            run.path,
+            name,
+            why=typed["why"],
+            agreed_by=typed["agreed_by"],
+            until=typed["until"],
+            by=by,
+            ask=ask,
+        )
+    return countersign_kept(place, _waiting(run, shelf), by=by, ask=ask)
+
+
+def _waiting(run: Reviewed, shelf: Shelf) -> Path:
+    with shelf.index() as index:
+        entries = index.entries(run=run.found.run)
+    page = page_that_waits(shelf.home.archive, entries)
+    if page is None:
+        right = said("act", COUNTERSIGN, "none")
+        raise InputError("value_wrong", key="PAGE", given=run.found.run, right=right)
+    return page

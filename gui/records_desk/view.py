@@ -1,0 +1,469 @@
+"""The Records desk's widgets put together: one page at a time, keys lead between."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
+
+from ..bench_desk.picture_file import picture_bytes
+from ..desk import Desk
+from ..theme import Theme
+from .acts import COMMENT, CONCEDE, COUNTERSIGN, REJECT
+from .beside_view import BesideView
+from .find_view import FindView
+from .life_view import LifeView
+from .model import BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .review_view import ReviewView
+from .saving import bundles, written
+from .text_view import TextView
+from .trend_view import TrendView
+from .wording import said
+
+_KEYS = {
+    FIND: {
+        Qt.Key.Key_F3: "life",
+        Qt.Key.Key_F4: "beside",
+        Qt.Key.Key_F5: "more",
+        Qt.Key.Key_F6: "trends",
+        Qt.Key.Key_F7: "day",
+        Qt.Key.Key_F8: "bundle",
+        Qt.Key.Key_F9: "check",
+    },
+    RUN: {
+        Qt.Key.Key_F3: "life",
+        Qt.Key.Key_F6: "papers",
+        Qt.Key.Key_F7: "comment",
+        Qt.Key.Key_F8: "countersign",
+        Qt.Key.Key_F9: "reject",
+        Qt.Key.Key_F10: "concede",
+    },
+    LIFE: {},
+    BESIDE: {Qt.Key.Key_F8: "picture"},
+    TRENDS: {
+        Qt.Key.Key_F5: "rigs",
+        Qt.Key.Key_F7: "table",
+        Qt.Key.Key_F8: "chart",
+    },
+    TEXT: {Qt.Key.Key_F5: "rigs", Qt.Key.Key_F8: "save_text"},
+}
+
+
+_Saves = TypeVar("_Saves", BesideView, TrendView, TextView)
+
+
+class RecordsDesk(Desk):
+    """Kept runs: found, looked at, and what is added to them.
+
+    Args:
+        theme: inks and fonts.
+        model: what it knows.
+    """
+
+    def __init__(self, theme: Theme, model: RecordsModel) -> None:
+        super().__init__()
+        self._theme, self._model = theme, model
+        self._views: dict[str, QWidget] = {}
+        self._head: tuple[str, str, str] = ("", "", "")
+        self.pages = QStackedWidget()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.addWidget(self.pages)
+        self._made(FIND)
+        for page in model.pages[1:]:  # made anew at another size
+            self._made(page)
+        self._bring()
+
+    # --- the pages, each made when it is first wanted --------------------------------
+
+    def _made(self, page: str) -> QWidget:
+        if page not in self._views:
+            view = getattr(self, f"_make_{page}")()
+            self._views[page] = view
+            self.pages.addWidget(view)
+        return self._views[page]
+
+    def _make_find(self) -> FindView:
+        view = FindView(self._theme, self._model.find, self._model.saving)
+        view.opened.connect(self.open)
+        view.keys.pressed.connect(self._pressed)
+        return view
+
+    def _make_run(self) -> ReviewView:
+        view = ReviewView(self._theme, self._model.review)
+        view.keys.pressed.connect(self._pressed)
+        view.findings.opened.connect(lambda _: view.go_to_stretch())
+        view.act.wanted.connect(self._model.act.do)
+        view.act.left.connect(lambda: self.back())
+        view.act.scanned.connect(self.scanned)
+        return view
+
+    def _make_life(self) -> LifeView:
+        view = LifeView(self._theme, self._model.life)
+        view.keys.pressed.connect(self._pressed)
+        view.opened.connect(self._press_open_test)
+        return view
+
+    def _make_beside(self) -> BesideView:
+        view = BesideView(self._theme, self._model.beside, self._model.saving)
+        return self._with_keys(view)
+
+    def _make_trends(self) -> TrendView:
+        view = TrendView(self._theme, self._model.trends, self._model.saving)
+        return self._with_keys(view)
+
+    def _make_text(self) -> TextView:
+        view = TextView(self._theme, self._model.text, self._model.saving)
+        return self._with_keys(view)
+
+    def _with_keys(self, view: _Saves) -> _Saves:
+        view.keys.pressed.connect(self._pressed)
+        view.scanned.connect(self.scanned)
+        return view
+
+    @property
+    def finder(self) -> FindView:
+        """The page where runs are found."""
+        view = self._views[FIND]
+        assert isinstance(view, FindView)
+        return view
+
+    @property
+    def review(self) -> ReviewView:
+        """The page of one run."""
+        view = self._made(RUN)
+        assert isinstance(view, ReviewView)
+        return view
+
+    @property
+    def life(self) -> LifeView:
+        """The page of a regulator's life."""
+        view = self._made(LIFE)
+        assert isinstance(view, LifeView)
+        return view
+
+    @property
+    def beside(self) -> BesideView:
+        """The page of several runs."""
+        view = self._made(BESIDE)
+        assert isinstance(view, BesideView)
+        return view
+
+    @property
+    def trends(self) -> TrendView:
+        """The page of trends."""
+        view = self._made(TRENDS)
+        assert isinstance(view, TrendView)
+        return view
+
+    @property
+    def text(self) -> TextView:
+        """The page of text."""
+        view = self._made(TEXT)
+        assert isinstance(view, TextView)
+        return view
+
+    def _go_to(self, page: str) -> None:
+        self._model.go_to(page)
+        self._bring()
+
+    def _bring(self) -> None:
+        """Show the model's page, and give it the keys."""
+        page = self._model.page
+        self.pages.setCurrentWidget(self._made(page))
+        part = self._model.part(page)
+        part.changed = True
+        self._show(page)
+        self._focus()
+
+    def focusInEvent(self, event: Any) -> None:  # noqa: N802
+        """Hand the keys on to what takes them on the page in view."""
+        self._focus()
+
+    def _focus(self) -> None:
+        page = self._model.page
+        if page == FIND:
+            self.finder.to_rows()
+        elif page == RUN:
+            self.review.to_keys()
+        elif page == LIFE:
+            self.life.table.setFocus()
+        elif page == BESIDE:
+            self.beside.plot.setFocus()
+        elif page == TRENDS:
+            self.trends.table.setFocus()
+        elif page == TEXT:
+            self.text.text.setFocus()
+
+    def _show(self, page: str) -> None:
+        part = self._model.part(page)
+        if part.changed:
+            part.changed = False
+            getattr(self, f"_show_{page}")()
+            self._say_head()
+
+    def _show_find(self) -> None:
+        self.finder.show_page(self._model.find.page())
+
+    def _show_run(self) -> None:
+        self.review.show_page(self._model.review.page())
+
+    def _show_act(self) -> None:
+        page = self._model.act.page()
+        self.review.show_act(page)
+        self.review.keys.fill("" if page.id else "stretch")
+
+    def _show_life(self) -> None:
+        self.life.show_page(self._model.life.page())
+
+    def _show_beside(self) -> None:
+        self.beside.show_page(self._model.beside.page())
+
+    def _show_trends(self) -> None:
+        self.trends.show_page(self._model.trends.page())
+
+    def _show_text(self) -> None:
+        self.text.show_page(self._model.text.page())
+
+    def _show_saving(self) -> None:
+        for page in (FIND, BESIDE, TRENDS, TEXT):
+            view = self._views.get(page)
+            if isinstance(view, FindView | BesideView | TrendView | TextView):
+                view.saving.show_saving()
+
+    # --- what the window asks --------------------------------------------------------
+
+    @property
+    def head_lines(self) -> tuple[str, str]:
+        """The archive that is looked into, or the run."""
+        return self._head[0], self._head[1]
+
+    @property
+    def band(self) -> str:
+        """Whether what is looked at was made by a simulated rig."""
+        return self._head[2]
+
+    def _say_head(self) -> None:
+        model = self._model
+        head = (said("head"), model.shelf.shown, "")
+        if model.page == RUN:
+            run = model.review.page()
+            head = (run.head, run.second, run.band)
+        elif model.page == LIFE:
+            life = model.life.page()
+            head = (life.head, life.second, life.band)
+        elif model.page == BESIDE:
+            head = (model.beside.page().head, "", model.beside.page().band)
+        elif model.page == TRENDS:
+            trends = model.trends.page()
+            head = (trends.head, trends.second, trends.band)
+        elif model.page == TEXT:
+            text = model.text.page()
+            head = (text.head, text.second, text.band)
+        if head != self._head:
+            self._head = head
+            self.head_changed.emit()
+
+    def come_into_view(self) -> None:
+        """Look for runs at once; keys go to the rows."""
+        self._model.find.come_into_view()
+        self._focus()
+        self.beat()
+
+    def beat(self) -> None:
+        """Take what came, and show it."""
+        self._model.take()
+        self._show(self._model.page)
+        if self._model.page == RUN:
+            self._show("act")
+        self._show("saving")
+
+    def scanned(self, label: str) -> None:
+        """Find the runs of the regulator whose label was scanned."""
+        del self._model.pages[1:]
+        self._bring()
+        self.finder.scanned(label)
+
+    def entered(self) -> None:
+        """Do what the filled key does."""
+        if self._model.page == FIND:
+            self.open()
+        elif self._model.page == RUN and not self._model.act.opened:
+            self.review.go_to_stretch()
+        elif self._model.page == LIFE:
+            self._press_open_test()
+        elif self._model.page == BESIDE:
+            self._press_picture()
+        elif self._model.page == TEXT:
+            self._press_save_text()
+
+    def back(self) -> bool:
+        """Leave what is open on a page, else the page."""
+        if self._model.page == RUN and self._model.act.leave():
+            self._show("act")
+            return True
+        view = self._views[self._model.page]
+        leave: Callable[[], bool] = getattr(view, "back", lambda: False)
+        if leave():
+            return True
+        if self._model.back():
+            self._bring()
+            return True
+        return False
+
+    # --- presses ---------------------------------------------------------------------
+
+    def _pressed(self, id: str) -> None:
+        getattr(self, f"_press_{id}")()
+
+    def _press_back(self) -> None:
+        self.back()
+
+    def open(self) -> None:
+        """Open the run that is chosen."""
+        run = self._model.find.chosen
+        if run is not None:
+            self._model.review.open(run)
+            self._go_to(RUN)
+
+    _press_open = open
+
+    def _press_stretch(self) -> None:
+        self.review.go_to_stretch()
+
+    def _press_whole(self) -> None:
+        self.review.whole()
+
+    def _press_cursors(self) -> None:
+        self.review.cursors()
+
+    def _press_papers(self) -> None:
+        self.review.other_side()
+
+    def _press_life(self) -> None:
+        on_run = self._model.page == RUN
+        opened = self._model.review.reviewed if on_run else None
+        run = self._model.find.chosen if opened is None else opened.found
+        if run is not None:
+            self._model.life.open(run)
+            self._go_to(LIFE)
+
+    def _press_open_test(self) -> None:
+        run = self._model.life.chosen
+        if run is not None:
+            self._model.review.open(run)
+            self._go_to(RUN)
+
+    def _press_beside(self) -> None:
+        marked = self._model.find.marked
+        if len(marked) > 1:
+            self._model.beside.open(marked)
+            self._go_to(BESIDE)
+
+    @property
+    def _simulated(self) -> bool:
+        """What is looked at now was made by a simulated rig."""
+        run = self._model.find.chosen
+        return run is not None and run.simulated
+
+    def _press_trends(self) -> None:
+        self._model.trends.open(self._model.find.asked, simulated=self._simulated)
+        self._go_to(TRENDS)
+
+    def _press_day(self) -> None:
+        self._model.text.open_day(simulated=self._simulated)
+        self._go_to(TEXT)
+
+    def _press_check(self) -> None:
+        self._model.text.open_check()
+        self._go_to(TEXT)
+
+    def _press_bundle(self) -> None:
+        chosen = self._model.find.chosen
+        runs = self._model.find.marked or ((chosen,) if chosen is not None else ())
+        if runs:
+            self._model.saving.save(bundles(self._model.shelf, runs))
+
+    def _press_rigs(self) -> None:
+        if self._model.page == TRENDS:
+            self._model.trends.other_rigs()
+        else:
+            self._model.text.other_rigs()
+
+    def _press_table(self) -> None:
+        if self._model.trends.may_table:
+            self._model.saving.save(self._model.trends.table())
+
+    def _press_chart(self) -> None:
+        make = self._model.trends.chart()
+        if make is not None:
+            self._model.saving.save(make)
+
+    def _press_save_text(self) -> None:
+        make = self._model.text.text()
+        if make is not None:
+            self._model.saving.save(make)
+
+    def _press_earlier(self) -> None:
+        self._model.text.turn(-1)
+
+    def _press_later(self) -> None:
+        self._model.text.turn(1)
+
+    def _press_picture(self) -> None:
+        page = self._model.beside.page()
+        if not page.lines:
+            return
+        head = [page.head, page.band, *(each.name for each in page.lines)]
+        files = picture_bytes(self.beside.plot, self._theme, [h for h in head if h])
+        self._model.saving.save(
+            written(
+                "side-by-side",
+                [(".png", lambda: files[0]), (".svg", lambda: files[1])],
+            )
+        )
+
+    def _act(self, id: str) -> None:
+        review = self._model.review
+        if review.reviewed is not None:
+            self._model.act.open(id, review.reviewed, review.finding)
+            self._show("act")
+
+    def _press_comment(self) -> None:
+        self._act(COMMENT)
+
+    def _press_countersign(self) -> None:
+        self._act(COUNTERSIGN)
+
+    def _press_reject(self) -> None:
+        self._act(REJECT)
+
+    def _press_concede(self) -> None:
+        self._act(CONCEDE)
+
+    def _press_more(self) -> None:
+        self.finder.more()
+
+    def _press_before(self) -> None:
+        self._model.find.turn(-1)
+
+    def _press_after(self) -> None:
+        self._model.find.turn(1)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Take this desk's own keys; leave the others to the window."""
+        page = self._model.page
+        press = _KEYS[page].get(Qt.Key(event.key()), "")
+        if press and not event.isAutoRepeat():
+            self._pressed(press)
+        elif page == RUN and self.review.takes(event):
+            return
+        elif page == BESIDE and self.beside.takes(event):
+            return
+        elif page == TEXT and self.text.takes(event):
+            return
+        else:
+            event.ignore()
