@@ -10,7 +10,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from analysis.halted import Halted, halted
 from analysis.judge import judge
+from analysis.marks import performances
+from analysis.readings import Readings
 from proofstand.simulated import simulate
 from records.errors import InputError
 from records.faults import OF_FIRST, TRIED, revealed_by
@@ -76,8 +79,10 @@ def groups(plan: str) -> list[tuple[str, ...]]:
     return [tuple(ids) for ids in found.values()]
 
 
-def judged(trial: Trial, out: Path) -> Judgement | None:
-    """Return the judgement of a trial; None where the regulator lacks the part.
+def judged(trial: Trial, out: Path) -> tuple[Judgement, tuple[Halted, ...]] | None:
+    """Return the judgement of a trial and what a step that was given up shows.
+
+    None where the regulator lacks the part.
 
     Args:
         trial: what is tried.
@@ -97,4 +102,5 @@ def judged(trial: Trial, out: Path) -> Judgement | None:
             if error.id != "fault_not_fitted":
                 raise
             return None
-    return judge(open_run(out))
+    run = open_run(out)
+    return judge(run), halted(Readings(run), performances(run, run.header.plan))
