@@ -100,6 +100,7 @@ FIRST_GROUPS: tuple[Group, ...] = tuple(
 BY_HAND: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "bubbles_seen": {"outside": 5.0},
+        "zero_far_off": {"stuck": 6.0},
         "outlet_followed_inlet": {"inside": 4.0},
         "closes_too_high": {"closing": 4.0, "inside": 3.5},
         "not_twice_alike": {"closing": 4.0},
@@ -110,6 +111,8 @@ BY_HAND: Mapping[str, Mapping[str, float]] = MappingProxyType(
 FITTED: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "external_leak_fails": {"outside": 5.0},
+        "external_leak_doubted": {"outside": 4.0},
+        "never_locks_up": {"outside": 4.0, "closing": 1.0},
         "seat_leak_fails": {"inside": 5.0},
         "went_on_rising": {"inside": 5.0},
         "outlet_loss_hides_it": {"outside": 4.0, "inside": 4.0},

@@ -31,6 +31,8 @@ _READ = frozenset(
         *(*_APART, *_RELIEF),
     }
 )
+_RIG_MADE_IT = ("rig_leak_above_gate", "rig_leak_unknown", "zero_moved")
+_FAR_SHARE = 0.05  # of the pressure that flows: no zero drifts so far
 _ON_SHARE = 0.3
 _AT_ONCE_U = 1.0  # as many uncertainties beyond a limit is half of a sign
 _SWING_SHARE = 0.003  # of the pressure that flows: so large a swing is half of a sign
@@ -111,6 +113,41 @@ def _plain(findings: Sequence[Finding]) -> Shown | None:
 
 def _external(seen: Seen) -> Shown | None:
     return _by_limit(_failed(seen.findings, "external_leak"))
+
+
+def _doubted(seen: Seen) -> Shown | None:
+    """Tell of a loss wholly above its limit that the way it was held leaves in doubt.
+
+    Not what a leak or a zero of the rig's own may have made.
+    """
+    if _external(seen):
+        return None
+    return _by_limit(
+        [
+            f
+            for f in seen.findings
+            if f.id == "external_leak"
+            and f.outcome is Outcome.INCONCLUSIVE
+            and _wholly_above(f)
+            and not any(reason.id in _RIG_MADE_IT for reason in f.why)
+        ]
+    )
+
+
+def _never_locks(seen: Seen) -> Shown | None:
+    """Tell of an outlet that was shut and sank to what flowed, each time."""
+    highest = [f for f in seen.findings if f.id == "lockup_highest"]
+    shut = {f.step for f in highest if f.measured is not None}
+    without = _because(seen.findings, "no_shut_off_seen")
+    steps = {f.step for f in without}
+    lockups = {f.step for f in seen.findings if f.id == "lockup_rise"} & shut
+    if not lockups or not lockups <= steps or _stands_still(seen):
+        return None
+    return _plain([f for f in without if f.id == "lockup_rise"])
+
+
+def _stands_still(seen: Seen) -> bool:
+    return any((_stuck(seen), _still(seen), _zero_far(seen), _swings(seen)))
 
 
 def _bubbles(seen: Seen) -> Shown | None:
@@ -281,16 +318,33 @@ def _inlet_short(seen: Seen) -> Shown | None:
 
 
 def _zero(seen: Seen) -> Shown | None:
+    if _zero_far(seen) or _stuck(seen):
+        return None
+    return _by_limit(_zeros_moved(seen.findings))
+
+
+def _zeros_moved(findings: Iterable[Finding]) -> list[Finding]:
     # the reason stands at every finding, and names the channels whose zero moved
-    return _by_limit(
+    return [
+        f
+        for f in findings
+        if (f.id, f.channel) == ("closing_zero_change", "outlet")
+        and any(
+            r.id == "zero_moved" and "outlet" in dict(r.facts)["channel"] for r in f.why
+        )
+    ]
+
+
+def _zero_far(seen: Seen) -> Shown | None:
+    """Tell of a reading that stayed up when both sides were opened to air."""
+    about = _flows_at(seen.findings)
+    return _plain(
         [
             f
-            for f in seen.findings
-            if (f.id, f.channel) == ("closing_zero_change", "outlet")
-            and any(
-                r.id == "zero_moved" and "outlet" in dict(r.facts)["channel"]
-                for r in f.why
-            )
+            for f in _zeros_moved(seen.findings)
+            if f.measured is not None
+            and about is not None
+            and abs(f.measured.value) > _FAR_SHARE * about
         ]
     )
 
@@ -314,6 +368,8 @@ def _halted(seen: Seen, sign: str) -> Shown | None:
 SIGNS: Mapping[str, Callable[[Seen], Shown | None]] = MappingProxyType(
     {
         "external_leak_fails": _external,
+        "external_leak_doubted": _doubted,
+        "never_locks_up": _never_locks,
         "bubbles_seen": _bubbles,
         "seat_leak_fails": _seat,
         "went_on_rising": _crept,
@@ -331,6 +387,7 @@ SIGNS: Mapping[str, Callable[[Seen], Shown | None]] = MappingProxyType(
         "inlet_moved": _supply,
         "inlet_not_held": _inlet_short,
         "zero_moved": _zero,
+        "zero_far_off": _zero_far,
         "samples_stuck": _stuck,
         "reading_still": _still,
     }

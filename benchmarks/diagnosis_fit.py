@@ -43,6 +43,8 @@ FIRST = "first:"
 # than of another; of those in one bracket the same.
 SPEAKS: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "external_leak_fails": (("outside",),),
+    "external_leak_doubted": (("outside",),),
+    "never_locks_up": (("outside",), ("closing",)),
     "seat_leak_fails": (("inside",),),
     "went_on_rising": (("inside",), ("closing",)),
     "outlet_loss_hides_it": (("outside", "inside"),),
