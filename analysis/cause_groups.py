@@ -102,9 +102,9 @@ BY_HAND: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "bubbles_seen": {"outside": 5.0},
         "zero_far_off": {"stuck": 6.0},
         "outlet_followed_inlet": {"inside": 4.0},
-        "closes_too_high": {"closing": 4.0, "inside": 3.5},
+        "closes_too_high": {"closing": 4.0, "inside": 3.0},
         "not_twice_alike": {"closing": 4.0},
-        "falls_in_flow": {"thirst": 4.0, "spring": 4.0},
+        "falls_in_flow": {"thirst": 5.5, "spring": 3.0},
         "unexplained": {NONE: 4.0},
     }
 )

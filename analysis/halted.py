@@ -93,7 +93,8 @@ def _shown(readings: Readings, done: Performance) -> Iterator[Halted]:
             yield still
         elif act in _OF_OUTLET:
             t, y = _good(readings, outlet, done, asked_s)
-            yield from _restless(t, y, usual_noise(trace), done)
+            before = usual_noise(trace.between(-np.inf, asked_s))
+            yield from _restless(t, y, before, done)
     if inlet is not None and act in (*_OF_INLET, *_OF_OUTLET):
         t, y = _good(readings, inlet, done, asked_s)
         short = _short(t, y, done, _SHORT_BY if act in _OF_INLET else _SAGS_BY)

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.cause_groups import NONE
-from proofstand.report import fault_text, odds_text, why_text
+from proofstand.report import because_text, fault_text, odds_text, why_text
 from proofstand.words.sentences import check_words, label, reason
 from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import Outcome, Suspect
 from records.judgement import Verdict as RunVerdict
+from records.rig import Rig
 
 from ..session_thread import Final
 from .screen import Verdict
@@ -74,8 +75,8 @@ def verdict_of(final: Final, papers: Papers, *, armed: bool = True) -> Verdict:
     )
 
 
-def _cause_lines(suspect: Suspect) -> Iterable[str]:
-    """Say a group of causes: how likely, each with where to look, what parts them."""
+def _cause_lines(suspect: Suspect, rig: Rig) -> Iterable[str]:
+    """Say a group of causes: how likely and why, where to look, what parts them."""
     group, odds = suspect.fault_group, odds_text(suspect.probability)
     if group == (NONE,):
         yield said("after", "no_cause", odds=odds)
@@ -87,6 +88,8 @@ def _cause_lines(suspect: Suspect) -> Iterable[str]:
             told = fault_text(id)
             told = told if entry is not None else f"{told.capitalize()}."
             yield f"\u2013 {told}{where}"
+    for why in suspect.because[:1]:
+        yield said("after", "because", why=because_text(why, rig))
     for check in suspect.separate_by[:1]:
         do, caution = check_words(check)
         yield said("after", "apart", do=do, caution=caution)
@@ -95,7 +98,7 @@ def _cause_lines(suspect: Suspect) -> Iterable[str]:
 def _lines(final: Final) -> Iterable[str]:
     judgement = final.judgement
     for suspect in judgement.suspects:
-        yield from _cause_lines(suspect)
+        yield from _cause_lines(suspect, final.run.header.rig)
     if judgement.suspects:
         yield said("after", "odds_are")
     if not judgement.suspects and judgement.verdict is not RunVerdict.PASS:
