@@ -34,7 +34,8 @@ _READ = frozenset(
 _RIG_MADE_IT = ("rig_leak_above_gate", "rig_leak_unknown", "zero_moved")
 _FAR_SHARE = 0.05  # of the pressure that flows: no zero drifts so far
 _ON_SHARE = 0.3
-_AT_ONCE_U = 1.0  # as many uncertainties beyond a limit is half of a sign
+_HALF_AT_U = 1.0  # as many uncertainties beyond a limit is half of a sign
+_AT_LEAST = 0.5  # of a sign that a finding beyond its limit gives
 _SWING_SHARE = 0.003  # of the pressure that flows: so large a swing is half of a sign
 _STRONGEST = 0.999  # of a sign that grows: it comes near to one and no further
 
@@ -71,7 +72,7 @@ def told(finding: Finding) -> Reason:
 
 
 def _beyond(finding: Finding) -> float:
-    """Return how strongly a finding misses its limit, 0 to 1, growing with it."""
+    """Return how strongly a finding misses its limit, a half to 1, growing with it."""
     limit, found = finding.limit, finding.measured
     if limit is None or found is None or finding.interval is None:
         return _STRONGEST
@@ -79,7 +80,8 @@ def _beyond(finding: Finding) -> float:
     for end, side in ((limit.max, 1.0), (limit.min, -1.0)):
         if end is not None:
             over = max(over, side * (found.value - end))
-    return _grows(over, _AT_ONCE_U * (found.u**2 + limit.u**2) ** 0.5)
+    u = (found.u**2 + limit.u**2) ** 0.5
+    return max(_AT_LEAST, _grows(over, _HALF_AT_U * u))
 
 
 def _grows(size: float, half: float) -> float:
