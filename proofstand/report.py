@@ -43,7 +43,7 @@ from .display import (
     unit_for,
     value_text,
 )
-from .words.sentences import check_words, fault, label, page, reason
+from .words.sentences import check_words, fault, label, odds_words, page, reason
 
 SCHEMA = "proofstand.judgements/1"
 TROUBLE_SCHEMA = "proofstand.trouble/1"
@@ -123,10 +123,10 @@ def without_odds(judgement: Judgement) -> Judgement:
 def odds_text(probability: float | None) -> str:
     """Return how likely a group of causes is, rounded as it deserves."""
     if probability is None:
-        return page("odds_none")
+        return odds_words("none")
     if probability >= MOST_SURE:
-        return page("odds_over", p=f"{100.0 * MOST_SURE:g} %")
-    return page("odds", p=f"{100.0 * probability:.0f} %")
+        return odds_words("over", p=f"{100.0 * MOST_SURE:g} %")
+    return odds_words("about", p=f"{100.0 * probability:.0f} %")
 
 
 def why_text(finding: Finding) -> str:
@@ -468,6 +468,6 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
         for check in map(check_words, suspect.separate_by):
             lines.append(f"  to tell apart: {' '.join(check)}")
     if judgement.suspects:
-        lines.append(f"  {page('odds_are')}")
+        lines.append(f"  {odds_words('are')}")
     lines += [f"Note: {reason(w)}" for w in judgement.warnings]
     return "\n".join(lines)
