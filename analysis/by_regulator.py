@@ -16,6 +16,7 @@ from records.jobcard import JobCard
 from records.judgement import Finding, Judgement, Suspect
 from records.run import Run
 
+from .cause_groups import NONE
 from .decision import verdict
 from .diagnosis import OF_RIG
 from .interstage import ROLE as BETWEEN
@@ -79,8 +80,11 @@ def _own(suspects: Iterable[Suspect], *, first: bool) -> Iterator[Suspect]:
         kept = tuple(f for f in group if f.startswith(OF_FIRST) is first)
         if set(group) <= OF_RIG:
             yield suspect
+        elif group == (NONE,) or kept == group:
+            yield suspect
         elif kept:
-            yield dataclasses.replace(suspect, fault_group=kept)
+            # the other one may have it: nothing claims how likely it is in this one
+            yield dataclasses.replace(suspect, fault_group=kept, probability=None)
 
 
 def _facts(judgement: Judgement, card: JobCard) -> Iterator[tuple[str, object]]:

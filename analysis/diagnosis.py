@@ -1,266 +1,207 @@
 """Which faults the findings point at, as groups that this plan can't tell apart.
 
-A readable table: each row is a sign in the findings, the faults that give it, and where
-to look, the cheapest look first. No probability is claimed.
+A readable model: each group of causes has odds at which it is met, each sign in the
+findings and in the trace multiplies those of the groups it speaks for, the more the
+stronger it is (`cause_groups`, `signs`). The groups and "none of these" share a
+probability of one. That supposes one cause; two at once share it. What conforms is
+never suspected, and no probability changes a finding.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from records.errors import Reason
-from records.faults import OF_FIRST
 from records.judgement import Finding, Outcome, Suspect
 
+from .cause_groups import (
+    FIRST_GROUPS,
+    GROUPS,
+    NONE,
+    NONE_MET,
+    OUTSIDE_OF_FIRST,
+    WEIGHTS,
+    Group,
+)
+from .halted import Halted
+from .separating import checks
+from .signs import Seen, Shown, signs, told, unexplained
+
 _OF_RIG = ("zero_offset", "closing_zero_change")
-_FAILS = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
-_SEAT = ("seat_leak", "creep_rate", "seat_transfer")
-_ON_SHARE = 0.3
 _BETWEEN = "interstage"
-# Why a finding fails, by any of the rules.
-_FAILED_BY = ("outside_limit", "value_outside", "risk_kept_outside")
+_OF_FIRST = "first:"
+_OPEN = (
+    Outcome.FAIL,
+    Outcome.CONDITIONAL_FAIL,
+    Outcome.INCONCLUSIVE,
+    Outcome.NOT_MEASURED,
+)
+LEAST = 0.05  # what is less likely is not named
+MOST_NAMED = 4
+OF_RIG = frozenset(fault for group in GROUPS if group.of_rig for fault in group.faults)
+_RIG_SIGNS = frozenset(
+    sign
+    for sign, row in WEIGHTS.items()
+    for group in GROUPS
+    if group.of_rig and group.id in row
+)
+_BY_ID = {group.id: group for group in (*GROUPS, *FIRST_GROUPS)}
 
 
 @dataclass(frozen=True, slots=True)
-class Sign:
-    """One row of the table.
+class Weighed:
+    """The signs of a test, and how likely they make each group.
 
     Attributes:
-        faults: group of faults that show alike. look_at: where to look, cheapest first.
-        shown_by: returns the findings that show it, none when it is not there.
-        of_rig: it lies in the rig; of two stages either one's findings show it.
+        signs: those that are there; of the first of two stages under ``first:``.
+        probability: of each group that the plan could show, and of none of them; they
+            add up to one.
     """
 
-    faults: tuple[str, ...]
-    look_at: tuple[str, ...]
-    shown_by: Callable[[Sequence[Finding]], list[Finding]]
-    of_rig: bool = False
+    signs: Mapping[str, Shown]
+    probability: Mapping[str, float]
 
 
-def _failed(findings: Sequence[Finding], *ids: str) -> list[Finding]:
-    return [f for f in findings if f.id in ids and f.outcome in _FAILS]
-
-
-def _because(findings: Sequence[Finding], *ids: str) -> list[Finding]:
-    return [f for f in findings if any(reason.id in ids for reason in f.why)]
-
-
-def _external(findings: Sequence[Finding]) -> list[Finding]:
-    return _failed(findings, "external_leak")
-
-
-def _seat(findings: Sequence[Finding]) -> list[Finding]:
-    shown = _failed(findings, *_SEAT)
-    if shown:
-        return shown
-    held = [f for f in findings if f.id in _SEAT and f.measured is not None]
-    if held:
-        # undecided by itself, but the outlet crossed its limit only while it was held
-        steps = {f.step for f in held}
-        late = [f for f in _failed(findings, "lockup_highest") if f.step in steps]
-        early = _failed(findings, "lockup_rise", "lockup_highest")
-        if late and len(early) == len(late):
-            return late
-        # as found nothing limits the creep: it alone carried the outlet over a limit
-        free = all(f.limit is None for f in held)
-        return [f for f in late if free and _crept_over(f, findings)]
-    # no creep hold: a lockup that went on rising shows it too
-    return [f for f in _failed(findings, "lockup_highest") if _went_on(f, findings)]
-
-
-def _crept_over(highest: Finding, findings: Sequence[Finding]) -> bool:
-    """Tell whether an outlet would have kept its limit but for what it crept."""
-    limit, top = highest.limit, highest.measured
-    crept = next(
-        (f for f in findings if (f.step, f.id) == (highest.step, "creep_total")), None
-    )
-    if crept is None or crept.measured is None or top is None:
-        return False
-    most = None if limit is None else limit.max
-    return most is not None and top.value - crept.measured.value <= most
-
-
-def _went_on(highest: Finding, findings: Sequence[Finding]) -> bool:
-    """Tell whether the outlet went on rising well beyond the lockup it was read at."""
-    step = {f.id: f.measured for f in findings if f.step == highest.step}
-    top, read = step.get("lockup_highest"), step.get("lockup_pressure")
-    if top is None or read is None:
-        # over before it could be read
-        return read is None and top is not None
-    rise = step.get("lockup_rise")
-    size = abs(rise.value) if rise is not None else 0.0
-    return top.value - read.value > max(_ON_SHARE * size, 4.0 * top.u)
-
-
-def _rise_alone(findings: Sequence[Finding]) -> list[Finding]:
-    if _seat(findings):
-        return []
-    return _failed(findings, "lockup_rise", "lockup_highest")
-
-
-def _hidden(findings: Sequence[Finding]) -> list[Finding]:
-    if _external(findings) or _seat(findings):
-        return []
-    return _because(findings, "outlet_leak_could_hide_it")
-
-
-def _rig(findings: Sequence[Finding]) -> list[Finding]:
-    # wholly above the gate; an interval across it blames nobody
-    return [
-        f
-        for f in _because(findings, "rig_leak_above_gate")
-        if f.id == "rig_leak" and any(r.id in _FAILED_BY for r in f.why)
-    ]
-
-
-def _supply(findings: Sequence[Finding]) -> list[Finding]:
-    return _because(findings, "inlet_not_steady", "inlet_off_plan")
-
-
-def _zero(findings: Sequence[Finding]) -> list[Finding]:
-    # the reason stands at every finding, and names the channels whose zero moved
-    return [
-        f
-        for f in findings
-        if (f.id, f.channel) == ("closing_zero_change", "outlet")
-        and any(
-            r.id == "zero_moved" and "outlet" in dict(r.facts)["channel"] for r in f.why
-        )
-    ]
-
-
-def _stuck(findings: Sequence[Finding]) -> list[Finding]:
-    return [f for f in _because(findings, "samples_stuck") if f.channel == "outlet"]
-
-
-def _set(findings: Sequence[Finding]) -> list[Finding]:
-    return _failed(findings, "set_pressure")
-
-
-def _relief_early(findings: Sequence[Finding]) -> list[Finding]:
-    """Return the relief's findings that failed because they lie too low."""
-    return [
-        f
-        for f in _failed(findings, "relief_opening", "relief_reseat")
-        if f.measured is not None
-        and f.limit is not None
-        and f.limit.min is not None
-        and f.measured.value < f.limit.min
-    ]
-
-
-def _low_or_high(findings: Sequence[Finding]) -> list[Finding]:
-    """A first stage is not set in the test: a lockup below its limit tells it too."""
-    low = [f for f in _failed(findings, "lockup_pressure") if _below(f)]
-    return [*_set(findings), *low]
-
-
-def _below(finding: Finding) -> bool:
-    limit, found = finding.limit, finding.measured
-    return (
-        limit is not None
-        and found is not None
-        and limit.min is not None
-        and found.value < limit.min
-    )
-
-
-_OUTSIDE = (
-    "outlet_fitting",
-    "bonnet_joint",
-    "back_cap_gasket",
-    "diaphragm_pinhole",
-    "diaphragm_torn",
-    "relief_weeping",
-    "relief_low",
-)
-_OUTSIDE_LOOK = ("outlet_joint", "bonnet_joint", "back_cap", "bonnet_vent", "diaphragm")
-_INSIDE = ("seat_debris", "seat_nicked", "seat_worn")
-_INSIDE_LOOK = ("seat", "orifice")
-
-SIGNS: tuple[Sign, ...] = (
-    Sign(_OUTSIDE, _OUTSIDE_LOOK, _external),
-    Sign(("relief_low",), ("relief_spring", "bonnet_vent"), _relief_early),
-    Sign(_INSIDE, _INSIDE_LOOK, _seat),
-    Sign(("stem_friction", "seat_worn"), ("stem", "seat"), _rise_alone),
-    Sign((*_OUTSIDE, *_INSIDE), (*_OUTSIDE_LOOK, *_INSIDE_LOOK), _hidden),
-    Sign(
-        ("spring_relaxed", "spring_soft", "spring_stiff"),
-        ("adjuster_lock", "spring"),
-        _set,
-    ),
-    Sign(("rig_fitting", "bleed_open"), ("rig_fittings", "bleed_valve"), _rig, True),
-    Sign(("supply_starved", "supply_creeping"), ("supply_valve",), _supply, True),
-    Sign(("zero_drift",), ("transducer",), _zero, True),
-    Sign(("transducer_stuck",), ("transducer",), _stuck, True),
-)
-OF_RIG = frozenset(fault for sign in SIGNS if sign.of_rig for fault in sign.faults)
-
-
-# What the channel between two stages shows of the first one.
-FIRST_SIGNS: tuple[Sign, ...] = tuple(
-    Sign(
-        tuple(OF_FIRST + fault for fault in faults),
-        ("first_stage", *look_at),
-        shown_by,
-    )
-    for faults, look_at, shown_by in (
-        (_INSIDE, _INSIDE_LOOK, _seat),
-        (("stem_friction", "seat_worn"), ("stem", "seat"), _rise_alone),
-        ((*_OUTSIDE[:5], *_INSIDE), (*_OUTSIDE_LOOK, *_INSIDE_LOOK), _hidden),
-        (
-            ("spring_relaxed", "spring_soft", "spring_stiff"),
-            ("adjuster_lock", "spring"),
-            _low_or_high,
-        ),
-    )
-)
-_FIRST_OUTSIDE = tuple(OF_FIRST + fault for fault in _OUTSIDE[:5])
-
-
-def suspects(findings: Sequence[Finding]) -> tuple[Suspect, ...]:
-    """Return the groups of faults that the findings show, the surest sign first.
+def weighed(findings: Sequence[Finding], halted: Sequence[Halted] = ()) -> Weighed:
+    """Return the signs of a test and the probability of each group.
 
     Of two stages what was read between them is the first one's alone; what leaks
     outward leaks from either.
     """
     first = [f for f in findings if f.channel == _BETWEEN and f.id not in _OF_RIG]
     rest = [f for f in findings if f.channel != _BETWEEN or f.id in _OF_RIG]
-    looked = [(sign, findings if sign.of_rig else rest) for sign in SIGNS]
-    looked += [(sign, first) for sign in FIRST_SIGNS]
-    if _seat(first):
+    found = signs(Seen(rest, halted))
+    # of two stages either one's findings show what lies in the rig
+    whole = signs(Seen(findings, halted)) if first else found
+    found |= {id: shown for id, shown in whole.items() if id in _RIG_SIGNS}
+    of_first = signs(Seen(first)) if first else {}
+    if {"seat_leak_fails", "went_on_rising"} & set(of_first):
         # what a first seat lets through keeps the second from being shown tight
-        looked = [each for each in looked if each[0].shown_by is not _hidden]
-    found = [s for each in looked if (s := _suspect(*each)) is not None]
-    if not first:
-        return tuple(found)
-    return tuple(map(_of_either, found))
+        found.pop("outlet_loss_hides_it", None)
+    found |= {
+        _OF_FIRST + id: shown
+        for id, shown in of_first.items()
+        if id not in _RIG_SIGNS and any(_twin(g) in _BY_ID for g in WEIGHTS[id])
+    }
+    left = unexplained(findings)
+    if left:
+        found["unexplained"] = Shown(1.0, tuple(map(told, left)))
+    return Weighed(found, _shared(found, two=bool(first)))
 
 
-def _suspect(sign: Sign, findings: Sequence[Finding]) -> Suspect | None:
-    shown = sign.shown_by(findings)
-    if not shown:
-        return None
-    return Suspect(
-        fault_group=sign.faults,
-        because=tuple(_told(f) for f in shown),
-        look_at=sign.look_at,
+def weights_of(sign: str) -> Mapping[str, float]:
+    """Return what a sign says of groups, that of a first stage of its own groups."""
+    row = WEIGHTS[sign.removeprefix(_OF_FIRST)]
+    if not sign.startswith(_OF_FIRST):
+        return row
+    return {_twin(g) if _twin(g) in _BY_ID else g: w for g, w in row.items()}
+
+
+def _twin(group: str) -> str:
+    return _OF_FIRST + group
+
+
+def _shared(found: Mapping[str, Shown], *, two: bool) -> dict[str, float]:
+    """Return probabilities that add up to one."""
+    groups = (*GROUPS, *FIRST_GROUPS) if two else GROUPS
+    score = {group.id: math.log(group.met) for group in groups}
+    score[NONE] = math.log(NONE_MET)
+    for sign, shown in found.items():
+        for group, weight in weights_of(sign).items():
+            score[group] += weight * shown.strength
+    most = max(score.values())
+    odds = {group: math.exp(one - most) for group, one in score.items()}
+    total = math.fsum(odds.values())
+    return {group: one / total for group, one in odds.items()}
+
+
+def suspects(
+    findings: Sequence[Finding], halted: Sequence[Halted] = ()
+) -> tuple[Suspect, ...]:
+    """Return the groups of causes that the findings point at, the likeliest first.
+
+    Args:
+        findings: of a judgement, in any order.
+        halted: what a step that was given up shows in the trace.
+
+    Returns:
+        None where all conforms, or where nothing points anywhere.
+    """
+    if not any(f.outcome in _OPEN and f.required for f in findings):
+        return ()
+    seen = weighed(findings, halted)
+    if not seen.signs:
+        return ()
+    named = [
+        (group, p, because)
+        for group, p in _merged(seen)
+        if p >= LEAST and (because := _because(group, seen.signs))
+    ]
+    named.sort(key=lambda one: -one[1])
+    named = named[:MOST_NAMED]
+    ids = [group.id for group, _, _ in named]
+    return tuple(
+        Suspect(
+            fault_group=group.faults,
+            probability=round(p, 3),
+            because=because,
+            look_at=group.look_at,
+            separate_by=checks(group.id, [id for id in ids if id != group.id]),
+        )
+        for group, p, because in named
     )
 
 
-def _of_either(suspect: Suspect) -> Suspect:
-    """Return a group of outward leaks with those of the first of two stages."""
-    if suspect.fault_group != _OUTSIDE:
-        return suspect
-    return replace(
-        suspect,
-        fault_group=(*suspect.fault_group, *_FIRST_OUTSIDE),
-        look_at=(*suspect.look_at, "first_stage", "hose"),
+def _merged(seen: Weighed) -> list[tuple[Group, float]]:
+    """Return the groups with their probabilities; what this test can't part is one."""
+    two = any(id.startswith(_OF_FIRST) for id in seen.probability)
+    left = dict(seen.probability)
+    found: list[tuple[Group, float]] = []
+    alike = [
+        id
+        for sign in ("outlet_loss_hides_it", _OF_FIRST + "outlet_loss_hides_it")
+        if sign in seen.signs
+        for id in weights_of(sign)
+    ]
+    if alike:
+        ids = tuple(dict.fromkeys(alike))
+        found.append((_one_of(ids, two=two), sum(left.pop(id) for id in ids)))
+    found += [(_group(id, two=two), p) for id, p in left.items()]
+    return found
+
+
+def _group(id: str, *, two: bool) -> Group:
+    """Return a group; of two stages outward leaks are those of either."""
+    if id == NONE:
+        return Group(NONE, (NONE,), ("trace", "job_card"), NONE_MET)
+    group = _BY_ID[id]
+    if id != "outside" or not two:
+        return group
+    either = (*group.faults, *(_OF_FIRST + fault for fault in OUTSIDE_OF_FIRST))
+    look_at = (*group.look_at, "first_stage", "hose")
+    return Group(group.id, either, look_at, group.met)
+
+
+def _one_of(ids: Sequence[str], *, two: bool) -> Group:
+    groups = [_group(id, two=two) for id in ids]
+    return Group(
+        "+".join(ids),
+        tuple(dict.fromkeys(fault for g in groups for fault in g.faults)),
+        tuple(dict.fromkeys(place for g in groups for place in g.look_at)),
+        sum(g.met for g in groups),
     )
 
 
-def _told(finding: Finding) -> Reason:
-    first = finding.why[0] if finding.why else Reason.of("outside_limit")
-    named = {"finding": finding.id, "step": finding.step}
-    return Reason.of(first.id, **{**dict(first.facts), **named})
+def _because(group: Group, found: Mapping[str, Shown]) -> tuple[Reason, ...]:
+    """Return what speaks for a group, the weightiest sign first."""
+    ids = group.id.split("+")
+    spoken = [
+        (max(weights_of(sign).get(id, 0.0) for id in ids) * shown.strength, shown)
+        for sign, shown in found.items()
+    ]
+    spoken = [each for each in spoken if each[0] > 0.0]
+    spoken.sort(key=lambda each: -each[0])
+    why = (reason for _, shown in spoken for reason in shown.because)
+    return tuple(dict.fromkeys(why))

@@ -27,6 +27,7 @@ from .calibrated import overdue
 from .decision import verdict
 from .diagnosis import suspects
 from .found import ACROSS, FAILS, GAUGES
+from .halted import halted
 from .interstage import ROLE as BETWEEN
 from .leaning import linked, still_valid
 from .marks import Performance, Skipped, given_up, performances
@@ -72,7 +73,7 @@ def judge(
         analysis_version=ANALYSIS_VERSION,
         findings=findings,
         verdict=verdict(findings),
-        suspects=suspects(findings),
+        suspects=suspects(findings, halted(readings, done)),
         warnings=tuple(_warnings(run, plan, done, findings)),
         by=by,
         facts=(("job", job.id), ("serial", job.regulator.serial)),

@@ -1,3 +1,3 @@
 """The version of every number that analysis gives; raised when one changes."""
 
-ANALYSIS_VERSION = 10
+ANALYSIS_VERSION = 11

@@ -2,8 +2,9 @@
 
 A word after it measures one thing at length instead, by many simulated tests:
 `estimators` (how right the findings are), `hands` (what is seen of what hands do),
-`verdicts` (how often a test passes), `rig-time` (how long a regulator is on the rig),
-`engine` (what leading a test costs), `archive` (finding in an index of many runs).
+`verdicts` (how often a test passes), `diagnosis` (how often the right cause is named),
+`rig-time` (how long a regulator is on the rig), `engine` (what leading a test costs),
+`archive` (finding in an index of many runs).
 Exit code 0; 1 where a figure is twice its goal or worse; 2 on a wrong word.
 A further figure is one function in a module of its own, listed in `ROWS`.
 """
@@ -15,6 +16,7 @@ from functools import partial
 
 from . import archive, window
 from .certificate import signed_page
+from .diagnosis import diagnosis_rows
 from .engine import engine_cpu
 from .hands import handled_rows
 from .help_start import help_start
@@ -60,10 +62,12 @@ GROUPS: tuple[Callable[[bool], list[Row]], ...] = (
     window.memory,
     handled_rows,
     verdict_rows,
+    diagnosis_rows,
 )
 # What is measured at length instead: a module with ``main(words)``.
 AT_LENGTH = {
     "archive": "archive",
+    "diagnosis": "diagnosis",
     "estimators": "estimators.command",
     "hands": "hands",
     "verdicts": "verdicts",

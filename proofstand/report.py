@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
+from analysis.cause_groups import NONE
 from analysis.deciding import WHAT_DECIDES
 from records.errors import (
     EXIT_DONE,
@@ -41,7 +43,7 @@ from .display import (
     unit_for,
     value_text,
 )
-from .words.sentences import fault, label, page, reason
+from .words.sentences import check_words, fault, label, odds_words, page, reason
 
 SCHEMA = "proofstand.judgements/1"
 TROUBLE_SCHEMA = "proofstand.trouble/1"
@@ -54,6 +56,7 @@ EXIT_OF_VERDICT = {
 }
 # Several runs: the first of these that occurs.
 EXIT_ORDER = (70, 5, 2, 4, 6, 10, 11, 12, 0)
+MOST_SURE = 0.99  # a model of this kind claims no more
 _SHARE = re.compile(r"(?:min|max) -?([\d.]+ %) of ([a-z_]+)")
 _SHARE_OF = {"set_pressure": "share_set", ZERO_UNCERTAINTY: "share_zero"}
 _SAW = {"outlet": "saw_outlet", "inlet": "saw_inlet"}
@@ -97,6 +100,7 @@ def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]
                 "probability": s.probability,
                 "because": [because_text(b, header.rig) for b in s.because],
                 "look_at": list(s.look_at),
+                "separate_by": [_check(id) for id in s.separate_by],
             }
             for s in judgement.suspects
         ],
@@ -106,6 +110,26 @@ def judgement_json(judgement: Judgement, run: Run, plan: Plan) -> dict[str, Any]
         "supersedes": judgement.supersedes,
         **moved,
     }
+
+
+def _check(id: str) -> dict[str, str]:
+    do, caution = check_words(id)
+    return {"check": id, "do": do, "caution": caution}
+
+
+def without_odds(judgement: Judgement) -> Judgement:
+    """Return a judgement as it may stand on a page: no cause has odds there."""
+    bare = (replace(s, probability=None, separate_by=()) for s in judgement.suspects)
+    return replace(judgement, suspects=tuple(bare))
+
+
+def odds_text(probability: float | None) -> str:
+    """Return how likely a group of causes is, rounded as it deserves."""
+    if probability is None:
+        return odds_words("none")
+    if probability >= MOST_SURE:
+        return odds_words("over", p=f"{100.0 * MOST_SURE:g} %")
+    return odds_words("about", p=f"{100.0 * probability:.0f} %")
 
 
 def why_text(finding: Finding) -> str:
@@ -430,13 +454,23 @@ def table(judgement: Judgement, run: Run, plan: Plan) -> str:
     lines += [f"  {rule}" for rule in rule_texts(judgement.findings)]
     lines += [f"  {note}" for note in (*stops(run, plan), *notes)]
     for suspect in judgement.suspects:
-        lines.append("Likely group of causes (this test can't tell them apart):")
-        told = (fault_text(id).removesuffix(".") for id in suspect.fault_group)
-        lines += [f"  - {each}." for each in told]
+        odds = odds_text(suspect.probability)
+        if suspect.fault_group == (NONE,):
+            lines.append(f"None of the causes known here: {odds}.")
+        else:
+            lines.append(
+                f"Likely group of causes, {odds} (not told apart by this test):"
+            )
+            told = (fault_text(id).removesuffix(".") for id in suspect.fault_group)
+            lines += [f"  - {each}." for each in told]
         lines += [
             f"  because: {because_text(b, run.header.rig)}" for b in suspect.because
         ]
         places = ", ".join(place.replace("_", " ") for place in suspect.look_at)
         lines.append(f"  look at: {places}")
+        for check in map(check_words, suspect.separate_by):
+            lines.append(f"  to tell apart: {' '.join(check)}")
+    if judgement.suspects:
+        lines.append(f"  {odds_words('are')}")
     lines += [f"Note: {reason(w)}" for w in judgement.warnings]
     return "\n".join(lines)

@@ -515,12 +515,15 @@ class Suspect:
     Attributes:
         fault_group: ids of the faults. probability: None where none is claimed.
         because: ids of the signs seen. look_at: ids of where to look first.
+        separate_by: ids of checks, the cheapest first: what parts it from the other
+            groups, then what parts its own causes.
     """
 
     fault_group: tuple[str, ...]
     because: tuple[Reason, ...]
     look_at: tuple[str, ...]
     probability: float | None = None
+    separate_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

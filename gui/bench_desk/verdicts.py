@@ -6,11 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from proofstand.report import fault_text, why_text
-from proofstand.words.sentences import label, reason
+from analysis.cause_groups import NONE
+from proofstand.report import because_text, fault_text, odds_text, why_text
+from proofstand.words.sentences import check_words, label, reason
 from records.faults import CATALOGUE, OF_FIRST
-from records.judgement import Outcome
+from records.judgement import Outcome, Suspect
 from records.judgement import Verdict as RunVerdict
+from records.rig import Rig
 
 from ..session_thread import Final
 from .screen import Verdict
@@ -73,16 +75,32 @@ def verdict_of(final: Final, papers: Papers, *, armed: bool = True) -> Verdict:
     )
 
 
-def _lines(final: Final) -> Iterable[str]:
-    judgement = final.judgement
-    for suspect in judgement.suspects:
-        yield said("after", "causes")
-        for id in suspect.fault_group:
+def _cause_lines(suspect: Suspect, rig: Rig) -> Iterable[str]:
+    """Say a group of causes: how likely and why, where to look, what parts them."""
+    group, odds = suspect.fault_group, odds_text(suspect.probability)
+    if group == (NONE,):
+        yield said("after", "no_cause", odds=odds)
+    else:
+        yield said("after", "causes" if len(group) > 1 else "cause", odds=odds)
+        for id in group:
             entry = CATALOGUE.get(id.removeprefix(OF_FIRST))
             where = f" {entry.look_at}" if entry is not None else ""
             told = fault_text(id)
             told = told if entry is not None else f"{told.capitalize()}."
             yield f"\u2013 {told}{where}"
+    for why in suspect.because[:1]:
+        yield said("after", "because", why=because_text(why, rig))
+    for check in suspect.separate_by[:1]:
+        do, caution = check_words(check)
+        yield said("after", "apart", do=do, caution=caution)
+
+
+def _lines(final: Final) -> Iterable[str]:
+    judgement = final.judgement
+    for suspect in judgement.suspects:
+        yield from _cause_lines(suspect, final.run.header.rig)
+    if judgement.suspects:
+        yield said("after", "odds_are")
     if not judgement.suspects and judgement.verdict is not RunVerdict.PASS:
         undecided = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.FAIL)
         seen: list[str] = []

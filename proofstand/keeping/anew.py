@@ -414,10 +414,16 @@ def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
         "plan",
         "verdict",
         "findings",
-        "suspects",
         "warnings",
         "boundaries",
         "analysis_version",
     )
     now = json.loads(json.dumps(new, allow_nan=False))
-    return all(old.get(name) == now.get(name) for name in said)
+    same = all(old.get(name) == now.get(name) for name in said)
+    return same and _causes(old) == _causes(now)
+
+
+def _causes(told: Mapping[str, Any]) -> list[tuple[Any, ...]]:
+    """Return the causes; inside a certificate they stand without a probability."""
+    named = ("fault_group", "because", "look_at")
+    return [tuple(each.get(n) for n in named) for each in told.get("suspects", ())]

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from analysis.cause_groups import NONE
 from analysis.charts import (
     Chart,
     Often,
@@ -293,6 +294,7 @@ def causes(told: Iterable[Told]) -> Sequence[Often]:
         if one.data["verdict"] != Verdict.FAIL.value:
             continue
         suspects = one.data["suspects"]
-        group = " / ".join(suspects[0]["fault_group"]) if suspects else NONE_NAMED
+        first = suspects[0]["fault_group"] if suspects else [NONE]
+        group = NONE_NAMED if first == [NONE] else " / ".join(first)
         seen[one.serial, one.run.job or one.run.run, group] = None
     return commonest(group for _, _, group in seen)

@@ -11,6 +11,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
+from analysis.cause_groups import NONE
 from records.errors import Reason
 from records.judgement import Finding, Judgement, Outcome, Verdict
 from records.measure import UNITS, Quantity
@@ -58,6 +59,7 @@ _SHORT = {"closing_zero_change": page}  # said shorter on the page
 _NAME, _NOTE, _MOST = 48, 400, 2000  # characters
 # Said elsewhere on the page, or not of interest once a certificate is made.
 _SAID_ELSEWHERE = frozenset({"simulated_rig", "plan_is_draft", "attempts_repeated"})
+_NAMED_FROM = 0.2  # a page names what is likely, and says no number
 _BAD = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 _OPEN = (Outcome.INCONCLUSIVE, Outcome.NOT_MEASURED, Outcome.CONDITIONAL_PASS)
 _NEGATIVE = re.compile(r"(?<!\w)-(?=\d)")
@@ -477,6 +479,8 @@ def _suspects(judgement: Judgement, run: Run) -> list[dict[str, str]]:
             "look": ", ".join(p.replace("_", " ") for p in suspect.look_at),
         }
         for suspect in judgement.suspects
+        if suspect.fault_group != (NONE,)
+        and (suspect.probability is None or suspect.probability >= _NAMED_FROM)
     ]
 
 

@@ -24,7 +24,7 @@ from records.runfile import check_place, write_once
 
 from ..approvals import approvals_for
 from ..drawing.picture import picture_of
-from ..report import judgement_json, judgements_json
+from ..report import judgement_json, judgements_json, without_odds
 from ..version import VERSION
 from ..words.sentences import label
 from .against import Against, against_run
@@ -236,7 +236,7 @@ def page_and_box(
     beside: Beside = NOTHING,
 ) -> tuple[bytes, Box | None]:
     """Return the page as :func:`page_of`, and where a second signature is to show."""
-    judged_json = judgements_json([judgement_json(judgement, run, plan)])
+    judged_json = judgements_json([judgement_json(without_odds(judgement), run, plan)])
     attached = [
         Attached(
             JUDGEMENT_NAME, _text(judged_json), "The findings, as proofstand judge"

@@ -72,6 +72,17 @@ def fault(id: str) -> str:
     return id.replace("_", " ") if said is None else str(said)
 
 
+def odds_words(id: str, /, **facts: object) -> str:
+    """Return a piece of what is said of how likely a group of causes is."""
+    return _filled(words()["odds"][id], facts)
+
+
+def check_words(id: str) -> tuple[str, str]:
+    """Return what a check that parts causes asks, and its caution."""
+    said = words()["check"][id]
+    return str(said["do"]), str(said["caution"])
+
+
 def act_words(request: Request) -> str:
     """Return the name under which the words for a request stand, in both places.
 

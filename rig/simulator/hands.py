@@ -310,6 +310,10 @@ class Hands:
             self._at[valve] = position
             self._moved[valve] = position
 
+    def _nudge_screw(self, metres: float) -> None:
+        to = self._at["screw_m"] + metres
+        self._put("screw_m", min(max(to, 0.0), HIGHEST["screw_m"]))
+
     def _after_a_moment(self, doing: Doing) -> Doing:
         yield from self._wait(self._between(0.5, 2.0))
         yield from doing
@@ -378,7 +382,7 @@ class Hands:
         yield from doing
         if slip == "nut-moves-it":
             moved = _NUT_SHARE * self._read("outlet") / self._manner.slope
-            self._put("screw_m", self._at["screw_m"] + moved)
+            self._nudge_screw(moved)
         elif slip in self._befalls:
             self._besides.append(self._befalls[slip]())
 
@@ -671,7 +675,7 @@ class Hands:
 
     def _lock_nut(self, _: float) -> Doing:
         yield from self._wait(self._between(2.0, 3.0))
-        self._put("screw_m", self._at["screw_m"] + 1.5e-6 * self._between(-1.0, 1.0))
+        self._nudge_screw(1.5e-6 * self._between(-1.0, 1.0))
         yield from self._wait(self._between(0.5, 1.0))
 
     def _exercise(self, _: float) -> Doing:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -51,6 +52,10 @@ class Fault:
         rise_pa: lockup rise. rig: leak of the rig's outlet side.
         zero_moved_pa: outlet's zero at the end. inlet_sag: share lost over a hold.
         supply_effect: change of the outlet per change of the inlet.
+        set_off_pa: how far the outlet was set beside its target.
+        swing_pa, swing_hz: amplitude and frequency of the swing while the outlet flows.
+        rises: of each lockup, as a share of ``rise_pa``.
+        stuck_at_s: when the outlet's reading stops for ever, from the begin.
     """
 
     seat: float = 0.0
@@ -63,6 +68,11 @@ class Fault:
     air_pa_per_h: float = 60.0
     gas_k_per_h: float = 0.2
     supply_effect: float = 0.0
+    set_off_pa: float = 0.0
+    swing_pa: float = 0.0
+    swing_hz: float = 1.0
+    rises: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    stuck_at_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -281,6 +291,11 @@ def run(
     seat = fault.seat * STD_CM3_MIN
     outside = fault.outside * STD_CM3_MIN
     heat_out = fault.tail_k / GAS_K * (AIR_PA + SET_PA)
+    set_pa = SET_PA + fault.set_off_pa
+
+    def flow(level: float) -> Callable[[Array], Array]:
+        begun, turn = tape.now, 2.0 * math.pi * fault.swing_hz
+        return lambda t: level + fault.swing_pa * np.sin(turn * (begun + t))
 
     tape.begin("zero")
     tape.play(3.0, 0.0, 0.0)
@@ -315,17 +330,17 @@ def run(
     tape.play(5.0, INLET_PA, 40.0)
     tape.end()
     tape.begin("set-rough")
-    tape.move(5.0, INLET_PA, SET_PA - 12.0)
-    _hold_marks(tape, 4.0, INLET_PA, SET_PA - 12.0)
+    tape.move(5.0, INLET_PA, set_pa - 12.0)
+    _hold_marks(tape, 4.0, INLET_PA, flow(set_pa - 12.0))
     tape.end()
     tape.begin("exercise")
     for _ in range(5):
-        tape.move(1.5, INLET_PA, SET_PA + fault.rise_pa)
-        tape.move(1.5, INLET_PA, SET_PA)
+        tape.move(1.5, INLET_PA, set_pa + fault.rise_pa)
+        tape.move(1.5, INLET_PA, set_pa)
     tape.end()
     tape.begin("set")
-    tape.play(3.0, INLET_PA, SET_PA)
-    _hold_marks(tape, 15.0, INLET_PA, SET_PA)
+    tape.play(3.0, INLET_PA, flow(set_pa))
+    _hold_marks(tape, 15.0, INLET_PA, flow(set_pa))
     tape.mark(MarkKind.SEEN, event="steady")
     tape.end()
 
@@ -333,11 +348,12 @@ def run(
     for number, inlet in ((1, INLET_PA), (2, LOW_INLET_PA), (3, INLET_PA)):
         tape.begin(f"lockup-{number}")
         moved = fault.supply_effect * (inlet - INLET_PA)
-        flowing, top = SET_PA + moved, SET_PA + fault.rise_pa + moved
+        flowing = set_pa + moved
+        top = flowing + fault.rise_pa * fault.rises[number - 1]
         tape.move(4.0, inlet, flowing)
-        tape.play(12.0, inlet, flowing)
+        tape.play(12.0, inlet, flow(flowing))
         tape.mark(MarkKind.ASKED, act="close_bleed", request=f"r{number}")
-        tape.play(1.2, inlet, flowing)
+        tape.play(1.2, inlet, flow(flowing))
         tape.move(2.5, inlet, top)
         tape.mark(MarkKind.SEEN, at=tape.now - 1.2, event="shut_off")
         tape.mark(MarkKind.HOLD_BEGIN, at=tape.now - 1.2)
@@ -358,7 +374,7 @@ def run(
             tape.play(held, supply, shut)
             tape.mark(MarkKind.HOLD_END)
             tape.end()
-            tape.move(2.0, inlet, SET_PA)
+            tape.move(2.0, inlet, set_pa)
             continue
         limit = 4977.0
         full = shut(np.arange(round(held * setting.rate_hz)) / setting.rate_hz)
@@ -389,13 +405,13 @@ def run(
         def inlet_of(t: Array, t0: float) -> Array:
             t = t + t0
             outlet = start + net * t
-            made_up = np.maximum(0.0, SET_PA - outlet) * setting.outlet_m3
+            made_up = np.maximum(0.0, set_pa - outlet) * setting.outlet_m3
             y = INLET_PA - (seat * t + made_up) / setting.inlet_m3
             return np.maximum(y, 0.0)
 
         def outlet_of(t: Array, t0: float) -> Array:
             y = start + net * (t + t0)
-            y = np.maximum(y, SET_PA)
+            y = np.maximum(y, set_pa)
             empty = inlet_of(t, t0) <= 0.0
             return np.where(empty, np.maximum(0.0, y - 40.0 * t), y)
 
@@ -455,6 +471,9 @@ def assemble(tape: _Tape, plan: Plan, plan_text: str, rig_used: Rig) -> Run:
             for name, y in columns.items()
         ]
     )
+    if fault.stuck_at_s is not None:
+        stuck = t >= fault.stuck_at_s
+        raw[stuck, 1] = raw[int(np.argmax(stuck)), 1] if stuck.any() else 0.0
     header = RunHeader(
         id="run-1",
         started_utc_ns=STARTED_NS,

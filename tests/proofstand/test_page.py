@@ -18,7 +18,7 @@ from typing import Any, NoReturn
 
 import pytest
 
-from analysis.diagnosis import SIGNS
+from analysis.cause_groups import GROUPS
 from analysis.judge import judge
 from proofstand.explain import explain
 from proofstand.procedure.steps.body_hold import ENOUGH
@@ -466,7 +466,7 @@ def test_keys_hashes_and_coverage(run_of: RunOf) -> None:
 
 
 def test_every_cause_has_a_sentence() -> None:
-    ids = {id for sign in SIGNS for id in sign.faults} | set(CATALOGUE)
+    ids = {id for group in GROUPS for id in group.faults} | set(CATALOGUE)
     assert {"seat_worn", "relief_weeping"} <= ids
     for id in ids:
         said = fault_text(id)

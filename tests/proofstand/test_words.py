@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 
 from analysis.judge import judge
+from analysis.separating import CHECKS
 from proofstand.words.sentences import (
     action,
     caution,
+    check_words,
     label,
     model_words,
     reason,
@@ -41,6 +43,14 @@ def test_every_trouble_has_words_and_a_remedy() -> None:
 
 def test_every_reason_and_warning_has_words() -> None:
     assert set(words()["reason"]) == REASON_IDS | WARNING_IDS
+
+
+def test_every_check_that_parts_causes_has_words_and_a_caution() -> None:
+    assert set(words()["check"]) == CHECKS
+    for id in CHECKS:
+        do, caution = check_words(id)
+        assert do.endswith(".")
+        assert caution.endswith(".")
 
 
 def test_every_trouble_beside_a_test_has_words() -> None:

@@ -4,7 +4,7 @@ from dataclasses import asdict
 
 import pytest
 
-from analysis.diagnosis import SIGNS
+from analysis.cause_groups import GROUPS
 from records.errors import InputError
 from records.faults import CATALOGUE
 from records.planfile import plan_by_name
@@ -29,13 +29,13 @@ def test_the_catalogue_lists_exactly_what_is_modelled() -> None:
 def test_groups_are_those_of_the_diagnosis() -> None:
     # A worn disc may leak as a nick does or lock up high as a dry stem does; alone it
     # is the latter here, so it stands in two groups and gives one.
-    signs = [set(sign.faults) for sign in SIGNS]
+    groups = [set(group.faults) for group in GROUPS]
     for entry in CATALOGUE.values():
         assert entry.id in entry.group
         for other in entry.group:
             assert entry.id in CATALOGUE[other].group or other == "seat_worn"
-        if entry.revealed and entry.id != "hunting":
-            assert set(entry.group) in signs, entry.id
+        if entry.revealed:
+            assert set(entry.group) in groups, entry.id
 
 
 def test_entries_speak_and_name_a_plan_that_exists() -> None:
