@@ -14,5 +14,14 @@ def _records() -> DeskMaker:
     return DeskMaker(RecordsModel, RecordsDesk)
 
 
+def _practice() -> DeskMaker:
+    from .practice_desk.view import maker
+
+    return maker()
+
+
 # A desk's loader imports what is slow and returns how it is made.
-LOADERS: dict[str, Callable[[], DeskMaker]] = {"records": _records}
+LOADERS: dict[str, Callable[[], DeskMaker]] = {
+    "records": _records,
+    "practice": _practice,
+}

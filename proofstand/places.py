@@ -99,6 +99,12 @@ def autosave_dir() -> Path:
     return own / "autosave" if own else _system().user_state_path / "autosave"
 
 
+def practice_dir() -> Path:
+    """Return the folder of drills, their runs and what trainees made of them."""
+    own = home()
+    return own / "practice" if own else _system().user_data_path / "practice"
+
+
 def log_dir() -> Path:
     """Return the folder of the program's log."""
     own = home()

@@ -100,6 +100,8 @@ INPUT_IDS = frozenset(
         "drill_nothing_to_draw",
         "drill_without_truth",
         "drill_run_tells",
+        "drill_run_in_parts",
+        "drill_run_missing",
         "drill_of_stored_run",
         "drill_of_another_run",
         "fault_severity",

@@ -34,7 +34,7 @@ class DeskName(QPushButton):
         self.setCursor(Qt.CursorShape.PointingHandCursor)
         self.setStyleSheet(
             f"QPushButton {{ border: none; background: transparent;"
-            f" padding: 0 0 {theme.px(6)}px 0; color: {theme.inks.soft}; }}"
+            f" padding: 0 {theme.px(3)}px {theme.px(6)}px; color: {theme.inks.soft}; }}"
             f"QPushButton:focus {{ color: {theme.inks.outlet}; }}"
             f"QPushButton:hover {{ color: {theme.inks.ink}; }}"
         )

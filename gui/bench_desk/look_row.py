@@ -8,7 +8,7 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
-from ..pieces import OwnEnter, key, line, put
+from ..pieces import OwnEnter, key, line, put, restyle
 from ..theme import Theme
 from .screen import Picture
 from .wording import said
@@ -17,7 +17,11 @@ _KEY_PX = 28
 
 
 class LookRow(QWidget):
-    """What the cursors read, what lies under the trace, and how to get back."""
+    """What the cursors read, what lies under the trace, and how to get back.
+
+    Attributes:
+        wanted: false where the trace is explained in another place.
+    """
 
     now = Signal()
     cursors = Signal()
@@ -27,6 +31,7 @@ class LookRow(QWidget):
 
     def __init__(self, theme: Theme) -> None:
         super().__init__()
+        self.wanted = True
         px = theme.px
         self.head = line(theme, "text", bold=True, name="looking back")
         self.lines = line(theme, "label", wrap=True, name="what is read")
@@ -65,9 +70,16 @@ class LookRow(QWidget):
         layout.addWidget(self.lines)
         self.hide()
 
+    def only_cursors(self) -> None:
+        """Offer no earlier run and no picture as a file."""
+        for widget in (self.file, self.earlier_key, self.save_key):
+            widget.hide()
+        restyle(self.now_key, "strong", "false")  # what is filled stands elsewhere
+
     def show_picture(self, picture: Picture) -> None:
         """Show what a picture has to say, or nothing."""
         here = picture.looking or bool(picture.lines) or picture.over
+        here = here and self.wanted
         if self.isVisible() and not here and self.file.hasFocus():
             self.window().setFocus()
         self.setVisible(here)

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from . import drill_scores
 from .options import (
@@ -19,11 +16,6 @@ from .options import (
     refuse_existing,
     step_progress,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from records.drill import DrillAnswer
 
 _DIFFICULTIES = ("plain", "fair", "subtle")
 _HELP = "proofstand drill -h"
@@ -92,38 +84,26 @@ def add(commands: Subparsers) -> None:
 
 def run_make(args: argparse.Namespace) -> int:
     """Make a drill file."""
-    from proofstand.simulated import PLANS
-    from records.drill import Drill, DrillAnswer
-    from records.drillfile import folded, write_drill
+    from proofstand.drilling import drill_of_run, made_drill
+    from records.drillfile import write_drill
     from records.errors import InputError
 
     refuse_existing(args.out, "drill")
     if sum(bool(each) for each in (args.fault, args.difficulty, args.of)) > 1:
         why = "--fault, --difficulty and --of exclude one another."
         raise InputError("usage", why=why, help=_HELP)
-    seed = secrets.randbelow(2**31) if args.seed is None else args.seed
-    if not 0 <= seed < 2**63:
-        raise InputError("value_wrong", key="--seed", given=seed, right="0 or more")
-    family, plan, run = args.family, args.plan, ""
     if args.of is not None:
-        family, plan, run, answer = _stored(args.of)
+        drill = drill_of_run(args.of, args.title, args.by)
     else:
-        if family not in PLANS:
-            known = ", ".join(PLANS)
-            raise InputError("family_unknown", given=family, known=known)
-        plan = plan or PLANS[family]
-        answer = DrillAnswer(seed=seed, faults=_faults(args, family, plan, seed))
-    drill = Drill(
-        id=f"{secrets.token_hex(4)}",
-        title=args.title or f"{family}, plan {plan}",
-        family=family,
-        plan=plan,
-        difficulty=args.difficulty,
-        run=run,
-        by=args.by,
-        made=datetime.now().astimezone().date(),
-        answer=folded(answer),
-    )
+        drill = made_drill(
+            family=args.family,
+            plan=args.plan or "",
+            faults=args.fault,
+            difficulty=args.difficulty,
+            seed=args.seed,
+            title=args.title,
+            by=args.by,
+        )
     write_drill(args.out, drill)
     if args.json:
         told = {"schema": "proofstand.drill-made/1", "file": str(args.out)}
@@ -133,81 +113,20 @@ def run_make(args: argparse.Namespace) -> int:
     return 0
 
 
-def _faults(
-    args: argparse.Namespace, family: str, plan: str, seed: int
-) -> tuple[str, ...]:
-    """Return the faults of a drill, each with its severity; all of them fit."""
-    from proofstand.review.drills import drawn
-    from records.errors import InputError
-    from records.faults import CATALOGUE
-    from records.planfile import plan_by_name
-    from rig.simulator.devices import SimulatedRig
-    from rig.simulator.families import FAMILIES
-    from rig.simulator.faults import parsed_faults
-
-    plan_by_name(plan)
-
-    def fits(faults: Sequence[str]) -> bool:
-        SimulatedRig(seed, parsed_faults(faults), family=FAMILIES[family])
-        return True
-
-    if args.difficulty:
-        fitted = []
-        for id in CATALOGUE:
-            try:
-                fits([id])
-            except InputError:
-                continue
-            fitted.append(id)
-        return drawn(plan, args.difficulty, seed, fitted)
-    fits(args.fault)
-    return tuple(f"{id}:{s:g}" for id, s in parsed_faults(args.fault).items())
-
-
-def _stored(path: Path) -> tuple[str, str, str, DrillAnswer]:
-    """Return family, plan and id of a stored run, and the answer that it holds."""
-    from records.drill import DrillAnswer
-    from records.errors import InputError
-    from records.faults import CATALOGUE
-    from records.runfile import read_sealed
-
-    run = read_sealed(path)
-    if run.truth is None:
-        raise InputError("drill_without_truth", where=str(path))
-    if any(id in run.header.id for id in CATALOGUE):
-        raise InputError("drill_run_tells", where=str(path), run=run.header.id)
-    job = run.header.job
-    answer = DrillAnswer(run_sha256=run.sha256)
-    return job.regulator.family, run.header.plan.id, run.header.id, answer
-
-
 # --- run ------------------------------------------------------------------------------
 
 
 def run_run(args: argparse.Namespace) -> int:
     """Make the test of a drill, and tell nothing."""
-    from proofstand.simulated import simulate
-    from records.drillfile import answer_of, read_drill
-    from records.errors import InputError
+    from proofstand.drilling import make_run
+    from records.drillfile import read_drill
     from records.runfile import check_place
 
     drill = read_drill(args.drill)
-    if drill.run:
-        raise InputError("drill_of_stored_run", where=str(args.drill), run=drill.run)
     refuse_existing(args.out, "run file")
     if args.picture is not None:
         check_place(args.picture, "file")
-    answer = answer_of(drill, str(args.drill))
-
-    made = simulate(
-        family=drill.family,
-        plan_name=drill.plan,
-        faults=answer.faults,
-        seed=answer.seed,
-        out=args.out,
-        run_id=f"drill-{drill.id}",
-        tell=step_progress,
-    )
+    made = make_run(drill, args.out, str(args.drill), step_progress)
     end_progress()
     if args.picture is not None:
         _picture(args.out, args.picture)

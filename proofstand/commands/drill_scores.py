@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import csv
-import io
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,11 +13,11 @@ from .options import by_option, json_option
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from proofstand.review.drills import Called, Item, Scored
+    from proofstand.review.drills import Called, Scored
     from proofstand.review.sheet import Done, Trainee
+    from proofstand.review.told import ItemTold
     from records.drill import Drill
     from records.plan import Plan
-    from records.run import Run
 
 _VERDICTS = ("pass", "fail", "inconclusive", "incomplete")
 _VALUES = {
@@ -28,10 +26,6 @@ _VALUES = {
     "creep": ("creep_rate", 'creep after the last lockup, as "0.1 in. w.c./min"'),
     "leak": ("external_leak", 'leak to outside, as "0.05 std cm3/min"'),
 }
-_COLUMNS = (
-    *("trainee", "when UTC", "drill", "difficulty", "points", "of"),
-    *("fault", "called", "done before"),
-)
 
 
 def add(actions: Any) -> None:
@@ -83,38 +77,27 @@ def add(actions: Any) -> None:
 def run_score(args: argparse.Namespace) -> int:
     """Score what a trainee said, and tell what is wrong."""
     from analysis.judge import judge
+    from proofstand.drilling import run_of_drill
     from proofstand.review.drills import callable_findings, score
-    from proofstand.review.sheet import score_json
+    from proofstand.review.sheet import score_json, score_text
     from records.drillfile import answer_of, read_drill
-    from records.errors import InputError
-    from records.runfile import check_place, read_sealed, write_once
+    from records.runfile import check_place, write_once
 
     drill = read_drill(args.drill)
     answer = answer_of(drill, str(args.drill))
     if args.out is not None:
         check_place(args.out, "score")
-    run = read_sealed(args.run_file)
-    wanted = drill.run or f"drill-{drill.id}"
-    if run.header.id != wanted or (
-        answer.run_sha256 and run.sha256 != answer.run_sha256
-    ):
-        raise InputError(
-            "drill_of_another_run",
-            where=str(args.run_file),
-            run=run.header.id,
-            wanted=wanted,
-        )
+    run = run_of_drill(drill, args.run_file, str(args.drill))
     plan = run.header.plan
     called = _called(args, callable_findings(plan))
     scored = score(answer, run, judge(run), called)
     document = score_json(scored, drill, run, args.by, datetime.now(UTC))
     if args.out is not None:
-        text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
-        write_once(args.out, text.encode("utf-8"), "score")
+        write_once(args.out, score_text(document).encode("utf-8"), "score")
     if args.json:
         print(json.dumps(document, ensure_ascii=False))
     else:
-        print("\n".join(_score_lines(args.by, drill, scored, run, plan)))
+        print("\n".join(_score_lines(args.by, drill, scored, plan)))
     return 0
 
 
@@ -124,17 +107,15 @@ def _called(args: argparse.Namespace, askable: Sequence[str]) -> Called:
     Raises:
         InputError: a value has the wrong unit, or the cause is none that there is.
     """
-    from proofstand.review.drills import HEALTHY, Called
+    from proofstand.review.drills import HEALTHY, Called, parsed_call
     from records.errors import InputError
     from records.faults import CATALOGUE, OF_FIRST
-    from records.judgement import FINDINGS
-    from records.measure import parse_quantity
 
     values = {}
     for name, (id, _) in _VALUES.items():
         typed = getattr(args, name)
         if typed:
-            values[id] = parse_quantity(typed, FINDINGS[id].kind, f"--{name}")
+            values[id] = parsed_call(id, typed, f"--{name}")
             if id not in askable:
                 raise InputError(
                     "value_wrong",
@@ -149,72 +130,30 @@ def _called(args: argparse.Namespace, askable: Sequence[str]) -> Called:
     return Called(values=values, verdict=args.verdict, cause=cause)
 
 
-def _score_lines(
-    trainee: str, drill: Drill, scored: Scored, run: Run, plan: Plan
-) -> list[str]:
+def _score_lines(trainee: str, drill: Drill, scored: Scored, plan: Plan) -> list[str]:
     from proofstand.display import plain
-    from proofstand.report import fault_text
-    from proofstand.review.drills import HEALTHY
-    from records.faults import CATALOGUE, OF_FIRST
+    from proofstand.review.told import item_told, what_was_wrong
 
-    said = [
+    return [
         f"{plain(trainee)}, drill {drill.id}, {plain(drill.title)}: "
         f"{scored.points:g} of {scored.of:g}",
         "  SIMULATED RIG, no regulator was tested",
+        *(_item_line(item_told(item, plan)) for item in scored.items),
+        *(f"  {said}" for said in what_was_wrong(scored)),
     ]
-    said += [_item_line(item, run, plan) for item in scored.items]
-    if scored.verdict != scored.by_truth:
-        said.append(
-            f"  (by what was true of the gas: {scored.by_truth}; the bench can say no "
-            f"more than {scored.verdict})"
-        )
-    if scored.fault == HEALTHY:
-        said.append("  Nothing was wrong with it.")
-        return said
-    said.append(
-        f"  What was wrong: {fault_text(scored.fault)} (severity {scored.severity:g})"
-    )
-    entry = CATALOGUE[scored.fault.removeprefix(OF_FIRST)]
-    said.append(f"  Where to look: {entry.look_at}")
-    others = [id for id in entry.group if id != entry.id]
-    if others:
-        alike = "; ".join(CATALOGUE[id].sentence.rstrip(".") for id in others)
-        said.append(f"  These traces look the same for: {alike}.")
-    if entry.check and not entry.revealed:
-        said.append(f"  What would show it: {entry.check}")
-    return said
 
 
-def _item_line(item: Item, run: Run, plan: Plan) -> str:
-    from proofstand.display import digits_for, number, reference_word, unit_for
-    from proofstand.words.sentences import label
-    from records.judgement import FINDINGS
-    from records.measure import to_unit
-
-    got = f"{item.points:g} of {item.of:g}"
-    if item.what not in FINDINGS or isinstance(item.true, str):
-        called = item.called or "nothing said"
-        return f"  {item.what.capitalize():16} {got:10} {called}; right: {item.true}"
-    kind = FINDINGS[item.what]
-    unit = unit_for(plan, kind.kind, kind.channel or "outlet")
-    assert item.near is not None
-    near = to_unit(item.near, unit) - to_unit(0.0, unit)
-    digits = digits_for(near)
-
-    def text(value: float) -> str:
-        return number(to_unit(value, unit), digits)
-
-    called = "nothing said" if item.called is None else text(float(item.called))
-    word = reference_word(kind.reference)
+def _item_line(told: ItemTold) -> str:
+    called = told.called or "nothing said"
+    if not told.near:
+        return f"  {told.name:16} {told.got:10} {called}; right: {told.right}"
     line = (
-        f"  {label(item.what):16} {got:10} {called}; true {text(item.true)} "
-        f"{unit.name} {word}".rstrip()
-        + f" (right within {number(near, digits)})"
+        f"  {told.name:16} {told.got:10} {called}; true {told.right} "
+        f"(right within {told.near})"
     )
-    found = item.found
-    if found is not None and found.evidence.window_s is not None:
-        start, stop = found.evidence.window_s
-        line += f"; read from {start:.0f} to {stop:.0f} s, step {item.step}"
+    if told.window_s is not None:
+        start, stop = told.window_s
+        line += f"; read from {start:.0f} to {stop:.0f} s, step {told.step}"
     return line
 
 
@@ -223,7 +162,12 @@ def _item_line(item: Item, run: Run, plan: Plan) -> str:
 
 def run_sheet(args: argparse.Namespace) -> int:
     """Put scores together."""
-    from proofstand.review.sheet import class_sheet, in_order, read_score
+    from proofstand.review.sheet import (
+        class_sheet,
+        class_table,
+        in_order,
+        read_score,
+    )
     from proofstand.words.sentences import trouble
     from records.errors import ProofstandError
     from records.runfile import check_place, write_once
@@ -240,7 +184,7 @@ def run_sheet(args: argparse.Namespace) -> int:
             unread.append(f"{told.where}: {told.what}")
     ordered, sheet = in_order(done), class_sheet(done)
     if args.out is not None:
-        write_once(args.out, _table(ordered).encode("utf-8"), "file")
+        write_once(args.out, class_table(ordered).encode("utf-8"), "file")
     if args.json:
         print(json.dumps(_sheet_json(sheet, ordered, unread), ensure_ascii=False))
         return 0
@@ -310,18 +254,3 @@ def _sheet_json(
         ],
         "unread": unread,
     }
-
-
-def _table(done: Sequence[Done]) -> str:
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(_COLUMNS)
-    for each in done:
-        before = "yes" if each.again else "no"
-        table.writerow(
-            (
-                *(each.trainee, each.when, each.title, each.difficulty),
-                *(each.points, each.of, each.fault, each.called, before),
-            )
-        )
-    return out.getvalue()

@@ -11,8 +11,8 @@ import numpy as np
 from records.drill import DIFFICULTIES, DrillAnswer
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST, revealed_by
-from records.judgement import Finding, Judgement, Verdict
-from records.measure import Quantity
+from records.judgement import FINDINGS, Finding, Judgement, Verdict
+from records.measure import Quantity, parse_quantity
 from records.plan import Plan
 from records.run import Run
 
@@ -274,6 +274,25 @@ def _by_truth(truth: Mapping[str, Any], judgement: Judgement) -> str:
                 return Verdict.FAIL.value
             break
     return Verdict.PASS.value
+
+
+def parsed_call(what: str, typed: str, where: str) -> Quantity:
+    """Return a value that a trainee says.
+
+    Args:
+        what: id of the finding.
+        typed: as ``"11.0 in. w.c. gauge"``.
+        where: the place to name in an error.
+
+    Raises:
+        InputError: unreadable, or of another kind or reference than the finding.
+    """
+    kind = FINDINGS[what]
+    said = parse_quantity(typed, kind.kind, where)
+    if said.reference is not kind.reference:
+        right = f"with {kind.reference.value}, as the finding is read"
+        raise InputError("value_wrong", key=where, given=typed, right=right)
+    return said
 
 
 def callable_findings(plan: Plan) -> Sequence[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -19,6 +21,10 @@ from records.run import Run
 from .drills import Scored
 
 SCHEMA = "proofstand.drill-score/1"
+_COLUMNS = (
+    *("trainee", "when UTC", "drill", "difficulty", "points", "of"),
+    *("fault", "called", "done before"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +109,11 @@ def score_json(
     }
 
 
+def score_text(document: Mapping[str, Any]) -> str:
+    """Return a score as the text of its file."""
+    return json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+
+
 def read_score(path: Path) -> Done:
     """Return a score that was written by :func:`score_json`.
 
@@ -174,3 +185,19 @@ def class_sheet(done: Iterable[Done]) -> Sequence[Trainee]:
             )
         )
     return sheet
+
+
+def class_table(done: Iterable[Done]) -> str:
+    """Return what was done as a table of comma-separated values."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(_COLUMNS)
+    for each in done:
+        before = "yes" if each.again else "no"
+        table.writerow(
+            (
+                *(each.trainee, each.when, each.title, each.difficulty),
+                *(each.points, each.of, each.fault, each.called, before),
+            )
+        )
+    return out.getvalue()

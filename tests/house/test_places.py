@@ -22,6 +22,7 @@ FOLDERS = [
     places.people_dir,
     places.keys_dir,
     places.autosave_dir,
+    places.practice_dir,
     places.log_dir,
 ]
 

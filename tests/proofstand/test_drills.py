@@ -204,6 +204,7 @@ def test_a_drill_that_was_changed_or_is_newer(
     [
         ("--set", "11", "unit"),
         ("--set", "11 in. w.c.", "gauge"),
+        ("--set", "11 in. w.c. difference", "gauge"),
         ("--leak", "3 psi gauge", "not a"),
         ("--cause", "gremlin", "No fault is called"),
     ],

@@ -1,0 +1,1 @@
+"""The Practice desk: drills replayed blind, called and scored; faults explained."""

@@ -1,0 +1,378 @@
+"""What the Practice desk knows: which page is shown, and what is at work for it.
+
+Knows no Qt and outlives the widgets. Work beside the window reads no more of it than
+what it is given.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+
+from analysis.judge import judge
+from proofstand.commands.window import WindowOptions
+from proofstand.drilling import make_run, run_of_drill
+from proofstand.practice_folder import KeptDrill, PracticeFolder
+from proofstand.review.drills import score
+from proofstand.review.sheet import Done, score_json
+from proofstand.session import Marked, SessionEvent
+from proofstand.words.sentences import trouble
+from records.drillfile import answer_of
+from records.errors import InputError, ProofstandError, Trouble
+from records.run import MarkKind, Run
+
+from ..background import Background, Handle
+from ..bench_desk.wording import step_words
+from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
+from .drill_list import Draft, DrillRow, made_of, row_of
+from .replaying import Replay
+from .scoring import Score
+from .wording import said
+
+
+class Page(StrEnum):
+    """What the desk shows."""
+
+    DRILLS = "drills"
+    CLASS = "class"
+    REPLAY = "replay"
+    SCORE = "score"
+
+
+# Pages that may be gone to by name; a drill is entered by beginning it.
+OPEN_PAGES = (Page.DRILLS, Page.CLASS)
+
+
+class Practice:
+    """The desk's model.
+
+    Args:
+        options: what the window was opened with.
+        folder: of drills, runs and scores; the user's own if None.
+        clock: seconds, only ever forward.
+
+    Attributes:
+        page: what is shown. trainee: who practises, as typed.
+        note: what has to be said, wrong: it is a trouble. at_work: what is being done.
+        drills: those at hand, scores: what was made of them, unread: files that are
+            neither.
+        chosen: number of the drill in the list. draft: what a trainer asks for.
+        replay, calls, score: of the drill that is on, None without one.
+        typed: a value that is typed instead of read, None while it follows the cursors.
+    """
+
+    def __init__(
+        self,
+        options: WindowOptions,
+        folder: PracticeFolder | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.folder = PracticeFolder() if folder is None else folder
+        self.trainee = options.by
+        self.page = Page.DRILLS
+        self.note, self.wrong, self.at_work = "", False, ""
+        self.drills: list[KeptDrill] = []
+        self.scores: list[Done] = []
+        self.unread: list[Trouble] = []
+        self.chosen = 0
+        self.draft = Draft()
+        self.drill: KeptDrill | None = None
+        self.replay: Replay | None = None
+        self.calls: Calls | None = None
+        self.score: Score | None = None
+        self.typed: str | None = None
+        self._clock = clock
+        self._beside = Background()
+        self.look_again()
+
+    # --- of the window ---------------------------------------------------------------
+
+    @property
+    def busy(self) -> bool:
+        """Something is at work beside the window."""
+        return self._beside.busy
+
+    def let_go(self) -> None:
+        """End what is at work as soon as it may be ended."""
+        self._beside.let_go()
+        self.at_work = ""
+
+    def wait(self) -> None:
+        """Let nothing outlive the window."""
+        self._beside.wait()
+
+    def beat(self) -> bool:
+        """Take what came; return whether anything may look other than before."""
+        came = self._beside.take()
+        playing = self.replay is not None and self.replay.playing
+        if self.replay is not None and self.page is Page.REPLAY:
+            self.replay.beat()
+        return came or playing
+
+    @property
+    def blind(self) -> bool:
+        """A drill is on, and nothing of its answer may be shown."""
+        return self.page is Page.REPLAY
+
+    def say(self, note: str, *, wrong: bool = False) -> None:
+        """Say something on the page."""
+        self.note, self.wrong = note, wrong
+
+    def _failed(self, error: ProofstandError) -> None:
+        told = trouble(error)
+        where = f"{told.where}: " if told.where else ""
+        self.at_work = ""
+        self.say(f"{where}{told.what} {told.do}", wrong=True)
+
+    # --- the list --------------------------------------------------------------------
+
+    def look_again(self) -> None:
+        """Read drills and scores anew."""
+        self.drills, bad_drills = self.folder.drills()
+        self.scores, bad_scores = self.folder.scores()
+        self.unread = [*bad_drills, *bad_scores]
+        self.chosen = min(self.chosen, max(len(self.drills) - 1, 0))
+
+    @property
+    def rows(self) -> tuple[DrillRow, ...]:
+        """The drills as they stand in the list."""
+        return tuple(row_of(kept, self.scores) for kept in self.drills)
+
+    def go_to(self, page: Page) -> None:
+        """Show a page that may be gone to by name."""
+        if page in OPEN_PAGES and not self.blind:
+            self.page = page
+            self.say("")
+            self.look_again()
+
+    def take_in(self, typed: str) -> None:
+        """Take in a drill file from elsewhere, and choose it."""
+        if not typed.strip():
+            self.say(said("list", "name_a_file"), wrong=True)
+            return
+        self._try(lambda: self.folder.take_in(Path(typed.strip()).expanduser()))
+
+    def make(self, draft: Draft) -> None:
+        """Make the drill that a trainer asks for, beside the window."""
+        if self.at_work:
+            return
+        self.draft = draft
+        by = self.trainee.strip()
+        self.at_work = said("make", "at_work")
+        self.say("")
+        self._beside.run(
+            lambda handle: made_of(draft, by, self.folder), self._made, self._failed
+        )
+
+    def _made(self, kept: KeptDrill) -> None:
+        self.at_work = ""
+        self.draft = Draft(family=self.draft.family, difficulty=self.draft.difficulty)
+        self._choose(kept)
+        self.say(said("make", "made", title=kept.drill.title, path=kept.path))
+
+    def _choose(self, kept: KeptDrill) -> None:
+        self.look_again()
+        hashes = [each.drill.sha256 for each in self.drills]
+        if kept.drill.sha256 in hashes:
+            self.chosen = hashes.index(kept.drill.sha256)
+
+    def _try(self, take: Callable[[], KeptDrill]) -> None:
+        try:
+            kept = take()
+        except ProofstandError as error:
+            self._failed(error)
+        else:
+            self._choose(kept)
+            self.say(said("list", "taken", title=kept.drill.title))
+
+    # --- a drill ---------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Begin the chosen drill; its run is made first where there is none yet."""
+        if self.at_work or self.chosen >= len(self.drills):
+            return
+        if not self.trainee.strip():
+            self.say(said("list", "who"), wrong=True)
+            return
+        kept, folder = self.drills[self.chosen], self.folder
+        self.say("")
+        self.at_work = said("replay", "opening")
+
+        def work(handle: Handle) -> Run:
+            return opened(kept, folder, handle)
+
+        def done(run: Run) -> None:
+            self.at_work = ""
+            self.drill = kept
+            self.replay = Replay(run, self._clock)
+            self.calls = calls_of(run.header.plan)
+            self.score, self.typed = None, None
+            self.page = Page.REPLAY
+            self.replay.press_play()
+
+        self._beside.run(work, done, self._failed, self._tell)
+
+    def _tell(self, words: str) -> None:
+        self.at_work = words
+
+    def leave(self) -> None:
+        """Leave a drill or its score for the list."""
+        self._beside.let_go()
+        self.drill = self.replay = self.calls = self.score = self.typed = None
+        self.at_work = ""
+        self.page = Page.DRILLS
+        self.say("")
+        self.look_again()
+
+    @property
+    def measure(self) -> Measure | None:
+        """What the cursors read of what is asked now, None without cursors."""
+        replay, calls = self.replay, self.calls
+        now = None if calls is None else calls.now
+        if replay is None or now is None or now.what in (VERDICT, CAUSE):
+            return None
+        if replay.looking.cursors is None:
+            return None
+        return measured(
+            now.what, replay.looking.cursors, replay.drawn, replay.plan, replay.rig
+        )
+
+    def type_value(self, typed: str | None) -> None:
+        """Type a value instead of reading it by cursor; None reads it again."""
+        self.typed = typed
+
+    def call_it(self) -> None:
+        """Do what Enter does: set cursors, call what they read, or score it all."""
+        replay, calls = self.replay, self.calls
+        if replay is None or calls is None or self.page is not Page.REPLAY:
+            return
+        self.say("")
+        if calls.now is None:
+            self._finish(replay, calls)
+        elif calls.now.what in (VERDICT, CAUSE):
+            return  # by choosing
+        elif self.typed is not None:
+            self._call_typed(calls)
+        elif replay.looking.cursors is None:
+            replay.set_cursors()
+        else:
+            measure = self.measure
+            if measure is None or measure.value is None:
+                self.say(said("measure", "not_here"), wrong=True)
+                return
+            made = calls.made(measure.text, measure.value, replay.looking.cursors)
+            self._called(made)
+            replay.follow()
+
+    def _call_typed(self, calls: Calls) -> None:
+        try:
+            self._called(typed_call(calls, self.typed or ""))
+        except InputError as error:
+            told = trouble(error)
+            self.say(f"{told.what} {told.do}", wrong=True)
+
+    def choose(self, id: str) -> None:
+        """Call a verdict or a cause."""
+        if self.calls is not None and self.page is Page.REPLAY:
+            self.say("")
+            self._called(self.calls.made(id))
+
+    def pass_over(self) -> None:
+        """Leave out what is asked now."""
+        if self.calls is not None and self.page is Page.REPLAY:
+            self.say("")
+            self._called(self.calls.made(""))
+
+    def _called(self, calls: Calls) -> None:
+        self.calls, self.typed = calls, None
+
+    def go_to_call(self, number: int) -> None:
+        """Ask something once more that was called before, or out of turn."""
+        if self.calls is not None and self.page is Page.REPLAY:
+            self.say("")
+            self._called(self.calls.gone_to(number))
+
+    def _finish(self, replay: Replay, calls: Calls) -> None:
+        kept = self.drill
+        if kept is None or self.at_work:
+            return
+        trainee, folder = self.trainee.strip(), self.folder
+        self.at_work = said("score", "at_work")
+
+        def work(handle: Handle) -> Score:
+            return scored(kept, calls, replay, trainee, folder)
+
+        def done(made: Score) -> None:
+            self.at_work = ""
+            replay.show_until(replay.whole_s)
+            self.score = made
+            self.page = Page.SCORE
+            self.look_again()
+
+        self._beside.run(work, done, self._failed)
+
+    def keep_table(self) -> None:
+        """Write all scores as a table."""
+        try:
+            path = self.folder.keep_table()
+        except ProofstandError as error:
+            self._failed(error)
+        else:
+            self.say(said("class", "kept", path=path))
+
+
+def opened(kept: KeptDrill, folder: PracticeFolder, handle: Handle) -> Run:
+    """Return the run of a drill; simulated hands make it where there is none yet.
+
+    Raises:
+        ProofstandError: drill or run can't be used.
+    """
+    drill, where = kept.drill, str(kept.path)
+
+    def tell(event: SessionEvent) -> None:
+        if isinstance(event, Marked):
+            handle.look()
+            if event.mark.kind is MarkKind.STEP_BEGIN:
+                step = step_words(event.mark.step)
+                at = f"{event.mark.t_s:.0f}"
+                handle.tell(said("replay", "making", step=step, at=at))
+
+    path = folder.run_path(drill)
+    if not path.exists():
+        if drill.run:
+            raise InputError("drill_run_missing", where=where, run=drill.run)
+        make_run(drill, folder.run_place(drill), where, tell)
+    return run_of_drill(drill, path, where)
+
+
+def scored(
+    kept: KeptDrill,
+    calls: Calls,
+    replay: Replay,
+    trainee: str,
+    folder: PracticeFolder,
+) -> Score:
+    """Score what was called, and keep it.
+
+    Raises:
+        ProofstandError: drill or run can't be used any more, or nothing be written.
+    """
+    drill, where = kept.drill, str(kept.path)
+    run = run_of_drill(drill, folder.run_path(drill), where)
+    judgement = judge(run)
+    made = score(answer_of(drill, where), run, judgement, calls.called())
+    path = folder.keep_score(
+        drill, score_json(made, drill, run, trainee, datetime.now(UTC))
+    )
+    return Score(
+        scored=made,
+        judgement=judgement,
+        replay=replay,
+        calls=calls,
+        drill=drill.title,
+        trainee=trainee,
+        path=path,
+    )
