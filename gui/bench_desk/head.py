@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWi
 
 from proofstand.words.sentences import hose_words
 
-from ..pieces import FittedLine, key, put
+from ..pieces import FittedLine, key, put, restyle
 from ..theme import Theme
 from .screen import Head
 from .wording import said
@@ -25,8 +25,8 @@ class DeskName(QPushButton):
         self._theme = theme
         self.in_view = False
         self.setFlat(True)
-        self.setFont(theme.font("lead"))
-        wide = QFontMetricsF(theme.font("lead", bold=True)).horizontalAdvance(text)
+        self.setFont(theme.font("text"))
+        wide = QFontMetricsF(theme.font("text", bold=True)).horizontalAdvance(text)
         self.setMinimumWidth(round(wide) + theme.px(6))
         self.setAccessibleName(said("desk_key", desk=text))
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -35,6 +35,7 @@ class DeskName(QPushButton):
         self.setStyleSheet(
             f"QPushButton {{ border: none; background: transparent;"
             f" padding: 0 {theme.px(3)}px {theme.px(6)}px; color: {theme.inks.soft}; }}"
+            f"QPushButton[inview='true'] {{ color: {theme.inks.ink}; }}"
             f"QPushButton:focus {{ color: {theme.inks.outlet}; }}"
             f"QPushButton:hover {{ color: {theme.inks.ink}; }}"
         )
@@ -42,7 +43,8 @@ class DeskName(QPushButton):
     def put_in_view(self, in_view: bool) -> None:
         """Look like the desk in view, or like one of the others."""
         self.in_view = in_view
-        self.setFont(self._theme.font("lead", bold=in_view))
+        self.setFont(self._theme.font("text", bold=in_view))
+        restyle(self, "inview", "true" if in_view else "false")
         self.update()
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
@@ -106,12 +108,15 @@ class HeadBar(QWidget):
             box.addStretch(1)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(px(24), 0, px(24), 0)
-        layout.setSpacing(px(20))
+        layout.setSpacing(px(13))
+        names = QHBoxLayout()
+        names.setSpacing(px(8))
         for made in self.desks.values():
-            layout.addWidget(made, 0, Qt.AlignmentFlag.AlignVCenter)
+            names.addWidget(made, 0, Qt.AlignmentFlag.AlignVCenter)
+        layout.addLayout(names)
         layout.addLayout(middle, 12)
         layout.addWidget(self._band, 0, Qt.AlignmentFlag.AlignVCenter)
-        layout.addLayout(right, 4)
+        layout.addLayout(right, 3)
         layout.addWidget(self.hose_key, 0, Qt.AlignmentFlag.AlignVCenter)
 
     def put_desk(self, id: str) -> None:
@@ -125,5 +130,7 @@ class HeadBar(QWidget):
         self._second.put(head.second)
         self._person.put(head.person)
         self._more.put(head.more)
+        for label in (self._person, self._more):  # the others may have their room
+            label.setVisible(bool(head.person or head.more))
         put(self._band, head.band.replace(", ", ",\n", 1))  # in two lines
         self._band.setVisible(bool(head.band))

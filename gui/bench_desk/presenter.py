@@ -855,11 +855,12 @@ class Presenter:
             day = time.strftime("%Y-%m-%d", time.localtime(header.started_utc_ns / 1e9))
             second.append(said("recorded_run", date=day))
         gas = said("test_gas", gas=job.test_gas or plan.test_gas)
+        again = said("attempt", n=self._attempt) if self._attempt > 1 else ""
         return Head(
             first=f"{first}   {title}",
             second="   ".join(second),
             person=self.person,
-            more=f"{gas}   {said('attempt', n=self._attempt)}",
+            more=f"{gas}   {again}".rstrip(),
             band=said("simulated") if rig.simulated else "",
         )
 

@@ -10,15 +10,18 @@ from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 
 from proofstand.keeping.times import begin_of
-from records.archive.found import FILTERS, NOT_JUDGED, PAGE, Query
+from proofstand.keeping.wanted import cause_wanted, findings_wanted
+from records.archive.found import FILTERS, NOT_JUDGED, PAGE, FindingWanted, Query
+from records.errors import InputError
 from records.judgement import Verdict
 
-from .wording import said
+from .wording import said, told
 
 SINCE, TO = "since", "to"
+CAUSE, FOUND = "cause", "found"
 FIRST = ("serial", "model", "gas", SINCE, TO, "verdict")
 # Behind those that are always there, in the index's own order.
-MORE = tuple(name for name in FILTERS if name not in FIRST)
+MORE = (*(name for name in FILTERS if name not in FIRST), CAUSE, FOUND)
 FIELDS = (*FIRST, *MORE)
 VERDICTS = (*(verdict.value for verdict in Verdict), NOT_JUDGED)
 
@@ -47,6 +50,21 @@ def _verdict(text: str) -> str:
     return begun[0]
 
 
+def _cause(text: str) -> str:
+    try:
+        return cause_wanted(text)
+    except InputError as error:
+        raise WrongText(" ".join(told(error))) from None
+
+
+def _found(text: str) -> tuple[FindingWanted, ...]:
+    """Return the findings that are wanted, one after the other with a ; between."""
+    try:
+        return findings_wanted(part for part in text.split(";") if part.strip())
+    except InputError as error:
+        raise WrongText(" ".join(told(error))) from None
+
+
 def _plain(text: str) -> str:
     return text
 
@@ -55,6 +73,8 @@ _READERS: Mapping[str, Callable[[str], object]] = {
     SINCE: _day,
     TO: _day,
     "verdict": _verdict,
+    CAUSE: _cause,
+    FOUND: _found,
 }
 
 
@@ -99,11 +119,13 @@ def query_of(
         WrongText: one of them can't be meant.
     """
     found = {name: read(name, typed.get(name, "")) for name in FIELDS}
-    since, to = found[SINCE], found[TO]
+    since, to, wished = found[SINCE], found[TO], found[FOUND]
     return Query(
         wanted={name: str(found[name]) for name in FILTERS if found[name] is not None},
         since_ns=begin_of(since) if isinstance(since, date) else None,
         before_ns=begin_of(_next(to)) if isinstance(to, date) else None,
+        cause=str(found[CAUSE] or ""),
+        findings=wished if isinstance(wished, tuple) else (),
         simulated=simulated,
         most=most,
         after=after,

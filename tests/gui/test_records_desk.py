@@ -172,6 +172,34 @@ def test_a_scanned_label_finds_its_regulator_from_any_page(
     assert at.desk.finder.words[0].text() == "No run fits."
 
 
+def test_a_suspected_fault_and_a_finding_in_a_range_find_runs(
+    kept_samples: KeptSamples, opened: Opened
+) -> None:
+    at = opened(kept_samples.folder)
+    at.desk.finder.more()
+    grid = at.desk.finder.fields
+
+    def typed(name: str, text: str) -> list[str]:
+        field = grid.fields[name]
+        field.setText(text)
+        field.textEdited.emit(text)
+        field.setFocus()
+        at.press(Qt.Key.Key_Return)
+        return [row.run.verdict for row in at.model.find.page().rows]
+
+    every = len(at.model.find.page().rows)
+    nicked = typed("cause", "seat_nicked")
+    assert set(nicked) == {"fail"}
+    assert len(nicked) < every
+    assert len(typed("found", "lockup_rise >= 0.01 kPa; seat_leak = fail")) >= 1
+    assert typed("found", "lockup_rise >= 900 kPa") == []
+    typed("found", "lockup_rise > 5")
+    assert grid.notes["found"].text()
+    typed("found", "")
+    typed("cause", "gremlin")
+    assert "gremlin" in grid.notes["cause"].text()
+
+
 def test_a_blank_in_a_scan_marks_nothing(
     kept_samples: KeptSamples, opened: Opened
 ) -> None:
