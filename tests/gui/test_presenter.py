@@ -722,7 +722,7 @@ def test_lowering_the_inlet_is_not_called_raising(begun: Presenter) -> None:
 
 
 def test_words_are_those_of_the_paper_and_the_trade(begun: Presenter) -> None:
-    assert "version 1" in begun.screen().head.first
+    assert "v. 1" in begun.screen().head.first
     told = str(words()["bench"])
     for never in (", issue {", " a minute", "looked at", "keeps its limit", "lies out"):
         assert never not in told, never
