@@ -22,6 +22,7 @@ from .hands import handled_rows
 from .help_start import help_start
 from .memory import memory_slope
 from .recorded import file_size, reading_back, recording_cpu
+from .records_desk import first_page
 from .rejudging import two_cores
 from .rig_time import low_pressure_rig_time
 from .rtu_polls import rtu_polls
@@ -51,6 +52,7 @@ ROWS: tuple[Callable[[bool], Row], ...] = (
     window.first_paint,
     window.frame,
     window.key,
+    first_page,
     *(
         partial(archive.measured, measure=measure, database=database)
         for database in archive.DATABASES

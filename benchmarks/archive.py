@@ -119,7 +119,7 @@ def _lacks(what: str) -> Any:
 
 
 @cache
-def _filled(database: str, runs: int) -> tuple[Index, Any] | str:
+def filled(database: str, runs: int) -> tuple[Index, Any] | str:
     """Return an index of many runs and a bare connection, or why there is none."""
     folder = Path(tempfile.mkdtemp(prefix="proofstand-index-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
@@ -229,10 +229,10 @@ def _compared(
 ) -> Row:
     """Return how long ours takes over the bare question, rounds taken in turn."""
     name = f"{what}, {database}: times bare SQL"
-    filled = _filled(database, runs)
-    if isinstance(filled, str):
-        return Row(name, 0.0, GOAL, f"NOT MEASURED: {filled}")
-    index, bare = filled
+    made = filled(database, runs)
+    if isinstance(made, str):
+        return Row(name, 0.0, GOAL, f"NOT MEASURED: {made}")
+    index, bare = made
     ours: list[float] = []
     plain: list[float] = []
     rows = 0

@@ -37,6 +37,12 @@ ASKS: dict[str, tuple[str, ...]] = {
     CONCEDE: ("why", "agreed_by", "until"),
 }
 NAME, PIN = "name", "pin"
+_OPTIONS = {
+    "TEXT": "text",
+    "--why": "why",
+    "--agreed-by": "agreed_by",
+    "--until": "until",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +144,7 @@ class ActPresenter:
         self._added()
 
     def _refused(self, error: ProofstandError) -> None:
-        what, do = told(error)
+        what, do = told(_in_fields(error))
         self._doing, self._said, self._wrong = False, f"{what} {do}", True
         self.changed = True
 
@@ -180,6 +186,15 @@ class ActPresenter:
     def wait(self) -> None:
         """Let nothing outlive the window."""
         self._work.wait()
+
+
+def _in_fields(error: ProofstandError) -> ProofstandError:
+    """Return an error that names a field as it is called here, no option."""
+    facts = dict(error.facts)
+    field = _OPTIONS.get(facts.get("key", ""))
+    if error.id != "value_wrong" or field is None:
+        return error
+    return InputError("value_wrong", **{**facts, "key": said("asked", field)})
 
 
 def _done(

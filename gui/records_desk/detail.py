@@ -157,7 +157,7 @@ def _more(told: Explained, finding: Finding) -> _Facts:
 
 
 def _budget(told: Explained) -> list[BudgetLineShown]:
-    digits = digits_for(told.u or 0.0) + 1
+    digits = digits_for(told.u or 0.0)
     rows = sorted(told.budget, key=lambda row: -row.share)
     return [_budget_line(row, digits) for row in rows]
 

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from proofstand.display import number
 from proofstand.drawing.bar import state_ink
 from proofstand.review.fits import Fitted
 
@@ -25,7 +26,7 @@ from .table import HEAD_PX, Cell, ListTable, Row
 from .wording import said
 
 _FACTS = 16  # names of facts that there may be at once
-_BUDGET_SHARES = (44, 25, 13, 24, 30)
+_BUDGET_SHARES = (44, 25, 18, 24, 26)
 _BUDGET = ("source", "input", "part", "share", "more")
 
 
@@ -147,7 +148,7 @@ class DetailView(Scrolled):
                     Cell(text=each.words),
                     Cell(text=each.of),
                     Cell(text=each.part),
-                    Cell(text=f"{100.0 * each.share:.1f} %", share=each.share),
+                    Cell(text=_percent(each.share), share=each.share),
                     Cell(text=each.more, ink=inks.soft),
                 ),
                 tip=f"{each.words}: {each.more}",
@@ -162,3 +163,7 @@ class DetailView(Scrolled):
         self.budget.setVisible(bool(rows))
         self.budget_foot.setVisible(bool(rows))
         self.to_top()
+
+
+def _percent(share: float) -> str:
+    return f"{number(100.0 * share, 1)} %".replace("-", "\u2212")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
@@ -178,6 +179,18 @@ class FindView(QWidget):
     def to_rows(self) -> None:
         """Give the keys to the rows, or to the page where there is none."""
         (self.table if self._rows.currentIndex() == 0 else self).setFocus()
+
+    def takes(self, event: QKeyEvent) -> bool:
+        """Take a key that a field left alone: to the rows, or to another page."""
+        turns = {Qt.Key.Key_PageDown: 1, Qt.Key.Key_PageUp: -1}
+        key = event.key()
+        if key == Qt.Key.Key_Down and not self.table.hasFocus():
+            self.to_rows()
+        elif key in turns:
+            self._presenter.turn(turns[Qt.Key(key)])
+        else:
+            return False
+        return True
 
     def more(self) -> None:
         """Show all fields, or those that are always there."""

@@ -290,8 +290,7 @@ class FindPresenter:
         if rows:
             parts.append(said("page", n=len(self._places), runs=len(rows)))
         if self._marked:
-            serials = ", ".join(run.serial for run in self._marked.values())
-            parts.append(said("marked", n=len(self._marked), serials=serials))
+            parts.append(said("marked", n=len(self._marked)))
         if self._note:
             parts.append(self._note)
         return "   ".join(parts)

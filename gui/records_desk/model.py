@@ -103,7 +103,7 @@ class RecordsModel:
         """Go back to the page that led here; return whether there was one."""
         if len(self.pages) == 1:
             return False
-        self.pages.pop()
+        self._parts[self.pages.pop()].let_go()  # nobody waits for it any more
         return True
 
     @property

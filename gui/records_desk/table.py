@@ -14,17 +14,17 @@ from PySide6.QtCore import (
     QByteArray,
     QModelIndex,
     QPersistentModelIndex,
+    QPointF,
     QRectF,
     Qt,
     Signal,
 )
-from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter
+from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter, QPixmap
 from PySide6.QtSvg import QSvgRenderer
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFrame,
     QHeaderView,
-    QStyle,
     QStyledItemDelegate,
     QStyleOptionViewItem,
     QTableView,
@@ -40,6 +40,7 @@ from ..theme import Theme
 ROW_PX, SMALL_ROW_PX, HEAD_PX = 27, 23, 26
 _SIGN_PX, _PAD_PX, _EDGE_PX = 15, 8, 24
 _PERCENT_PX = 66
+_MOST_CUT = 4000  # texts whose room is known
 _ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 _Place = QModelIndex | QPersistentModelIndex
 _NOWHERE = QModelIndex()
@@ -121,52 +122,100 @@ class _Look(QStyledItemDelegate):
         super().__init__(table)
         self._theme, self._table = theme, table
         self._bars: dict[tuple[Bar, int], QSvgRenderer] = {}
-        self._plain, self._bold = theme.font(size), theme.font(size, bold=True)
+        # made once: a page has some hundred cells, each painted by itself
+        fonts = theme.font(size), theme.font(size, bold=True)
+        self._fonts = fonts
+        self._metrics = tuple(QFontMetricsF(font) for font in fonts)
+        self._colours: dict[str, QColor] = {}
+        self._signs: dict[tuple[str, float], QPixmap] = {}
+        self._cut: dict[tuple[str, int, bool], str] = {}
+        px, inks = theme.px, theme.inks
+        self._ink, self._panel, self._rule = inks.ink, inks.panel, inks.rule
+        self._paper, self._outlet = inks.paper, inks.outlet
+        self._pad, self._sign, self._side = px(_PAD_PX), px(_SIGN_PX), px(5)
+        self._right, self._behind = px(2), px(_SIGN_PX + 6)
+        metrics = self._metrics[0]
+        self._base = 0.5 * (metrics.ascent() - metrics.descent())
+
+    def _colour(self, ink: str) -> QColor:
+        found = self._colours.get(ink)
+        if found is None:
+            found = self._colours[ink] = QColor(ink)
+        return found
 
     def paint(
         self, painter: QPainter, option: QStyleOptionViewItem, index: _Place
     ) -> None:
-        inks, px = self._theme.inks, self._theme.px
-        row = self._table.rows[index.row()]
-        cell = row.cells[index.column()]
-        box = QRectF(option.rect)
-        on = bool(option.state & QStyle.StateFlag.State_Selected)
+        at, column, table = index.row(), index.column(), self._table
+        row = table.rows[at]
+        cell = row.cells[column]
+        box = option.rect
+        left, top, wide, high = box.x(), box.y(), box.width(), box.height()
+        on = at == table.row_on
         if on:
-            painter.fillRect(box, QColor(inks.panel))
-        painter.fillRect(
-            QRectF(box.left(), box.bottom() - 1.0, box.width(), 1.0), QColor(inks.rule)
-        )
-        if index.column() == 0:
-            if on:
-                ink = inks.outlet if self._table.hasFocus() else inks.ink
-                edge = QRectF(box.left(), box.top(), px(5), box.height() - 1.0)
-                painter.fillRect(edge, QColor(ink))
-            if row.marked:
-                self._mark(painter, box)
-        left = box.left() + (
-            self._table.edge_px if index.column() == 0 else px(_PAD_PX)
-        )
+            painter.fillRect(left, top, wide, high, self._colour(self._panel))
+        if column == 0:
+            self._edge(painter, row, QRectF(left, top, wide, high), on=on)
+            left += table.edge_px
+        else:
+            left += self._pad
+        if column == table.last_column:
+            whole = table.viewport().width()
+            painter.fillRect(0, top + high - 1, whole, 1, self._colour(self._rule))
         if cell.bar is not None:
-            self._bar(painter, cell.bar, box)
+            self._bar(painter, cell.bar, QRectF(box.x(), top, wide, high))
             return
         if cell.sign:
-            side = float(px(_SIGN_PX))
-            place = QRectF(left, box.center().y() - 0.5 * side, side, side)
-            of_sign = QColor(verdict_ink(cell.sign, inks))
-            draw_sign(painter, place, cell.sign, of_sign, QColor(inks.paper))
-        if self._table.has_signs(index.column()):
-            left += px(_SIGN_PX + 6)
+            sign = self._sign_of(cell.sign)
+            painter.drawPixmap(left, top + (high - self._sign) // 2, sign)
+        if table.has_signs(column):
+            left += self._behind
         if cell.share is not None:
-            left = self._share(painter, cell.share, box, left)
-        painter.setFont(self._bold if cell.bold else self._plain)
-        painter.setPen(QColor(cell.ink or inks.ink))
-        room = QRectF(left, box.top(), box.right() - left - px(2), box.height())
-        text = QFontMetricsF(painter.font()).elidedText(
-            cell.text, Qt.TextElideMode.ElideRight, room.width()
-        )
-        painter.drawText(
-            room, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter, text
-        )
+            whole_box = QRectF(box.x(), top, wide, high)
+            left = round(self._share(painter, cell.share, whole_box, float(left)))
+        if not cell.text:
+            return
+        painter.setFont(self._fonts[cell.bold])
+        painter.setPen(self._colour(cell.ink or self._ink))
+        text = self._fitted(cell, box.x() + wide - left - self._right)
+        painter.drawText(QPointF(left, top + 0.5 * high + self._base), text)
+
+    def _sign_of(self, verdict: str) -> QPixmap:
+        """Return a verdict's sign, drawn once."""
+        ratio = self._table.devicePixelRatioF()
+        known = self._signs.get((verdict, ratio))
+        if known is None:
+            side = round(self._sign * ratio)
+            known = QPixmap(side, side)
+            known.setDevicePixelRatio(ratio)
+            known.fill(Qt.GlobalColor.transparent)
+            painter = QPainter(known)
+            ink = self._colour(verdict_ink(verdict, self._theme.inks))
+            place = QRectF(0.0, 0.0, self._sign, self._sign)
+            draw_sign(painter, place, verdict, ink, self._colour(self._paper))
+            painter.end()
+            self._signs[verdict, ratio] = known
+        return known
+
+    def _fitted(self, cell: Cell, wide: int) -> str:
+        """Return as much of a text as there is room for."""
+        known = self._cut.get((cell.text, wide, cell.bold))
+        if known is None:
+            dots = Qt.TextElideMode.ElideRight
+            known = self._metrics[cell.bold].elidedText(cell.text, dots, wide)
+            if len(self._cut) > _MOST_CUT:
+                self._cut.clear()
+            self._cut[cell.text, wide, cell.bold] = known
+        return known
+
+    def _edge(self, painter: QPainter, row: Row, box: QRectF, *, on: bool) -> None:
+        """Draw at a row's beginning that it is chosen, and that it is marked."""
+        if on:
+            ink = self._outlet if self._table.hasFocus() else self._ink
+            edge = QRectF(box.left(), box.top(), self._side, box.height() - 1.0)
+            painter.fillRect(edge, self._colour(ink))
+        if row.marked:
+            self._mark(painter, box)
 
     def _mark(self, painter: QPainter, box: QRectF) -> None:
         """Draw that a row is marked: a filled square behind the edge."""
@@ -212,6 +261,7 @@ class ListTable(QTableView):
         edge: room before the first column.
 
     Attributes:
+        row_on: number of the row that is chosen, -1 for none.
         pages: PgUp and PgDn are told and turn nothing here. marks: Space is told.
     """
 
@@ -237,6 +287,7 @@ class ListTable(QTableView):
         self.row_px = theme.px(ROW_PX if size == "text" else SMALL_ROW_PX)
         self._model = _Rows(heads)
         self._signed: frozenset[int] = frozenset()
+        self.row_on = -1
         self._quiet = False
         self._burst = Burst()
         self.pages = self.marks = False
@@ -281,6 +332,11 @@ class ListTable(QTableView):
         """What is shown."""
         return self._model.rows
 
+    @property
+    def last_column(self) -> int:
+        """Number of the last column that is seen."""
+        return max(i for i, share in enumerate(self._shares) if share)
+
     def has_signs(self, column: int) -> bool:
         """Tell whether a sign stands in any place of a column."""
         return column in self._signed
@@ -289,6 +345,7 @@ class ListTable(QTableView):
         """Show rows, one of them chosen."""
         rows = tuple(rows)
         self._quiet = True
+        self.row_on = min(chosen, len(rows) - 1)
         if rows != self._model.rows:
             self._signed = frozenset(
                 i for row in rows for i, cell in enumerate(row.cells) if cell.sign
@@ -299,6 +356,7 @@ class ListTable(QTableView):
         self._quiet = False
 
     def _changed(self, now: QModelIndex, before: QModelIndex) -> None:
+        self.row_on = now.row()
         if not self._quiet and now.isValid():
             self.chosen.emit(now.row())
 

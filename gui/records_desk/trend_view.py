@@ -105,7 +105,7 @@ class TrendView(QWidget):
         self.table = ListTable(theme, heads, _SHARES, said("trend_head"), "label")
         self.table.chosen.connect(presenter.choose_row)
         self.chart = ChartPicture(theme)
-        self.chart.fits.connect(lambda w, h: presenter.fit(w, h, theme.inks))
+        self.chart.fits.connect(self._fit)
         self._middle = QHBoxLayout()
         self._middle.setContentsMargins(0, 0, 0, 0)
         self._middle.setSpacing(0)
@@ -125,6 +125,10 @@ class TrendView(QWidget):
         layout.addLayout(self._middle, 1)
         layout.addWidget(self.saving)
         layout.addWidget(self.keys)
+
+    def _fit(self, wide_px: int, high_px: int) -> None:
+        scale = self._theme.scale * self.devicePixelRatioF()
+        self._presenter.fit(wide_px, high_px, self._theme.inks, scale)
 
     def _chosen(self, name: str, number: int) -> None:
         self._presenter.choose(name, self._options[name][number][0])

@@ -45,7 +45,8 @@ from .wording import said, told
 YIELD, CAUSES = "=yield", "=causes"
 FIRST = "set_pressure"
 TOGETHER = "=together"
-_DOTS = 100.0  # to the inch, at which a picture is drawn for the window
+_DOTS = 100.0  # to the inch, in the smallest window
+_LEAST_PX = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +104,7 @@ class TrendPresenter:
         self._found: list[Series] = []
         self._yields: list[Yield] = []
         self._often: Sequence[Often] = ()
-        self._size: tuple[int, int, Inks] = (0, 0, PAGE)
+        self._size: tuple[int, int, Inks, float] = (0, 0, PAGE, 1.0)
         self._picture: bytes | None = None
         self.changed = True
 
@@ -142,10 +143,11 @@ class TrendPresenter:
             self._draw()
             self.changed = True
 
-    def fit(self, wide_px: int, high_px: int, inks: Inks) -> None:
-        """Take how large the picture is to be, and in which inks."""
-        if (wide_px, high_px, inks) != self._size and min(wide_px, high_px) > 40:
-            self._size = (wide_px, high_px, inks)
+    def fit(self, wide_px: int, high_px: int, inks: Inks, scale: float) -> None:
+        """Take how large the picture and its letters are to be, and in which inks."""
+        size = (wide_px, high_px, inks, scale)
+        if size != self._size and min(wide_px, high_px) > _LEAST_PX:
+            self._size = size
             self._draw()
 
     def _read(self) -> None:
@@ -204,14 +206,15 @@ class TrendPresenter:
         return self._found[self._chosen] if self._chosen < len(self._found) else None
 
     def _draw(self) -> None:
-        series, (wide, high, inks) = self._series, self._size
+        series, (wide, high, inks, scale) = self._series, self._size
         self._picture = None
         if series is None or not series.points or not wide:
             self._drawing.let_go()
             return
-        size = (wide / _DOTS, high / _DOTS)
+        dots = _DOTS * scale
+        size = (wide / dots, high / dots)
         self._drawing.run(
-            lambda _: chart_of(series, "png", inks, size_in=size, dots=_DOTS),
+            lambda _: chart_of(series, "png", inks, size_in=size, dots=dots),
             self._drawn,
             self._failed,
         )

@@ -459,6 +459,8 @@ class RecordsDesk(Desk):
         press = _KEYS[page].get(Qt.Key(event.key()), "")
         if press and not event.isAutoRepeat():
             self._pressed(press)
+        elif page == FIND and self.finder.takes(event):
+            return
         elif page == RUN and self.review.takes(event):
             return
         elif page == BESIDE and self.beside.takes(event):

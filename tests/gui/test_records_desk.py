@@ -147,6 +147,12 @@ def test_pages_by_keys_and_no_page_beyond_the_end(
     at.press(Qt.Key.Key_PageUp)
     assert "first page" in at.desk.finder.foot.text()
     assert len(at.desk.finder.table.rows) == 4
+    at.desk.finder.fields.fields["gas"].setFocus()
+    at.press(Qt.Key.Key_PageDown)  # from a field too
+    assert "Page 2" in at.desk.finder.foot.text()
+    at.press(Qt.Key.Key_Down)
+    assert at.desk.finder.table.hasFocus()
+    at.press(Qt.Key.Key_PageUp)
     at.desk.finder.keys.keys["after"].click()
     at.wait()
     assert "Page 2" in at.desk.finder.foot.text()
