@@ -118,7 +118,7 @@ FITTED: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "went_on_rising": {"inside": 4.0},
         "outlet_loss_hides_it": {"outside": 4.0, "inside": 4.0},
         "lockup_too_high": {"closing": 5.0, "inside": 0.5},
-        "moved_by_jerks": {"closing": 4.75, "hunting": 0.75},
+        "moved_by_jerks": {"closing": 4.5, "hunting": 0.5},
         "set_pressure_off": {"spring": 4.75, "closing": 1.0},
         "relief_too_early": {"relief": 4.0},
         "outlet_swings": {"hunting": 6.0, "closing": 1.0},

@@ -188,11 +188,15 @@ def test_a_revealed_fault_that_passes_misses_the_goal() -> None:
 def test_the_weights_of_causes_are_those_that_the_fit_gives() -> None:
     known = diagnosis_fit.read_known(diagnosis_fit.KEPT)
     fitted = diagnosis_fit.fitted(known)
-    assert {sign: dict(row) for sign, row in FITTED.items()} == fitted, (
-        "copy what `python -m benchmarks.diagnosis_fit --fit-only` prints"
-    )
-    for row in FITTED.values():
-        assert all((w / diagnosis_fit.STEP).is_integer() for w in row.values())
+    said = "copy what `python -m benchmarks.diagnosis_fit --fit-only` prints"
+    assert {s: set(row) for s, row in FITTED.items()} == {
+        s: set(row) for s, row in fitted.items()
+    }, said
+    for sign, row in FITTED.items():
+        for group, weight in row.items():
+            assert (weight / diagnosis_fit.STEP).is_integer()
+            # another computer may round the other way
+            assert abs(weight - fitted[sign][group]) <= diagnosis_fit.STEP, said
 
 
 def test_the_fit_saw_no_seed_that_a_figure_is_counted_on() -> None:
