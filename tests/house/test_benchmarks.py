@@ -1,13 +1,14 @@
 """The table of benchmarks: what meets its goal, what fails a build."""
 
 import json
+import re
 from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from analysis.cause_groups import FITTED
+from analysis.cause_groups import FITTED, GROUPS, NONE, NONE_MET
 from benchmarks import __main__ as benchmarks
 from benchmarks import (
     diagnosis,
@@ -25,6 +26,7 @@ from proofstand.procedure.engine import check_led
 from records.faults import TRIED
 from records.planfile import builtin_plan, plan_by_name
 from rig.simulator.rigbody import VALVE_NAMES
+from tests.house.tree import ROOT
 
 pytestmark = pytest.mark.tree
 
@@ -255,3 +257,10 @@ def test_a_cause_by_closed_formulas_is_named_first() -> None:
     found = diagnosis.by_formula(seat)
     assert found.verdict == "fail"
     assert found.right(1)
+
+
+def test_the_page_of_causes_says_how_often_each_group_is_met() -> None:
+    page = (ROOT / "docs" / "diagnosis.md").read_text("utf-8")
+    told = dict(re.findall(r"^\| `(\w+)` \|.*\| (\d+) \|$", page, re.MULTILINE))
+    met = {group.id: f"{group.met:g}" for group in GROUPS} | {NONE: f"{NONE_MET:g}"}
+    assert told == met
