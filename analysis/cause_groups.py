@@ -3,9 +3,10 @@
 A group is what the channels of a plan can't tell apart. How often a group is met among
 regulators that do not pass is a shop default, to be replaced by the shop's own count. A
 weight says by how much (natural logarithm of the odds) a sign at its full strength
-speaks for a group; those under ``fitted`` were fitted once to simulated tests by
-``python -m benchmarks.diagnosis_fit`` and rounded to a quarter, those under ``by_hand``
-are common practice, no source: no plan that was simulated shows these signs.
+speaks for a group; those under ``FITTED`` were fitted once to simulated tests by
+``python -m benchmarks.diagnosis_fit`` and rounded to a quarter (a sign that none of
+them showed keeps the usual weight), those under ``BY_HAND`` are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -110,22 +111,20 @@ BY_HAND: Mapping[str, Mapping[str, float]] = MappingProxyType(
 )
 FITTED: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
-        "external_leak_fails": {"outside": 5.0},
+        "external_leak_fails": {"outside": 4.75},
         "external_leak_doubted": {"outside": 4.0},
-        "never_locks_up": {"outside": 4.0, "closing": 1.0},
-        "seat_leak_fails": {"inside": 5.0},
-        "went_on_rising": {"inside": 5.0},
+        "never_locks_up": {"outside": 4.0},
+        "seat_leak_fails": {"inside": 5.25},
+        "went_on_rising": {"inside": 4.0},
         "outlet_loss_hides_it": {"outside": 4.0, "inside": 4.0},
-        "lockup_too_high": {"closing": 5.0},
-        "moved_by_jerks": {"closing": 5.0, "hunting": 2.0},
-        "set_pressure_off": {"spring": 5.0},
-        "relief_too_early": {"relief": 6.0},
-        "outlet_swings": {"hunting": 5.0},
-        "rig_leak_over_gate": {"rig": 6.0},
-        "inlet_moved": {"supply": 5.0},
-        "inlet_not_held": {"supply": 5.0},
+        "lockup_too_high": {"closing": 5.0, "inside": 0.5},
+        "moved_by_jerks": {"closing": 4.5, "hunting": 0.5},
+        "set_pressure_off": {"spring": 4.75, "closing": 1.0},
+        "relief_too_early": {"relief": 4.0},
+        "outlet_swings": {"hunting": 6.0, "closing": 1.0},
+        "rig_leak_over_gate": {"rig": 5.5},
+        "inlet_not_held": {"supply": 6.0, "stuck": 2.25},
         "zero_moved": {"zero": 6.0},
-        "samples_stuck": {"stuck": 6.0},
         "reading_still": {"stuck": 7.0},
     }
 )

@@ -37,6 +37,7 @@ _FAR = 0.01  # scatter within a block, of its mean
 _OVER = 10.0  # and of the usual noise
 _SWINGS_FROM = 4  # times through its mean within a block: half a hertz and faster
 _OFTEN = 0.25  # of the blocks
+_TURNS = 10  # blocks that moved: a sound regulator is set in less
 _LEAST = 8  # readings in a block
 _OF_INLET = ("raise_inlet", "set_inlet")
 _OF_OUTLET = ("set_outlet", "exercise", "open_bleed", "close_bleed", "fill_outlet")
@@ -170,12 +171,17 @@ def _restless(
     block = np.floor((t - t[0]) / _BLOCK_S).astype(np.int64)
     pieces = np.split(y, np.flatnonzero(np.diff(block)) + 1)
     pieces = [p for p in pieces if p.size >= _LEAST]
-    moved = [p for p in pieces if np.std(p) > max(_FAR * abs(p.mean()), _OVER * noise)]
-    share = len(moved) / max(1, len(pieces))
+    far = [np.std(p) > max(_FAR * abs(p.mean()), _OVER * noise) for p in pieces]
+    moved = [p for p, moves in zip(pieces, far, strict=True) if moves]
+    # hands that gave up may have let it stand for long: what counts is until then
+    worked = len(far) - far[::-1].index(True) if moved else 1
+    share = len(moved) / worked
     if share < _OFTEN:
         return
     # a swing that begins and ends within a block looks like a jerk
     swung = sum(_through_mean(p) >= _SWINGS_FROM for p in moved) >= _OFTEN * len(moved)
+    if not swung and len(moved) < _TURNS:
+        return  # no more than what setting it takes
     sign, id = (SWINGS, "outlet_swung") if swung else (JERKS, "outlet_never_stood")
     told = f"{100.0 * share:.0f} %"
     yield Halted(sign, share, Reason.of(id, step=done.step.id, share=told))

@@ -149,7 +149,7 @@ def _never_locks(seen: Seen) -> Shown | None:
 
 
 def _stands_still(seen: Seen) -> bool:
-    return any((_stuck(seen), _still(seen), _zero_far(seen), _swings(seen)))
+    return any((_still(seen), _zero_far(seen), _swings(seen)))
 
 
 def _bubbles(seen: Seen) -> Shown | None:
@@ -311,16 +311,13 @@ def _wholly_above(finding: Finding) -> bool:
     return interval[0] > limit.max
 
 
-def _supply(seen: Seen) -> Shown | None:
-    return _plain(_because(seen.findings, "inlet_not_steady", "inlet_off_plan"))
-
-
-def _inlet_short(seen: Seen) -> Shown | None:
-    return _halted(seen, SHORT) or _halted(seen, STRAYS)
+def _inlet(seen: Seen) -> Shown | None:
+    moved = _because(seen.findings, "inlet_not_steady", "inlet_off_plan")
+    return _plain(moved) or _halted(seen, SHORT) or _halted(seen, STRAYS)
 
 
 def _zero(seen: Seen) -> Shown | None:
-    if _zero_far(seen) or _stuck(seen):
+    if _zero_far(seen) or _still(seen):
         return None
     return _by_limit(_zeros_moved(seen.findings))
 
@@ -351,13 +348,9 @@ def _zero_far(seen: Seen) -> Shown | None:
     )
 
 
-def _stuck(seen: Seen) -> Shown | None:
-    found = _because(seen.findings, "samples_stuck")
-    return _plain([f for f in found if f.channel == "outlet"])
-
-
 def _still(seen: Seen) -> Shown | None:
-    return _halted(seen, STILL)
+    found = _because(seen.findings, "samples_stuck")
+    return _halted(seen, STILL) or _plain([f for f in found if f.channel == "outlet"])
 
 
 def _halted(seen: Seen, sign: str) -> Shown | None:
@@ -386,11 +379,9 @@ SIGNS: Mapping[str, Callable[[Seen], Shown | None]] = MappingProxyType(
         "falls_in_flow": _flowing,
         "outlet_swings": _swings,
         "rig_leak_over_gate": _rig_leak,
-        "inlet_moved": _supply,
-        "inlet_not_held": _inlet_short,
+        "inlet_not_held": _inlet,
         "zero_moved": _zero,
         "zero_far_off": _zero_far,
-        "samples_stuck": _stuck,
         "reading_still": _still,
     }
 )

@@ -198,10 +198,13 @@ def _name(faults: Iterable[str]) -> str:
         return same[0]
     # of two stages what leaks outward leaks from either
     bare = {fault.removeprefix(OF_FIRST) for fault in wanted}
-    parts = [g.id for g in groups if set(g.faults) <= wanted] or [
-        g.id for g in GROUPS if bare <= set(g.faults)
+    parts = [g for g in groups if set(g.faults) <= wanted] or [
+        g for g in GROUPS if bare <= set(g.faults)
     ]
-    return "+".join(parts) or NONE
+    whole = [
+        g.id for g in parts if not any(set(g.faults) < set(o.faults) for o in parts)
+    ]
+    return "+".join(whole) or NONE
 
 
 def diagnosis_rows(short: bool) -> list[Row]:

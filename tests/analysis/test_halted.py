@@ -5,6 +5,8 @@ Which trace belongs to what is common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -77,11 +79,17 @@ def jerks(t: Array) -> Array:
     return np.asarray(SET_PA + 300.0 * at[(t / 3.0).astype(int) % at.size])
 
 
+def until(seconds: float) -> Callable[[Array], Array]:
+    """It is set by jerks for so long, and then left alone."""
+    return lambda t: np.where(t < seconds, jerks(t), SET_PA)
+
+
 @pytest.mark.parametrize(
     ("run", "sign", "cause"),
     [
         (given_up(swing), SWINGS, "hunting"),
         (given_up(jerks), JERKS, "stem_friction"),
+        (given_up(until(90.0), seconds=900.0), JERKS, "stem_friction"),
         (given_up(SET_PA, stuck=True), STILL, "transducer_stuck"),
         (
             given_up(20.0, 0.6 * INLET_PA, step="pressurise", act="raise_inlet"),
@@ -110,7 +118,16 @@ def jerks(t: Array) -> Array:
             "seat_nicked",
         ),
     ],
-    ids=["swings", "jerks", "still", "short", "sags", "strays", "follows"],
+    ids=[
+        "swings",
+        "jerks",
+        "left alone",
+        "still",
+        "short",
+        "sags",
+        "strays",
+        "follows",
+    ],
 )
 def test_the_trace_tells_why_a_step_was_given_up(
     run: Run, sign: str, cause: str
@@ -127,12 +144,13 @@ def test_the_trace_tells_why_a_step_was_given_up(
     "run",
     [
         given_up(SET_PA),  # it stands, with its noise: somebody gave up
+        given_up(until(25.0), seconds=300.0),  # set, and then left alone
         given_up(SET_PA, noise=0.0),  # a converter coarser than the noise
         given_up(swing, seconds=3.0),  # too short to tell
         given_up(swing, how="done"),  # it came to its end after all
         given_up(swing, act="hands_off"),  # nothing was asked of the outlet
     ],
-    ids=["stands", "coarse", "short", "done", "hands off"],
+    ids=["stands", "set", "coarse", "short", "done", "hands off"],
 )
 def test_what_shows_nothing_names_nobody(run: Run) -> None:
     assert shown(run) == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -482,6 +483,11 @@ def test_a_fail_names_the_likely_group_of_causes(
     assert verdict is not None
     assert verdict.first == "Fail"
     assert any("diaphragm is torn" in each for each in verdict.lines)
+    assert re.search(r"probability (over )?\d\d %", verdict.lines[0])
+    assert any(each.startswith("Because: External leakage") for each in verdict.lines)
+    (apart,) = [each for each in verdict.lines if each.startswith("To tell apart")]
+    assert "Caution: " in apart
+    assert any("decide nothing" in each for each in verdict.lines)
     assert any("Repair" in each for each in verdict.lines)
 
 

@@ -1,20 +1,32 @@
 """The table of benchmarks: what meets its goal, what fails a build."""
 
 import json
+import re
 from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from analysis.cause_groups import FITTED, GROUPS, NONE, NONE_MET
 from benchmarks import __main__ as benchmarks
-from benchmarks import hands, paced_bus, verdicts
+from benchmarks import (
+    diagnosis,
+    diagnosis_fit,
+    diagnosis_formulas,
+    diagnosis_trials,
+    hands,
+    paced_bus,
+    verdicts,
+)
 from benchmarks.acts import ROLES, Sighting, Watching
+from benchmarks.diagnosis import Tried
 from benchmarks.table import Row, table
 from proofstand.procedure.engine import check_led
 from records.faults import TRIED
 from records.planfile import builtin_plan, plan_by_name
 from rig.simulator.rigbody import VALVE_NAMES
+from tests.house.tree import ROOT
 
 pytestmark = pytest.mark.tree
 
@@ -170,3 +182,85 @@ def test_a_revealed_fault_that_passes_misses_the_goal() -> None:
     text, met = verdicts.table([verdicts.Tried(trial, "pass")])
     assert not met
     assert "revealed, and passed: seat_nicked" in text
+
+
+# --- the diagnosis -------------------------------------------------------------------
+
+
+def test_the_weights_of_causes_are_those_that_the_fit_gives() -> None:
+    known = diagnosis_fit.read_known(diagnosis_fit.KEPT)
+    fitted = diagnosis_fit.fitted(known)
+    said = "copy what `python -m benchmarks.diagnosis_fit --fit-only` prints"
+    assert {s: set(row) for s, row in FITTED.items()} == {
+        s: set(row) for s, row in fitted.items()
+    }, said
+    for sign, row in FITTED.items():
+        for group, weight in row.items():
+            assert (weight / diagnosis_fit.STEP).is_integer()
+            # another computer may round the other way
+            assert abs(weight - fitted[sign][group]) <= diagnosis_fit.STEP, said
+
+
+def test_the_fit_saw_no_seed_that_a_figure_is_counted_on() -> None:
+    seeds = diagnosis_trials.ranges()["seeds"]
+    known = diagnosis_fit.read_known(diagnosis_fit.KEPT)
+    assert {one.trial.seed for one in known} <= set(
+        range(seeds["fit"], seeds["fit_below"])
+    )
+    assert seeds["figures"] >= seeds["fit_below"]
+    with pytest.raises(SystemExit):
+        diagnosis.main(["--first", str(seeds["fit"])])
+
+
+def test_a_seed_draws_every_group_that_a_plan_reveals_and_a_healthy_one() -> None:
+    drawn = list(diagnosis_trials.trials(range(1, 2)))
+    assert drawn == list(diagnosis_trials.trials(range(1, 2)))
+    for plan in TRIED:
+        faults = [t.fault for t in drawn if t.plan == plan]
+        assert faults.count(diagnosis_trials.HEALTHY) == 1
+        for group in diagnosis_trials.groups(plan):
+            assert sum(fault in group for fault in faults) == 1
+    assert all(t.severity == 0.0 or 0.5 <= t.severity <= 1.0 for t in drawn)
+
+
+def test_figures_of_the_diagnosis_count_what_was_named() -> None:
+    def tried(fault: str, verdict: str, *named: tuple[tuple[str, ...], float]) -> Tried:
+        return Tried("formulas", "low-pressure", fault, 1.0, 1, verdict, named)
+
+    seat, out = ("seat_debris", "seat_nicked", "seat_worn"), ("outlet_fitting",)
+    found = [
+        tried("seat_nicked", "fail", (seat, 0.9), (out, 0.1)),
+        tried("outlet_fitting", "fail", (seat, 0.6), (out, 0.4)),
+        tried("outlet_fitting", "pass"),
+        tried("", "pass"),
+        tried("", "fail", (seat, 0.9)),
+    ]
+    values = [round(f.value, 1) for f in diagnosis.figures(found)]
+    assert values == [33.3, 66.7, 50.0, 100.0, 50.0]
+    told = {f.what: (round(f.value), f.how) for f in diagnosis.reliability(found)}
+    assert told["claimed 0.5 to 0.7"][0] == 0
+    assert told["claimed 0.9 to 0.95"][0] == 100
+    lines = diagnosis.confusion(found).splitlines()
+    assert lines[0].split() == ["(passed)", "inside"]
+    assert [line.split()[0] for line in lines[1:]] == ["(healthy)", "inside", "outside"]
+
+
+def test_what_was_tried_is_read_back(tmp_path: Path) -> None:
+    one = Tried("formulas", "line", "hunting", 0.7, 3, "fail", ((("hunting",), 0.8),))
+    file = tmp_path / "tried.jsonl"
+    file.write_text(json.dumps(asdict(one)) + "\n")
+    assert diagnosis.read_tried(file) == {one.key: one}
+
+
+def test_a_cause_by_closed_formulas_is_named_first() -> None:
+    (seat,) = [d for d in diagnosis_formulas.drawn(1, 1) if d.kind == "seat"]
+    found = diagnosis.by_formula(seat)
+    assert found.verdict == "fail"
+    assert found.right(1)
+
+
+def test_the_page_of_causes_says_how_often_each_group_is_met() -> None:
+    page = (ROOT / "docs" / "diagnosis.md").read_text("utf-8")
+    told = dict(re.findall(r"^\| `(\w+)` \|.*\| (\d+) \|$", page, re.MULTILINE))
+    met = {group.id: f"{group.met:g}" for group in GROUPS} | {NONE: f"{NONE_MET:g}"}
+    assert told == met

@@ -205,6 +205,13 @@ def test_other_titles(
     assert "not a certificate" in text
     for word in words:
         assert word in text, word
+    # a page is signed, and how likely a cause is is a guess
+    tool("pdfdetach", "-saveall", "-o", tmp_path, out)
+    inside = json.loads((tmp_path / "judgement.json").read_text("utf-8"))
+    for suspect in inside["judgements"][0]["suspects"]:
+        assert suspect["probability"] is None
+        assert suspect["separate_by"] == []
+    assert "To tell apart" not in text
 
 
 def test_an_as_found_plan_gives_a_condition_report_and_no_pass(

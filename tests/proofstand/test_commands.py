@@ -103,6 +103,13 @@ def test_a_faulty_regulator_fails_by_what_the_fault_does(
     assert any(group in g for g in groups), groups
     assert all(0.05 <= s["probability"] <= 1.0 for s in judgement["suspects"])
     assert all(s["look_at"] for s in judgement["suspects"])
+    for check in (c for s in judgement["suspects"] for c in s["separate_by"]):
+        assert check["do"]
+        assert check["caution"]
+    code, text, _ = run("judge", run_of(fault))
+    assert code == 10
+    assert "probability" in text
+    assert "to tell apart: " in text
 
 
 def test_seat_and_outlet_leak_of_the_same_size_do_not_pass(

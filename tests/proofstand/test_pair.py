@@ -228,6 +228,9 @@ def test_a_fail_is_the_one_s_that_it_was_found_on(
         causes = {fault for s in own.suspects for fault in s.fault_group}
         assert bool(causes) == (verdicts[number] is Verdict.FAIL)
         assert all(c.startswith(OF_FIRST) == (number == 0) for c in causes)
+        # what leaks outward leaks from either: nothing claims how likely from this one
+        either = id == "external_leak"
+        assert all((s.probability is None) == either for s in own.suspects)
 
 
 def test_judge_tells_of_both(pair_path: Path, pair: Run, call: Call) -> None:

@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from analysis.cause_groups import NONE
 from proofstand.keeping.keep import add, judgement_item, put_items
 from proofstand.keeping.trend import Told, causes, first_passes, series_of
 from proofstand.signoff.heads import SigningKey
@@ -225,6 +226,9 @@ def test_of_a_job_the_first_test_counts_and_as_found_none() -> None:
     (one,) = first_passes(runs)
     assert (one.passed.count, one.passed.of) == (2, 3)
     (cause,) = causes([*runs, told(6, "fail", job="J")])
+    none = told(6, "fail", job="J")
+    none.data["suspects"] = [{"fault_group": [NONE], "probability": 0.9}]
+    assert causes([*runs, none]) == [cause]
     assert cause.count == 1  # one regulator, tested twice in one job
 
 
