@@ -857,6 +857,7 @@ class Presenter:
         gas = said("test_gas", gas=job.test_gas or plan.test_gas)
         return Head(
             first=f"{first}   {title}",
+            first_less=f"{job.regulator.serial or job.regulator.model}   {title}",
             second="   ".join(second),
             person=self.person,
             more=f"{gas}   {said('attempt', n=self._attempt)}",

@@ -6,6 +6,7 @@ what it is given.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from pathlib import Path
 from analysis.judge import judge
 from proofstand.commands.window import WindowOptions
 from proofstand.drilling import make_run, run_of_drill
+from proofstand.fault_pages import FaultPage
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from proofstand.review.drills import score
 from proofstand.review.sheet import Done, score_json
@@ -28,6 +30,7 @@ from ..background import Background, Handle
 from ..bench_desk.wording import step_words
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
 from .drill_list import Draft, DrillRow, made_of, row_of
+from .explained import FAMILIES, Explained, explained, fault_lines, made_page
 from .replaying import Replay
 from .scoring import Score
 from .wording import said
@@ -38,12 +41,13 @@ class Page(StrEnum):
 
     DRILLS = "drills"
     CLASS = "class"
+    FAULTS = "faults"
     REPLAY = "replay"
     SCORE = "score"
 
 
 # Pages that may be gone to by name; a drill is entered by beginning it.
-OPEN_PAGES = (Page.DRILLS, Page.CLASS)
+OPEN_PAGES = (Page.DRILLS, Page.CLASS, Page.FAULTS)
 
 
 class Practice:
@@ -61,6 +65,7 @@ class Practice:
             neither.
         chosen: number of the drill in the list. draft: what a trainer asks for.
         replay, calls, score: of the drill that is on, None without one.
+        fault, family: of the page on a fault; explained: that page, None before.
         typed: a value that is typed instead of read, None while it follows the cursors.
     """
 
@@ -84,8 +89,12 @@ class Practice:
         self.calls: Calls | None = None
         self.score: Score | None = None
         self.typed: str | None = None
+        self.fault, self.family = fault_lines()[0][0], FAMILIES[0]
+        self.explained: Explained | None = None
         self._clock = clock
         self._beside = Background()
+        # what was let go of may still be ending, and writes beside the same file
+        self._simulating = threading.Lock()
         self.look_again()
 
     # --- of the window ---------------------------------------------------------------
@@ -143,10 +152,16 @@ class Practice:
 
     def go_to(self, page: Page) -> None:
         """Show a page that may be gone to by name."""
-        if page in OPEN_PAGES and not self.blind:
+        if page in OPEN_PAGES and not self.blind and page is not self.page:
+            if self.page is Page.FAULTS:
+                self.let_go()
             self.page = page
             self.say("")
             self.look_again()
+            if page is Page.FAULTS and self.at_work:
+                self.explained = explained(self.fault, self.family)
+            elif page is Page.FAULTS:
+                self.explain(self.fault, self.family)
 
     def take_in(self, typed: str) -> None:
         """Take in a drill file from elsewhere, and choose it."""
@@ -198,11 +213,14 @@ class Practice:
             self.say(said("list", "who"), wrong=True)
             return
         kept, folder = self.drills[self.chosen], self.folder
+        simulating = self._simulating
         self.say("")
         self.at_work = said("replay", "opening")
 
         def work(handle: Handle) -> Run:
-            return opened(kept, folder, handle)
+            with simulating:
+                handle.look()
+                return opened(kept, folder, handle)
 
         def done(run: Run) -> None:
             self.at_work = ""
@@ -313,6 +331,27 @@ class Practice:
             self.look_again()
 
         self._beside.run(work, done, self._failed)
+
+    # --- faults explained ------------------------------------------------------------
+
+    def explain(self, fault: str, family: str) -> None:
+        """Show the page of a fault: its words at once, its traces when made."""
+        self.fault, self.family = fault, family
+        self.explained = explained(fault, family)
+        self.say("")
+        self.at_work = said("faults", "opening")
+        simulating = self._simulating
+
+        def work(handle: Handle) -> FaultPage:
+            with simulating:
+                handle.look()
+                return made_page(fault, family, handle)
+
+        def done(page: FaultPage) -> None:
+            self.at_work = ""
+            self.explained = explained(fault, family, page)
+
+        self._beside.run(work, done, self._failed, self._tell)
 
     def keep_table(self) -> None:
         """Write all scores as a table."""

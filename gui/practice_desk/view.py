@@ -26,6 +26,7 @@ from ..theme import Theme
 from .choices import Choices
 from .class_page import ClassPage
 from .drills_page import DrillsPage
+from .faults_page import FaultsPage
 from .practice import OPEN_PAGES, Page, Practice
 from .replay_page import ReplayPage
 from .score_page import ScorePage
@@ -68,12 +69,14 @@ class PracticeDesk(Desk):
         self.pages = self._page_names()
         self.drills = DrillsPage(theme, model)
         self.class_sheet = ClassPage(theme, model)
+        self.faults = FaultsPage(theme, model)
         self.replay = ReplayPage(theme, model)
         self.score = ScorePage(theme, model)
         self._stack = QStackedWidget()
         self._of_page: dict[Page, QWidget] = {
             Page.DRILLS: self.drills,
             Page.CLASS: self.class_sheet,
+            Page.FAULTS: self.faults,
             Page.REPLAY: self.replay,
             Page.SCORE: self.score,
         }
@@ -110,6 +113,9 @@ class PracticeDesk(Desk):
         drills.take_in.connect(lambda path: self._do(lambda m: m.take_in(path)))
         drills.make.connect(lambda draft: self._do(lambda m: m.make(draft)))
         self.class_sheet.keep.connect(lambda: self._do(Practice.keep_table))
+        self.faults.wanted.connect(
+            lambda id, family: self._do(lambda m: m.explain(id, family))
+        )
         replay.leave.connect(lambda: self._do(Practice.leave))
         replay.go_to_call.connect(lambda n: self._do(lambda m: m.go_to_call(n)))
         panel = replay.panel
