@@ -60,12 +60,12 @@ def put(label: QLabel, text: str) -> None:
 
 
 class FittedLine(QWidget):
-    """One line that ends in dots where it is longer than its place; whole as a tip."""
+    """One line that says less or ends in dots where room lacks; whole as a tip."""
 
     def __init__(self, theme: Theme, size: str, *, ink: str = "", name: str) -> None:
         super().__init__()
         self._ink = QColor(ink or theme.inks.ink)
-        self._text = ""
+        self._text = self._less = ""
         self.right = False
         self.setFont(theme.font(size))
         self.setAccessibleName(name)
@@ -73,18 +73,19 @@ class FittedLine(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
 
     def text(self) -> str:
-        """Return what it says in full."""
-        return self._text
+        """Return what it says: all of it, or less where that has no room."""
+        wide = QFontMetricsF(self.font()).horizontalAdvance(self._text)
+        return self._less if self._less and wide > self.width() else self._text
 
     def put_ink(self, ink: str) -> None:
         """Write in another ink."""
         self._ink = QColor(ink)
         self.update()
 
-    def put(self, text: str) -> None:
-        """Say something else."""
-        if text != self._text:
-            self._text = text
+    def put(self, text: str, less: str = "") -> None:
+        """Say something else; ``less`` where all of it has no room."""
+        if (text, less) != (self._text, self._less):
+            self._text, self._less = text, less
             self.setAccessibleDescription(text)
             self.setToolTip(text)
             self.update()
@@ -95,7 +96,7 @@ class FittedLine(QWidget):
         painter.setPen(self._ink)
         metrics = QFontMetricsF(self.font())
         dots = Qt.TextElideMode.ElideRight
-        text = metrics.elidedText(self._text, dots, self.width() + 0.5)
+        text = metrics.elidedText(self.text(), dots, self.width() + 0.5)
         side = Qt.AlignmentFlag.AlignRight if self.right else Qt.AlignmentFlag.AlignLeft
         painter.drawText(self.rect(), side | Qt.AlignmentFlag.AlignVCenter, text)
 

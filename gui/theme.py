@@ -187,6 +187,12 @@ def sheet(theme: Theme) -> str:
     QCheckBox::indicator:checked {{ background: {inks.ink};
         border: 1px solid {inks.ink}; image: none; }}
     QCheckBox::indicator:focus {{ border: 2px solid {inks.outlet}; }}
+    QSlider::groove:horizontal {{ height: {px(4)}px; background: {inks.rule}; }}
+    QSlider::sub-page:horizontal {{ background: {inks.ink}; }}
+    QSlider::handle:horizontal {{ width: {px(12)}px; margin: -{px(9)}px 0;
+        background: {inks.panel}; border: 2px solid {inks.ink}; border-radius: 2px; }}
+    QSlider::handle:horizontal:focus {{ background: {inks.outlet};
+        border: 2px solid {inks.outlet}; }}
     QComboBox::drop-down {{ border: none; width: {px(28)}px; }}
     QScrollArea, QScrollArea > QWidget > QWidget {{ background: transparent;
         border: none; }}

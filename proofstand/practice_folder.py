@@ -111,6 +111,14 @@ class PracticeFolder:
         self._place("runs")
         return self.run_path(drill)
 
+    def free_run(self, drill: Drill) -> Path:
+        """Return where a run is to be made that somebody works by hand.
+
+        Raises:
+            InputError: ``file_unwritable``.
+        """
+        return self._free(self._place("runs"), f"{_stem(drill)}-by-hand", ".h5")
+
     def take_run(self, drill: Drill, path: Path) -> None:
         """Keep a copy of the stored run that a drill is.
 

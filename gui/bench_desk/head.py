@@ -126,7 +126,7 @@ class HeadBar(QWidget):
 
     def show_head(self, head: Head) -> None:
         """Show the lines."""
-        self._first.put(head.first)
+        self._first.put(head.first, head.first_less)
         self._second.put(head.second)
         self._person.put(head.person)
         self._more.put(head.more)

@@ -858,6 +858,7 @@ class Presenter:
         again = said("attempt", n=self._attempt) if self._attempt > 1 else ""
         return Head(
             first=f"{first}   {title}",
+            first_less=f"{job.regulator.serial or job.regulator.model}   {title}",
             second="   ".join(second),
             person=self.person,
             more=f"{gas}   {again}".rstrip(),

@@ -26,12 +26,14 @@ class Head:
 
     Attributes:
         first, second: regulator and plan; rig, calibration and readings.
+        first_less: the first where there is little room.
         person, more: who; test gas and attempt.
         band: said across the whole head, or "".
     """
 
     first: str = ""
     second: str = ""
+    first_less: str = ""
     person: str = ""
     more: str = ""
     band: str = ""

@@ -6,7 +6,13 @@ from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QGridLayout, QPushButton, QSizePolicy, QWidget
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QWidget,
+)
 
 from ..pieces import restyle
 from ..theme import Theme
@@ -98,6 +104,15 @@ class Choices(QWidget):
         button = self.lines.get(id) or next(iter(self.lines.values()), None)
         if button is not None:
             button.setFocus()
+            self._bring(button)
+
+    def _bring(self, button: QPushButton) -> None:
+        """Scroll to a line, where the list stands in a place that scrolls."""
+        above: QWidget | None = self.parentWidget()
+        while above is not None and not isinstance(above, QScrollArea):
+            above = above.parentWidget()
+        if above is not None:
+            above.ensureWidgetVisible(button)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Go up and down with the arrows."""
@@ -112,6 +127,6 @@ class Choices(QWidget):
             super().keyPressEvent(event)
             return
         id = ids[min(max(at + way, 0), len(ids) - 1)]
-        self.lines[id].setFocus()
+        self.take_focus(id)
         if self._moves:
             self.chosen.emit(id)

@@ -27,6 +27,7 @@ class DrillsPage(QWidget):
     """Shows the list and passes on what is pressed."""
 
     begin = Signal()
+    by_hand = Signal()
     chosen = Signal(int)
     named = Signal(str)
     take_in = Signal(str)
@@ -93,16 +94,23 @@ class DrillsPage(QWidget):
         self.begin_key.setMinimumHeight(px(44))
         self.begin_key.clicked.connect(self.begin)
         grid.addWidget(self.begin_key, 0, 2, 1, 2)
+        self.hand_key = key(theme, said("list", "by_hand"))
+        self.hand_key.setMinimumHeight(px(36))
+        self.hand_key.clicked.connect(self.by_hand)
+        told = line(theme, "label", ink=theme.inks.soft, wrap=True, name="by hand")
+        told.setText(said("list", "by_hand_lead"))
+        grid.addWidget(told, 1, 0, 1, 2)
+        grid.addWidget(self.hand_key, 1, 2, 1, 2)
         self.file = text_field(theme, said("list", "file"), said("list", "file_hint"))
         self.file.entered.connect(self._take_in)
-        put_row(theme, grid, 1, said("list", "file"), self.file)
+        put_row(theme, grid, 2, said("list", "file"), self.file)
         choose = key(theme, said("list", "choose"))
         choose.setAccessibleName(f"{said('list', 'choose')} {said('list', 'file')}")
         choose.clicked.connect(lambda: self._pick(self.file, "*.toml"))
         take = key(theme, said("list", "take_in"))
         take.clicked.connect(self._take_in)
-        grid.addWidget(choose, 1, 2)
-        grid.addWidget(take, 1, 3)
+        grid.addWidget(choose, 2, 2)
+        grid.addWidget(take, 2, 3)
         layout.addLayout(grid)
 
     def _fill_right(self, side: QWidget) -> None:
@@ -219,6 +227,9 @@ class DrillsPage(QWidget):
         self.list.put(lines, str(model.chosen))
         waits = bool(model.at_work)
         self.begin_key.setEnabled(bool(rows) and not waits)
+        chosen = model.drills[model.chosen].drill if rows else None
+        worked = chosen is not None and not chosen.run  # a stored run is over
+        self.hand_key.setEnabled(worked and not waits)
         self.make_key.setEnabled(not waits)
         ink = self._theme.inks.fails if model.wrong else self._theme.inks.ink
         put(self.note, model.at_work or model.note)

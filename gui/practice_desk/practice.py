@@ -6,6 +6,7 @@ what it is given.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from pathlib import Path
 from analysis.judge import judge
 from proofstand.commands.window import WindowOptions
 from proofstand.drilling import make_run, run_of_drill
+from proofstand.fault_pages import FaultPage
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from proofstand.review.drills import score
 from proofstand.review.sheet import Done, score_json
@@ -26,8 +28,10 @@ from records.run import MarkKind, Run
 
 from ..background import Background, Handle
 from ..bench_desk.wording import step_words
+from .at_the_rig import AtTheRig
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
 from .drill_list import Draft, DrillRow, made_of, row_of
+from .explained import FAMILIES, Explained, explained, fault_lines, made_page
 from .replaying import Replay
 from .scoring import Score
 from .wording import said
@@ -38,12 +42,14 @@ class Page(StrEnum):
 
     DRILLS = "drills"
     CLASS = "class"
+    FAULTS = "faults"
+    RIG = "rig"
     REPLAY = "replay"
     SCORE = "score"
 
 
 # Pages that may be gone to by name; a drill is entered by beginning it.
-OPEN_PAGES = (Page.DRILLS, Page.CLASS)
+OPEN_PAGES = (Page.DRILLS, Page.CLASS, Page.FAULTS)
 
 
 class Practice:
@@ -60,7 +66,9 @@ class Practice:
         drills: those at hand, scores: what was made of them, unread: files that are
             neither.
         chosen: number of the drill in the list. draft: what a trainer asks for.
+        run_path: of the run of the drill that is on. rig: where a person works it.
         replay, calls, score: of the drill that is on, None without one.
+        fault, family: of the page on a fault; explained: that page, None before.
         typed: a value that is typed instead of read, None while it follows the cursors.
     """
 
@@ -80,12 +88,18 @@ class Practice:
         self.chosen = 0
         self.draft = Draft()
         self.drill: KeptDrill | None = None
+        self.run_path: Path | None = None
+        self.rig: AtTheRig | None = None
         self.replay: Replay | None = None
         self.calls: Calls | None = None
         self.score: Score | None = None
         self.typed: str | None = None
+        self.fault, self.family = fault_lines()[0][0], FAMILIES[0]
+        self.explained: Explained | None = None
         self._clock = clock
         self._beside = Background()
+        # what was let go of may still be ending, and writes beside the same file
+        self._simulating = threading.Lock()
         self.look_again()
 
     # --- of the window ---------------------------------------------------------------
@@ -93,16 +107,20 @@ class Practice:
     @property
     def busy(self) -> bool:
         """Something is at work beside the window."""
-        return self._beside.busy
+        return self._beside.busy or (self.rig is not None and not self.rig.over)
 
     def let_go(self) -> None:
         """End what is at work as soon as it may be ended."""
         self._beside.let_go()
         self.at_work = ""
+        if self.rig is not None:
+            self.rig.let_go()
 
     def wait(self) -> None:
         """Let nothing outlive the window."""
         self._beside.wait()
+        if self.rig is not None:
+            self.rig.wait()
 
     def beat(self) -> bool:
         """Take what came; return whether anything may look other than before."""
@@ -110,12 +128,15 @@ class Practice:
         playing = self.replay is not None and self.replay.playing
         if self.replay is not None and self.page is Page.REPLAY:
             self.replay.beat()
-        return came or playing
+        if self.rig is not None:
+            self.rig.beat()
+            self._look_at_end(self.rig)
+        return came or playing or self.rig is not None
 
     @property
     def blind(self) -> bool:
         """A drill is on, and nothing of its answer may be shown."""
-        return self.page is Page.REPLAY
+        return self.page in (Page.REPLAY, Page.RIG)
 
     def say(self, note: str, *, wrong: bool = False) -> None:
         """Say something on the page."""
@@ -143,10 +164,16 @@ class Practice:
 
     def go_to(self, page: Page) -> None:
         """Show a page that may be gone to by name."""
-        if page in OPEN_PAGES and not self.blind:
+        if page in OPEN_PAGES and not self.blind and page is not self.page:
+            if self.page is Page.FAULTS:
+                self.let_go()
             self.page = page
             self.say("")
             self.look_again()
+            if page is Page.FAULTS and self.at_work:
+                self.explained = explained(self.fault, self.family)
+            elif page is Page.FAULTS:
+                self.explain(self.fault, self.family)
 
     def take_in(self, typed: str) -> None:
         """Take in a drill file from elsewhere, and choose it."""
@@ -198,22 +225,62 @@ class Practice:
             self.say(said("list", "who"), wrong=True)
             return
         kept, folder = self.drills[self.chosen], self.folder
+        simulating = self._simulating
         self.say("")
         self.at_work = said("replay", "opening")
 
         def work(handle: Handle) -> Run:
-            return opened(kept, folder, handle)
+            with simulating:
+                handle.look()
+                return opened(kept, folder, handle)
 
         def done(run: Run) -> None:
             self.at_work = ""
-            self.drill = kept
-            self.replay = Replay(run, self._clock)
-            self.calls = calls_of(run.header.plan)
-            self.score, self.typed = None, None
-            self.page = Page.REPLAY
-            self.replay.press_play()
+            self._show_run(kept, run, folder.run_path(kept.drill)).press_play()
 
         self._beside.run(work, done, self._failed, self._tell)
+
+    def _show_run(self, kept: KeptDrill, run: Run, path: Path) -> Replay:
+        self.drill, self.run_path = kept, path
+        self.replay = Replay(run, self._clock)
+        self.calls = calls_of(run.header.plan)
+        self.score, self.typed = None, None
+        self.page = Page.REPLAY
+        return self.replay
+
+    def work_by_hand(self) -> None:
+        """Work the chosen drill's test on its simulated rig, valves in hand."""
+        if self.at_work or self.chosen >= len(self.drills):
+            return
+        if not self.trainee.strip():
+            self.say(said("list", "who"), wrong=True)
+            return
+        kept, by = self.drills[self.chosen], self.trainee.strip()
+        self.say("")
+        try:
+            out = self.folder.free_run(kept.drill)
+            self.rig = AtTheRig(kept.drill, str(kept.path), out, by, self._clock)
+        except ProofstandError as error:
+            self._failed(error)
+            return
+        self.drill, self.page = kept, Page.RIG
+        self.rig.begin()
+
+    def _look_at_end(self, rig: AtTheRig) -> None:
+        """Go on to the calls when a test that was worked by hand is over."""
+        kept = self.drill
+        if kept is None or not rig.sealed:
+            return
+        self.rig = None
+        rig.wait()
+        try:
+            run = run_of_drill(kept.drill, rig.out, str(kept.path))
+        except ProofstandError as error:
+            self.leave()
+            self._failed(error)
+            return
+        replay = self._show_run(kept, run, rig.out)
+        replay.show_until(replay.whole_s)
 
     def _tell(self, words: str) -> None:
         self.at_work = words
@@ -221,7 +288,11 @@ class Practice:
     def leave(self) -> None:
         """Leave a drill or its score for the list."""
         self._beside.let_go()
+        if self.rig is not None:  # what was recorded of it stays
+            self.rig.let_go()
+            self.rig.wait()
         self.drill = self.replay = self.calls = self.score = self.typed = None
+        self.rig = self.run_path = None
         self.at_work = ""
         self.page = Page.DRILLS
         self.say("")
@@ -296,14 +367,14 @@ class Practice:
             self._called(self.calls.gone_to(number))
 
     def _finish(self, replay: Replay, calls: Calls) -> None:
-        kept = self.drill
-        if kept is None or self.at_work:
+        kept, path = self.drill, self.run_path
+        if kept is None or path is None or self.at_work:
             return
         trainee, folder = self.trainee.strip(), self.folder
         self.at_work = said("score", "at_work")
 
         def work(handle: Handle) -> Score:
-            return scored(kept, calls, replay, trainee, folder)
+            return scored(kept, path, calls, replay, trainee, folder)
 
         def done(made: Score) -> None:
             self.at_work = ""
@@ -313,6 +384,27 @@ class Practice:
             self.look_again()
 
         self._beside.run(work, done, self._failed)
+
+    # --- faults explained ------------------------------------------------------------
+
+    def explain(self, fault: str, family: str) -> None:
+        """Show the page of a fault: its words at once, its traces when made."""
+        self.fault, self.family = fault, family
+        self.explained = explained(fault, family)
+        self.say("")
+        self.at_work = said("faults", "opening")
+        simulating = self._simulating
+
+        def work(handle: Handle) -> FaultPage:
+            with simulating:
+                handle.look()
+                return made_page(fault, family, handle)
+
+        def done(page: FaultPage) -> None:
+            self.at_work = ""
+            self.explained = explained(fault, family, page)
+
+        self._beside.run(work, done, self._failed, self._tell)
 
     def keep_table(self) -> None:
         """Write all scores as a table."""
@@ -350,6 +442,7 @@ def opened(kept: KeptDrill, folder: PracticeFolder, handle: Handle) -> Run:
 
 def scored(
     kept: KeptDrill,
+    run_path: Path,
     calls: Calls,
     replay: Replay,
     trainee: str,
@@ -361,7 +454,7 @@ def scored(
         ProofstandError: drill or run can't be used any more, or nothing be written.
     """
     drill, where = kept.drill, str(kept.path)
-    run = run_of_drill(drill, folder.run_path(drill), where)
+    run = run_of_drill(drill, run_path, where)
     judgement = judge(run)
     made = score(answer_of(drill, where), run, judgement, calls.called())
     path = folder.keep_score(

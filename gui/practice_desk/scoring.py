@@ -27,7 +27,6 @@ from .calling import Calls, causes_of
 from .replaying import Replay
 from .wording import known, said
 
-_NEAR_S = 0.5  # a level is the mean of so long on both sides
 _EVERY_S = 0.5  # of a drawn line, closer than what counts as a gap
 Under = tuple[Mapping[str, History], float]
 
@@ -144,12 +143,14 @@ class Score:
         shown = replace(made, lanes=lanes, lines=(), looking=False, head="", over=False)
         return shown, self._line_of_truth(item, told), words
 
-    def _level(self, at_s: float) -> float | None:
-        """Return the outlet about a time, SI."""
-        outlet = self.replay.drawn[0].history
-        _, value = outlet.between(at_s - _NEAR_S, at_s + _NEAR_S)
-        good = value[np.isfinite(value)]
-        return float(good.mean()) if good.size else None
+    def _before_closing(self, item: Item) -> float | None:
+        """Return the outlet before the lockup that was read, SI, as it was found."""
+        rise = None if item.found is None else item.found.measured
+        for other in self.judgement.findings:
+            lockup = (other.id, other.step) == ("lockup_pressure", item.step)
+            if lockup and other.measured is not None and rise is not None:
+                return other.measured.value - rise.value
+        return None
 
     def _with_truth(self, lane: Lane, item: Item, told: ItemTold) -> Lane:
         """Return a lane with the stretch that was read marked, and what was true."""
@@ -157,10 +158,11 @@ class Score:
             return lane
         start, stop = told.window_s
         true = float(item.true)
-        base = 0.0 if item.what == "set_pressure" else self._level(start)
+        base = 0.0 if item.what == "set_pressure" else self._before_closing(item)
         if item.what in ("set_pressure", "lockup_rise") and base is not None:
             low, high = base + true - item.near, base + true + item.near
-            words = said("score", "band", right=told.right, near=told.near)
+            way = "band" if item.what == "set_pressure" else "band_lockup"
+            words = said("score", way, right=told.right, near=told.near)
         else:
             extent = self.replay.drawn[0].history.extent(start, stop)
             if extent is None:

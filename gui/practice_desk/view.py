@@ -26,8 +26,10 @@ from ..theme import Theme
 from .choices import Choices
 from .class_page import ClassPage
 from .drills_page import DrillsPage
+from .faults_page import FaultsPage
 from .practice import OPEN_PAGES, Page, Practice
 from .replay_page import ReplayPage
+from .rig_page import RigPage
 from .score_page import ScorePage
 from .wording import said
 
@@ -68,12 +70,16 @@ class PracticeDesk(Desk):
         self.pages = self._page_names()
         self.drills = DrillsPage(theme, model)
         self.class_sheet = ClassPage(theme, model)
+        self.faults = FaultsPage(theme, model)
+        self.rig = RigPage(theme, model)
         self.replay = ReplayPage(theme, model)
         self.score = ScorePage(theme, model)
         self._stack = QStackedWidget()
         self._of_page: dict[Page, QWidget] = {
             Page.DRILLS: self.drills,
             Page.CLASS: self.class_sheet,
+            Page.FAULTS: self.faults,
+            Page.RIG: self.rig,
             Page.REPLAY: self.replay,
             Page.SCORE: self.score,
         }
@@ -107,9 +113,14 @@ class PracticeDesk(Desk):
         drills.chosen.connect(self._choose_drill)
         drills.named.connect(self._name)
         drills.begin.connect(lambda: self._do(Practice.begin))
+        drills.by_hand.connect(lambda: self._do(Practice.work_by_hand))
         drills.take_in.connect(lambda path: self._do(lambda m: m.take_in(path)))
         drills.make.connect(lambda draft: self._do(lambda m: m.make(draft)))
         self.class_sheet.keep.connect(lambda: self._do(Practice.keep_table))
+        self.faults.wanted.connect(
+            lambda id, family: self._do(lambda m: m.explain(id, family))
+        )
+        self.rig.leave.connect(lambda: self._do(Practice.leave))
         replay.leave.connect(lambda: self._do(Practice.leave))
         replay.go_to_call.connect(lambda n: self._do(lambda m: m.go_to_call(n)))
         panel = replay.panel
@@ -204,6 +215,8 @@ class PracticeDesk(Desk):
             named = bool(self.model.trainee.strip())
             ready = named and self.drills.begin_key.isEnabled()
             (self.drills.begin_key if ready else self.drills.trainee).setFocus()
+        elif page is Page.RIG:
+            self.setFocus()  # Enter confirms what is asked
         elif page is Page.REPLAY:
             self.replay.panel.take_focus()
         elif page is Page.SCORE:
@@ -240,6 +253,9 @@ class PracticeDesk(Desk):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Lead a replay by keys; a scan does nothing here."""
+        if self.model.page is Page.RIG:
+            self._at_the_rig(event)
+            return
         if self.model.page is not Page.REPLAY:
             super().keyPressEvent(event)
             return
@@ -259,6 +275,21 @@ class PracticeDesk(Desk):
         elif event.key() in _KEYS:
             what, facts = _KEYS[Qt.Key(event.key())]
             self._look(what, *facts)
+        else:
+            super().keyPressEvent(event)
+
+    def _at_the_rig(self, event: QKeyEvent) -> None:
+        """Take a key while the rig is worked: Enter confirms, F2 heard an alarm."""
+        focused = QApplication.focusWidget()
+        if event.key() == Qt.Key.Key_F2:
+            self.rig.hear.emit()
+        elif event.key() in _ENTER and not isinstance(focused, QPushButton):
+            close = self._burst.close(pressed_at(event))
+            self._burst.forget()
+            if not close and not event.isAutoRepeat():
+                self.rig.confirm()
+        elif event.text().isprintable() and event.text():
+            self._burst.take(event.text(), pressed_at(event))
         else:
             super().keyPressEvent(event)
 

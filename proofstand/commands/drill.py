@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from . import drill_scores
+from . import drill_explain, drill_scores
 from .options import (
     Subparsers,
     by_option,
@@ -77,6 +77,7 @@ def add(commands: Subparsers) -> None:
     json_option(running)
     running.set_defaults(run=run_run)
     drill_scores.add(actions)
+    drill_explain.add(actions)
 
 
 # --- make -----------------------------------------------------------------------------

@@ -8,17 +8,16 @@ time axis, limits where they apply.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from .hatching import hatched
 from .inks import Inks
 from .lettering import CAP, LINE, lettered, wide
+from .panel import PT, Panel, stroke
 from .picture import LimitMark, Line, Span, TracePicture, straightened, thinned
 from .ticks import round_ticks, tick_text
 
-_PT = 72.0 / 25.4  # points in a millimetre
 _BUCKETS = 900
 _FINE_PT = 0.04  # 0.014 mm: what no print shows
 _SMALL, _TEXT = 7.5, 8.0  # points
@@ -31,38 +30,6 @@ _HATCH_PT = 2.4
 _BESIDE_PT = 1.5  # between an axis and its numbers
 
 
-@dataclass(frozen=True, slots=True)
-class _Panel:
-    """A box of the drawing with its scales; points, y down.
-
-    Attributes:
-        left, top, width, height: the box. start, stop: times at its sides.
-        low, high: values at its lower and upper edge.
-    """
-
-    left: float
-    top: float
-    width: float
-    height: float
-    start: float
-    stop: float
-    low: float = 0.0
-    high: float = 1.0
-
-    @property
-    def right(self) -> float:
-        return self.left + self.width
-
-    def x(self, t_s: float) -> float:
-        """Return where a time stands."""
-        return self.left + (t_s - self.start) * self.width / (self.stop - self.start)
-
-    def y(self, value: float) -> float:
-        """Return where a value stands."""
-        share = (value - self.low) / (self.high - self.low)
-        return self.top + self.height * (1.0 - share)
-
-
 def trace_svg(
     picture: TracePicture, inks: Inks, width_mm: float = 176.0, height_mm: float = 62.0
 ) -> str:
@@ -71,7 +38,7 @@ def trace_svg(
     Words are drawn as outlines, so that they look the same everywhere; the same picture
     gives the same bytes.
     """
-    width, height = width_mm * _PT, height_mm * _PT
+    width, height = width_mm * PT, height_mm * PT
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}pt"'
         f' height="{height:.2f}pt" viewBox="0 0 {width:.2f} {height:.2f}">'
@@ -89,10 +56,10 @@ def _drawn(picture: TracePicture, inks: Inks, width: float, height: float) -> li
     stop = max(float(line.t_s[-1]) for line in picture.lines)
     stop = max(stop, start + 1.0)
 
-    def panel(top: float, tall: float) -> _Panel:
+    def panel(top: float, tall: float) -> Panel:
         inner = width - _LEFT_MM - _RIGHT_MM
-        left, top, inner, tall = (n * _PT for n in (_LEFT_MM, top, inner, tall))
-        return _Panel(left, top, inner, tall, start, stop)
+        left, top, inner, tall = (n * PT for n in (_LEFT_MM, top, inner, tall))
+        return Panel(left, top, inner, tall, start, stop)
 
     below = _BOTTOM_MM + (_SHEET_MM + _GAP_MM if picture.spans else 0.0)
     lanes_height = len(lanes) * (_LANE_MM + _GAP_MM)
@@ -113,7 +80,7 @@ def _drawn(picture: TracePicture, inks: Inks, width: float, height: float) -> li
     return shapes + _times(axis, inks)
 
 
-def _scaled(panel: _Panel, line: Line, picture: TracePicture, *, large: bool) -> _Panel:
+def _scaled(panel: Panel, line: Line, picture: TracePicture, *, large: bool) -> Panel:
     """Return the panel with room for all that was read, and for the limits' words."""
     good = line.value[np.isfinite(line.value)]
     if not good.size:
@@ -123,7 +90,7 @@ def _scaled(panel: _Panel, line: Line, picture: TracePicture, *, large: bool) ->
     bottom, top = low - pad, high + (3.0 * pad if large else pad)
     if large:
         covered = {span.step for span in picture.spans if span.stop_s is not None}
-        share = min(_WORDS_MM * _PT / panel.height, 0.5)
+        share = min(_WORDS_MM * PT / panel.height, 0.5)
         for limit in picture.limits:
             if limit.low is not None or limit.high is None:
                 continue
@@ -132,7 +99,7 @@ def _scaled(panel: _Panel, line: Line, picture: TracePicture, *, large: bool) ->
             # room for its words above it, however low the panel is
             at = limit.high / picture.unit.factor + 1.3 * _band(bottom, top)
             top = max(top, (at - share * bottom) / (1.0 - share))
-    return _Panel(
+    return Panel(
         panel.left,
         panel.top,
         panel.width,
@@ -149,7 +116,7 @@ def _band(bottom: float, top: float) -> float:
     return 0.035 * (top - bottom)
 
 
-def _plot(panel: _Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
+def _plot(panel: Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
     ink = inks.of_role(line.role)
     good = line.value[np.isfinite(line.value)]
     shapes = []
@@ -158,7 +125,7 @@ def _plot(panel: _Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
     grid = "".join(
         f"M{panel.left:.2f} {panel.y(tick):.2f}H{panel.right:.2f}" for tick in ticks
     )
-    shapes.append(_stroke(grid, inks.rule, 0.4))
+    shapes.append(stroke(grid, inks.rule, 0.4))
     for tick in ticks if good.size else ():
         y = panel.y(tick) + 0.5 * CAP * _SMALL
         x = panel.left - _BESIDE_PT
@@ -166,7 +133,7 @@ def _plot(panel: _Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
         shapes.append(lettered(words, x, y, inks.soft, _SMALL, across=1.0))
     if not good.size:
         return shapes
-    shapes.append(_stroke(_path(panel, line), ink, 0.9 if large else 0.7))
+    shapes.append(stroke(_path(panel, line), ink, 0.9 if large else 0.7))
     share = (float(good[-1]) - panel.low) / (panel.high - panel.low)
     if not large:
         share = 0.5  # two lines of words are as high as a lane
@@ -179,7 +146,7 @@ def _plot(panel: _Panel, line: Line, inks: Inks, *, large: bool) -> list[str]:
     return shapes
 
 
-def _path(panel: _Panel, line: Line) -> str:
+def _path(panel: Panel, line: Line) -> str:
     """Return a line's path, broken where nothing good was read."""
     drawn = thinned(line, _BUCKETS)
     across = panel.width / (panel.stop - panel.start)
@@ -198,7 +165,7 @@ def _path(panel: _Panel, line: Line) -> str:
     return "".join(path)
 
 
-def _limits(panel: _Panel, picture: TracePicture, inks: Inks) -> list[str]:
+def _limits(panel: Panel, picture: TracePicture, inks: Inks) -> list[str]:
     # of several attempts, the last one that came to an end
     spans = {span.step: span for span in picture.spans if span.stop_s is not None}
     said: set[str] = set()
@@ -214,7 +181,7 @@ def _limits(panel: _Panel, picture: TracePicture, inks: Inks) -> list[str]:
 
 
 def _limit(
-    panel: _Panel,
+    panel: Panel,
     limit: LimitMark,
     span: Span,
     factor: float,
@@ -233,7 +200,7 @@ def _limit(
         shapes = [
             f'<rect x="{left:.2f}" y="{high:.2f}" width="{right - left:.2f}"'
             f' height="{low - high:.2f}" fill="{ink}" fill-opacity="0.18"/>',
-            _stroke(_level(left, right, low) + _level(left, right, high), ink, 0.6),
+            stroke(_level(left, right, low) + _level(left, right, high), ink, 0.6),
         ]
         words_at = low + 2.0 + _SMALL
     else:
@@ -241,8 +208,8 @@ def _limit(
         tall = panel.height * _band(0.0, 1.0)
         box = (left, high - tall, right - left, tall)
         shapes = [
-            _stroke(_level(left, right, high), ink, 0.9),
-            _stroke(hatched(box, _HATCH_PT, rising=True), ink, 0.5),
+            stroke(_level(left, right, high), ink, 0.9),
+            stroke(hatched(box, _HATCH_PT, rising=True), ink, 0.5),
         ]
         words_at = high - 1.3 * tall - 2.0
     if not quiet:
@@ -250,14 +217,14 @@ def _limit(
     return shapes
 
 
-def _sheet(panel: _Panel, spans: Sequence[Span], inks: Inks) -> list[str]:
+def _sheet(panel: Panel, spans: Sequence[Span], inks: Inks) -> list[str]:
     """Draw the steps under their stretch, each named where its name has room.
 
     Without room the number stands above its stretch; the last step's name has the room
     beside the sheet.
     """
     shapes = []
-    digit = _DIGIT_MM * _PT
+    digit = _DIGIT_MM * PT
     low, tall = panel.y(0.02), 0.96 * panel.height
     middle = panel.top + 0.5 * panel.height + 0.5 * CAP * _SMALL
     for count, span in enumerate(spans, 1):
@@ -271,29 +238,29 @@ def _sheet(panel: _Panel, spans: Sequence[Span], inks: Inks) -> list[str]:
         number = str(span.number or count)
         words = f"{number} {span.step}"
         at, y, across = (left + right) / 2.0, middle, 0.5
-        if right - left <= digit * len(words) + _PT:
+        if right - left <= digit * len(words) + PT:
             words = number
-        if right - left <= digit * len(number) + 0.4 * _PT:
+        if right - left <= digit * len(number) + 0.4 * PT:
             if span is spans[-1]:
                 words = f"{number} {span.step}"
-                at, across = right + 0.8 * _PT, 0.0
+                at, across = right + 0.8 * PT, 0.0
             else:
                 y = panel.top - 0.04 * panel.height
         shapes.append(lettered(words, at, y, inks.ink, _SMALL, across=across))
     return shapes
 
 
-def _times(panel: _Panel, inks: Inks) -> list[str]:
+def _times(panel: Panel, inks: Inks) -> list[str]:
     """Write the times under everything, panel being what is left there."""
     ticks, decimals = round_ticks(panel.start, panel.stop, _MOST_TIMES)
     y = panel.top + _BESIDE_PT + CAP * _SMALL + 1.0
     unit = "s from the start"
-    end = panel.right + _BESIDE_PT * _PT
+    end = panel.right + _BESIDE_PT * PT
     shapes = [lettered(unit, end, y, inks.soft, _SMALL)]
     for tick in ticks:
         words = tick_text(tick, decimals)
         x = panel.x(tick)
-        if x + 0.5 * wide(words, _SMALL) > end - _PT:
+        if x + 0.5 * wide(words, _SMALL) > end - PT:
             continue  # the unit stands there
         shapes.append(lettered(words, x, y, inks.soft, _SMALL, across=0.5))
     return shapes
@@ -301,10 +268,3 @@ def _times(panel: _Panel, inks: Inks) -> list[str]:
 
 def _level(left: float, right: float, y: float) -> str:
     return f"M{left:.2f} {y:.2f}H{right:.2f}"
-
-
-def _stroke(path: str, ink: str, width: float) -> str:
-    return (
-        f'<path d="{path}" stroke="{ink}" stroke-width="{width:g}"'
-        ' stroke-linejoin="round" stroke-linecap="round" fill="none"/>'
-    )

@@ -55,6 +55,34 @@ def typeset(template: str, data: dict[str, Any], when: datetime) -> bytes:
     return pdf
 
 
+def picture_png(svg: str, dots: float) -> bytes:
+    """Return an SVG document as a PNG of the same size.
+
+    Args:
+        svg: without any text but outlines.
+        dots: to the inch.
+
+    Raises:
+        InputError: ``page_unprintable``.
+    """
+    source = (
+        "#set page(width: auto, height: auto, margin: 0pt)\n"
+        '#image(bytes(sys.inputs.svg), format: "svg")'
+    )
+    try:
+        png = typst.compile(
+            source.encode("utf-8"),
+            format="png",
+            ppi=dots,
+            sys_inputs={"svg": svg},
+            ignore_system_fonts=True,
+        )
+    except (typst.TypstError, RuntimeError) as error:
+        raise _unprintable(error) from None
+    assert isinstance(png, bytes)
+    return png
+
+
 def measured(template: str, data: dict[str, Any], label: str) -> dict[str, Any]:
     """Return what a template tells of itself under a label, such as ``<end>``.
 

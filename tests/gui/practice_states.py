@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gui.app import Window
 from gui.practice_desk.drill_list import Draft
+from gui.practice_desk.explained import explained
 from gui.practice_desk.practice import Page, Practice
 from gui.practice_desk.view import PracticeDesk
+from proofstand.fault_pages import HEALTHY
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from records.drill import Drill, DrillAnswer
 from records.drillfile import folded
@@ -63,6 +66,18 @@ def drills_in(folder: PracticeFolder) -> None:
     """Fill a folder with three drills and their runs."""
     for stored in TITLES:
         drill_of(folder, stored)
+
+
+def traces_in(folder: Path) -> None:
+    """Put sample runs where the traces of pages on faults are kept."""
+    folder.mkdir(parents=True)
+    for name, stored in (
+        (HEALTHY, GOOD),
+        ("seat_nicked", NICKED),
+        ("stem_friction", STICKS),
+        ("spring_soft", GOOD),  # a plan without a flow step sees nothing of it
+    ):
+        shutil.copy(stored, folder / f"second-stage-{name}.h5")
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,3 +311,49 @@ def class_sheet(scene: PracticeScene) -> None:
     scene.model.leave()
     scene.model.go_to(Page.CLASS)
     scene.again()
+
+
+# --- faults explained ----------------------------------------------------------------
+
+
+def explain(scene: PracticeScene, fault: str) -> None:
+    """Show the page of a fault, its traces made."""
+    scene.model.fault = fault
+    scene.model.go_to(Page.FAULTS)
+    scene.again()
+    scene.done()
+
+
+@state
+def fault_explained(scene: PracticeScene) -> None:
+    explain(scene, "seat_nicked")
+
+
+@state
+def fault_with_many_alike(scene: PracticeScene) -> None:
+    explain(scene, "stem_friction")
+
+
+@state
+def fault_that_no_step_shows(scene: PracticeScene) -> None:
+    explain(scene, "spring_soft")
+
+
+@state
+def fault_being_made(scene: PracticeScene) -> None:
+    explain(scene, "seat_nicked")
+    scene.model.explained = explained("diaphragm_pinhole", "second-stage")
+    scene.model.fault = "diaphragm_pinhole"
+    scene.model.at_work = (
+        "The simulator makes the traces of this page, once: step set rough, 233 s of "
+        "rig time."
+    )
+    scene.again()
+    scene.model.at_work = ""
+
+
+@state
+def fault_not_of_this_regulator(scene: PracticeScene) -> None:
+    explain(scene, "seat_nicked")
+    scene.model.explain("relief_low", "cylinder-1")
+    scene.done()

@@ -22,6 +22,7 @@ from gui.practice_desk.drill_list import DRAW, Draft
 from gui.practice_desk.practice import Page
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
+from proofstand.fault_pages import traces_folder
 from proofstand.practice_folder import PracticeFolder
 from records.faults import CATALOGUE
 from records.runfile import read_sealed, write_run
@@ -36,7 +37,9 @@ from tests.gui.practice_states import (
     TRAINEE,
     PracticeScene,
     drills_in,
+    explain,
     score_it,
+    traces_in,
 )
 from tests.gui.states import PICTURES, window_of
 
@@ -60,6 +63,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def folder(filled: Path, own_places: Path) -> PracticeFolder:
     made = PracticeFolder()
     shutil.copytree(filled, made.folder)
+    traces_in(traces_folder())
     return made
 
 
@@ -418,3 +422,36 @@ def test_who_practises_is_asked_for(scene: PracticeScene) -> None:
     scene.model.begin()
     assert scene.model.wrong
     assert scene.model.page is Page.DRILLS
+
+
+# --- faults explained ----------------------------------------------------------------
+
+
+def test_a_fault_is_explained_from_its_traces(scene: PracticeScene) -> None:
+    explain(scene, "seat_nicked")
+    shown = scene.model.explained
+    assert shown is not None
+    assert shown.page is not None
+    assert shown.page.step == "creep-hold"
+    assert shown.picture is not None
+    texts = [label.text() for label in scene.desk.faults.words]
+    assert any("Creep rate" in text and "in. w.c./min" in text for text in texts)
+    assert any("Dirt on the seat" in text for text in texts)
+    # arrows lead from fault to fault; the words stand before the traces are made
+    scene.desk.faults.faults.take_focus("seat_nicked")
+    press(scene, Qt.Key.Key_Down)
+    assert scene.model.fault == "seat_worn"
+    assert scene.desk.faults.head.text() == CATALOGUE["seat_worn"].sentence
+    assert scene.model.at_work
+    scene.model.go_to(Page.DRILLS)  # lets the simulator go
+    assert not scene.model.at_work
+    scene.model.wait()
+    assert not (traces_folder() / "second-stage-seat_worn.h5").exists()
+
+
+def test_no_page_on_a_fault_while_a_drill_is_on(scene: PracticeScene) -> None:
+    explain(scene, "seat_nicked")
+    scene.model.go_to(Page.DRILLS)
+    scene.begin(NICKED)
+    scene.model.go_to(Page.FAULTS)
+    assert scene.model.page is Page.REPLAY
