@@ -14,11 +14,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.charts import Chart, Often, Share
-    from proofstand.keeping.trend import Series, Yield
+    from proofstand.keeping.trend import Series, Told, Yield
 
 _GROUPS = ("model", "rig", "technician", "plan", "month", "lot")
+_OF_RIG = ("rig_leak", "check_standard", "zero_offset")
 _ENDINGS = (".csv", ".svg", ".png")
 _MOST = 1000
+_NOTHING = {
+    False: "No run that was judged is kept of these.",
+    True: "No check at the start of a shift with that is kept.",
+}
 
 
 def add(actions: Any, filters: Any) -> None:
@@ -45,6 +50,12 @@ def add(actions: Any, filters: Any) -> None:
     what.add_argument(
         "--causes", action="store_true", help="what failed tests point at, most first"
     )
+    what.add_argument(
+        "--shift",
+        default="",
+        choices=_OF_RIG,
+        help="the rig itself, from one start of a shift to the next",
+    )
     parser.add_argument("--step", default="", metavar="ID", help="that step's alone")
     parser.add_argument(
         "--channel", default="", metavar="ID", help="that channel's alone"
@@ -66,6 +77,7 @@ def run(args: argparse.Namespace) -> int:
     """Read, chart, and print or write."""
     from itertools import chain
 
+    from proofstand.keeping.shift_trend import shift_series
     from proofstand.keeping.trend import (
         Judged,
         causes,
@@ -86,14 +98,22 @@ def run(args: argparse.Namespace) -> int:
     if not args.simulated:
         args.real = True
     where = home_of(args)
-    with opened(where) as index:
-        judged = Judged(index, where.archive, args.by)
-        told = list(judged.of(index.all_runs(query_of(args))))
+    told: list[Told] = []
     found: list[Series] = []
+    with opened(where) as index:
+        query = query_of(args)
+        if args.shift:
+            shifts = shift_series(index, where.archive, query, args.shift)
+            found, unread = list(shifts.series), list(shifts.unread)
+        else:
+            judged = Judged(index, where.archive, args.by)
+            told = list(judged.of(index.all_runs(query)))
+            unread = judged.unread
     yields: list[Yield] = []
     often: Sequence[Often] = ()
-    if args.finding:
-        found = series_of(told, args.finding, step=args.step, channel=args.channel)
+    if args.finding or args.shift:
+        if args.finding:
+            found = series_of(told, args.finding, step=args.step, channel=args.channel)
         lines = list(chain.from_iterable(series_lines(each) for each in found))
     elif args.first_pass:
         yields = first_passes(told)
@@ -104,12 +124,12 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         _write(args, found, yields, often)
     if args.json:
-        print(json.dumps(_as_json(args, found, yields, often, judged.unread)))
+        print(json.dumps(_as_json(args, found, yields, often, unread)))
         return 0
-    print("\n".join(lines or ["No run that was judged is kept of these."]))
-    if judged.unread:
+    print("\n".join(lines or [_NOTHING[bool(args.shift)]]))
+    if unread:
         print("Could not be read, and left out:")
-        print("\n".join(f"  {path}" for path in judged.unread))
+        print("\n".join(f"  {path}" for path in unread))
     if args.out is not None:
         print(f"written: {args.out}")
     return 0
@@ -118,7 +138,7 @@ def run(args: argparse.Namespace) -> int:
 def _check_ending(args: argparse.Namespace) -> None:
     from records.errors import InputError
 
-    allowed = _ENDINGS if args.finding else _ENDINGS[:1]
+    allowed = _ENDINGS if args.finding or args.shift else _ENDINGS[:1]
     if args.out.suffix.lower() not in allowed:
         raise InputError(
             "value_wrong",
@@ -144,8 +164,8 @@ def _as_json(
         "simulated": args.simulated,
         "unread": unread,
     }
-    if args.finding:
-        document["finding"] = args.finding
+    if args.finding or args.shift:
+        document["finding"] = args.finding or args.shift
         document["series"] = [_series_json(each) for each in found]
     elif args.first_pass:
         document["first_pass"] = [
