@@ -18,6 +18,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.ticker import ScalarFormatter
 
 from records.trace import FloatArray
 
@@ -153,6 +154,11 @@ def _draw(axes: Any, panel: Panel, inks: Inks) -> None:
         panel.title, fontproperties=_words(8.5), color=inks.ink, loc="left", pad=3
     )
     axes.set_ylabel(panel.unit, fontproperties=_words(8.0), color=inks.soft)
+    # a factor above the axis would be read as a value
+    axes.yaxis.set_major_formatter(ScalarFormatter(useOffset=False))
+    axes.yaxis.get_major_formatter().set_scientific(False)
+    if not panel.value.size:  # as the steps of a single value
+        axes.set_yticks([])
     for tick in axes.get_yticklabels():
         tick.set_fontproperties(_words(8.0))
 
