@@ -60,14 +60,33 @@ def put(label: QLabel, text: str) -> None:
 
 
 class FittedLine(QWidget):
-    """One line that says less or ends in dots where room lacks; whole as a tip."""
+    """One line that is smaller, says less or ends in dots where room lacks.
 
-    def __init__(self, theme: Theme, size: str, *, ink: str = "", name: str) -> None:
+    All of it is its tip.
+
+    Args:
+        theme: inks and fonts.
+        size: one of the theme's sizes.
+        ink: the colour, or the theme's ink.
+        name: what a screen reader calls it.
+        smaller: a size that is taken where that one has no room, or "".
+    """
+
+    def __init__(
+        self,
+        theme: Theme,
+        size: str,
+        *,
+        ink: str = "",
+        name: str,
+        smaller: str = "",
+    ) -> None:
         super().__init__()
         self._ink = QColor(ink or theme.inks.ink)
         self._text = self._less = ""
         self.right = False
-        self.setFont(theme.font(size))
+        self._fonts = [theme.font(each) for each in (size, smaller) if each]
+        self.setFont(self._fonts[0])
         self.setAccessibleName(name)
         self.setFixedHeight(round(QFontMetricsF(self.font()).height()))
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
@@ -88,7 +107,20 @@ class FittedLine(QWidget):
             self._text, self._less = text, less
             self.setAccessibleDescription(text)
             self.setToolTip(text)
+            self._fit()
             self.update()
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802
+        """Take the size that there is room for."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        for font in self._fonts:
+            if QFontMetricsF(font).horizontalAdvance(self._text) <= self.width():
+                break
+        if font != self.font():
+            self.setFont(font)
 
     def paintEvent(self, event: Any) -> None:  # noqa: N802
         """Draw as much of it as there is room for."""

@@ -16,17 +16,19 @@ from ..theme import Theme
 from .screen import Head
 from .wording import said
 
+_FEW = 2
+
 
 class DeskName(QPushButton):
     """The name of a desk; that of the desk in view is underlined with ink."""
 
-    def __init__(self, theme: Theme, text: str) -> None:
+    def __init__(self, theme: Theme, text: str, size: str = "lead") -> None:
         super().__init__(text)
-        self._theme = theme
+        self._theme, self._size = theme, size
         self.in_view = False
         self.setFlat(True)
-        self.setFont(theme.font("text"))
-        wide = QFontMetricsF(theme.font("text", bold=True)).horizontalAdvance(text)
+        self.setFont(theme.font(size))
+        wide = QFontMetricsF(theme.font(size, bold=True)).horizontalAdvance(text)
         self.setMinimumWidth(round(wide) + theme.px(6))
         self.setAccessibleName(said("desk_key", desk=text))
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -43,7 +45,7 @@ class DeskName(QPushButton):
     def put_in_view(self, in_view: bool) -> None:
         """Look like the desk in view, or like one of the others."""
         self.in_view = in_view
-        self.setFont(self._theme.font("text", bold=in_view))
+        self.setFont(self._theme.font(self._size, bold=in_view))
         restyle(self, "inview", "true" if in_view else "false")
         self.update()
 
@@ -72,13 +74,16 @@ class HeadBar(QWidget):
         inks, px = theme.inks, theme.px
         self.setFixedHeight(px(54))
         self.desks: dict[str, DeskName] = {}
+        size = "lead" if len(desks) <= _FEW else "text"  # what is tested needs room too
         for id in desks:
-            made = DeskName(theme, said("desks", id))
+            made = DeskName(theme, said("desks", id), size)
             made.clicked.connect(lambda _=False, id=id: self.desk.emit(id))
             self.desks[id] = made
         self.put_desk("bench")
         soft = inks.soft
-        self._first = FittedLine(theme, "text", name="regulator and plan")
+        self._first = FittedLine(
+            theme, "text", name="regulator and plan", smaller="label"
+        )
         self._second = FittedLine(theme, "label", ink=soft, name="rig and readings")
         self._person = FittedLine(theme, "text", name="person")
         self._more = FittedLine(theme, "label", ink=soft, name="test gas and attempt")

@@ -17,6 +17,7 @@ class ActView(QWidget):
     """The fields of an act; Enter goes to the next, and at the last one does it."""
 
     wanted = Signal(dict)
+    typed = Signal(str, str)
     left = Signal()
     scanned = Signal(str)
 
@@ -50,6 +51,7 @@ class ActView(QWidget):
             field.setAccessibleName(said("asked", name))
             field.setPlaceholderText(said("asked_hint", name))
             label.setBuddy(field)
+            field.textEdited.connect(lambda text, n=name: self.typed.emit(n, text))
             field.entered.connect(lambda name=name: self._entered(name))
             field.scanned.connect(self.scanned)
             within.addWidget(label)
@@ -95,8 +97,8 @@ class ActView(QWidget):
         put(self.lead, page.lead)
         for name, row in self._rows.items():
             row.setVisible(name in page.fields and not page.done)
-            if anew and name != NAME:
-                self.fields[name].clear()
+            if anew:
+                self.fields[name].setText(page.typed.get(name, ""))
         put(self.said, page.said)
         self.said.setVisible(bool(page.said))
         inks = self._theme.inks

@@ -5,8 +5,8 @@ A PIN is handed on and kept nowhere.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from proofstand.keeping.acting import (
@@ -52,6 +52,7 @@ class ActPage:
     Attributes:
         id: which, "" for none. lead: what it does, of what.
         fields: ids of what is asked, name last and the PIN after it where it is wanted.
+        typed: what stands in the fields; never a PIN.
         key: what the filled key says. said: what came of it, or is wrong. wrong: it is
             the latter.
         doing: it is being done. done: it is done.
@@ -61,6 +62,7 @@ class ActPage:
     head: str = ""
     lead: str = ""
     fields: tuple[str, ...] = ()
+    typed: Mapping[str, str] = field(default_factory=dict)
     key: str = ""
     said: str = ""
     wrong: bool = False
@@ -83,6 +85,7 @@ class ActPresenter:
         self._run: Reviewed | None = None
         self._finding: Finding | None = None
         self._pin = False
+        self._typed: dict[str, str] = {}
         self._said, self._wrong, self._done, self._doing = "", False, False, False
         self.changed = True
 
@@ -91,6 +94,8 @@ class ActPresenter:
         if self._doing:
             return
         self._id, self._run, self._finding = id, run, finding
+        # who acts is most often the same; the rest is of this act alone
+        self._typed = {NAME: self._typed.get(NAME, "")}
         self._said, self._wrong, self._done = "", False, False
         try:
             self._pin = asks_pin(simulated=run.found.simulated)
@@ -111,6 +116,11 @@ class ActPresenter:
     def opened(self) -> str:
         """Id of the act that is open, or ""."""
         return self._id
+
+    def type(self, name: str, text: str) -> None:
+        """Take what stands in a field, as it may be shown anew; a PIN never is."""
+        if name != PIN:
+            self._typed[name] = text
 
     def do(self, typed: dict[str, str]) -> None:
         """Do it, by what was typed; one is done at a time and to its end."""
@@ -164,6 +174,7 @@ class ActPresenter:
             head=said("act", id, "head"),
             lead=lead,
             fields=(*ASKS[id], NAME, *((PIN,) if self._pin else ())),
+            typed=dict(self._typed),
             key=said("act", id, "key"),
             said=self._said,
             wrong=self._wrong,

@@ -78,6 +78,7 @@ class FindPresenter:
         self._seen: Strip | None = None
         self._note = ""
         self._glanced = False
+        self._lines = 0
         self.changed = True
 
     # --- what is typed ---------------------------------------------------------------
@@ -150,7 +151,11 @@ class FindPresenter:
         self._wanted = places
 
         def work(handle: Handle) -> _Answer:
-            with self._shelf.index() as index:
+            def read(lines: int) -> None:
+                handle.look()
+                handle.tell(lines)
+
+            with self._shelf.index(read) as index:
                 archive = self._shelf.home.archive
                 serial = None
                 if label:
@@ -166,9 +171,13 @@ class FindPresenter:
                 rows = rows_of(index, archive, page.runs)
                 return _Answer(rows, page.next, serial)
 
-        self._note = ""
-        self._asking.run(work, self._answered, self._failed)
+        self._note, self._lines = "", 0
+        self._asking.run(work, self._answered, self._failed, self._read)
         self.changed = True
+
+    def _read(self, lines: int) -> None:
+        """Take how much of the chain was read: the first time takes a while."""
+        self._lines, self.changed = lines, True
 
     def _answered(self, answer: _Answer) -> None:
         if answer.serial is not None:
@@ -278,12 +287,16 @@ class FindPresenter:
             chosen=self._chosen,
             marked=tuple(self._marked),
             foot=self._foot(rows),
-            said=(said("looking"),) if looking else self._said,
+            said=(self._looking,) if looking else self._said,
             strip=self._strip or self._seen,
             before=len(self._places) > 1,
             after=found is not None and bool(found.next),
             looking=looking,
         )
+
+    @property
+    def _looking(self) -> str:
+        return said("indexing", n=self._lines) if self._lines else said("looking")
 
     def _foot(self, rows: tuple[RunRow, ...]) -> str:
         parts = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -47,8 +47,13 @@ class Shelf:
             return ""
 
     @contextmanager
-    def index(self) -> Iterator[Index]:
+    def index(
+        self, told: Callable[[int], None] = lambda lines: None
+    ) -> Iterator[Index]:
         """Give the index, brought up to the archive, to one thread at a time.
+
+        Args:
+            told: is called with the number of the chain's lines that were read so far.
 
         Raises:
             InputError: there is no archive (``archive_missing``), or the database can't
@@ -59,7 +64,7 @@ class Shelf:
             if not where.archive.exists:
                 self._close()
                 raise InputError("archive_missing", where=str(where.archive.folder))
-            index = self._brought_up(where)
+            index = self._brought_up(where, told)
             try:
                 yield index
             except Damaged:
@@ -70,14 +75,14 @@ class Shelf:
                 self._close()
                 raise
 
-    def _brought_up(self, where: Home) -> Index:
+    def _brought_up(self, where: Home, told: Callable[[int], None]) -> Index:
         if self._index is not None:
             try:
-                self._index.catch_up()
+                self._index.catch_up(told)
             except (Damaged, ProofstandError):
                 self._close()  # opened anew it may be well, or says what is wrong
         if self._index is None:
-            self._index = index_of(where)
+            self._index = index_of(where, told)
         return self._index
 
     def close(self) -> None:

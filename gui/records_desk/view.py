@@ -9,6 +9,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
+from records.archive.found import RunFound
+
 from ..bench_desk.picture_file import picture_bytes
 from ..desk import Desk
 from ..theme import Theme
@@ -97,6 +99,7 @@ class RecordsDesk(Desk):
         view.keys.pressed.connect(self._pressed)
         view.findings.opened.connect(lambda _: view.go_to_stretch())
         view.act.wanted.connect(self._model.act.do)
+        view.act.typed.connect(self._model.act.type)
         view.act.left.connect(lambda: self.back())
         view.act.scanned.connect(self.scanned)
         return view
@@ -283,6 +286,7 @@ class RecordsDesk(Desk):
 
     def scanned(self, label: str) -> None:
         """Find the runs of the regulator whose label was scanned."""
+        self._model.act.leave()
         del self._model.pages[1:]
         self._bring()
         self.finder.scanned(label)
@@ -326,8 +330,12 @@ class RecordsDesk(Desk):
         """Open the run that is chosen."""
         run = self._model.find.chosen
         if run is not None:
-            self._model.review.open(run)
-            self._go_to(RUN)
+            self._open(run)
+
+    def _open(self, run: RunFound) -> None:
+        self._model.act.leave()  # it is of the run that was open before
+        self._model.review.open(run)
+        self._go_to(RUN)
 
     _press_open = open
 
@@ -354,8 +362,7 @@ class RecordsDesk(Desk):
     def _press_open_test(self) -> None:
         run = self._model.life.chosen
         if run is not None:
-            self._model.review.open(run)
-            self._go_to(RUN)
+            self._open(run)
 
     def _press_beside(self) -> None:
         marked = self._model.find.marked

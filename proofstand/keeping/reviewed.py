@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from analysis.by_regulator import each_regulator
 from analysis.judge import judge
 from analysis.version import ANALYSIS_VERSION
 from records.archive import entry as kinds
@@ -98,12 +99,18 @@ class Reviewed:
     def same(self) -> bool:
         """The judgement that was kept last says what this program says now."""
         kept = self.standing
-        if kept is None or kept.verdict != self.judgement.verdict.value:
+        if kept is None or kept.analysis_version != ANALYSIS_VERSION:
             return False
-        now = {
-            (f.step, f.id, f.channel): f.outcome.value for f in self.judgement.findings
-        }
-        return kept.outcomes == now and kept.analysis_version == ANALYSIS_VERSION
+        # of two regulators a page's judgement is of the one that it was made for
+        each = each_regulator(self.judgement, self.run)
+        told = [self.judgement, *(judgement for _, judgement in each)]
+        return any(_says(kept, judgement) for judgement in told)
+
+
+def _says(kept: KeptJudgement, judgement: Judgement) -> bool:
+    """Tell whether a kept judgement says of every finding what this one says."""
+    now = {(f.step, f.id, f.channel): f.outcome.value for f in judgement.findings}
+    return kept.verdict == judgement.verdict.value and kept.outcomes == now
 
 
 def reviewed(index: Index, archive: Archive, found: RunFound) -> Reviewed:

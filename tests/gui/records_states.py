@@ -52,8 +52,9 @@ class AtRecords:
             self.wait()
 
     def type(self, text: str) -> None:
-        """Type as hands do."""
-        QTest.keyClicks(self.focused, text, Qt.KeyboardModifier.NoModifier, APART_MS)
+        """Paste a text: quicker than hands type, and no scan."""
+        QApplication.clipboard().setText(text)
+        QTest.keyClick(self.focused, Qt.Key.Key_V, Qt.KeyboardModifier.ControlModifier)
 
     @property
     def focused(self) -> QWidget:

@@ -80,6 +80,8 @@ def test_no_archive_and_an_empty_one_say_what_to_do(
     kept_samples: KeptSamples, opened: Opened, tmp_path: Path
 ) -> None:
     at = opened(tmp_path / "nowhere")
+    take(at.window, PICTURES / "1366x768-light" / "records-no-archive.png")
+    assert cut(at.window) == []
     words = [label.text() for label in at.desk.finder.words]
     assert words[0] == "No archive yet."
     assert "records add" in words[2]
@@ -114,6 +116,8 @@ def test_a_spoilt_archive_is_told_and_the_rest_is_shown(
     assert "F9" in finder.strip.do.text()
     states = [row.cells[-1].text for row in finder.table.rows]
     assert ["DAMAGED" in text for text in states] == [True, True, False, False, False]
+    take(at.window, PICTURES / "1366x768-light" / "records-spoilt.png")
+    assert cut(at.window) == []
     at.press(Qt.Key.Key_Return)  # the cut run: said, and nothing else breaks
     assert at.desk.review.strip.isVisible()
     assert "backup" in at.desk.review.strip.do.text()

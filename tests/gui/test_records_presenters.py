@@ -198,6 +198,43 @@ def test_wrong_text_asks_nothing_and_a_right_one_narrows(shelf: Shelf) -> None:
     assert not find.clear()
 
 
+def test_a_changed_chain_is_told_and_a_spoilt_index_is_made_anew(
+    own_samples: KeptSamples, tmp_path: Path
+) -> None:
+    file = tmp_path / "index.sqlite"
+    file.write_bytes(b"no database at all " * 400)
+    shelf = Shelf(own_samples.folder, f"sqlite:///{file}")
+    find = FindPresenter(shelf)
+    find.fit(20)
+    waited(find)
+    assert len(find.page().rows) == 5
+    assert find.page().strip is None
+    shelf.close()
+    chain = own_samples.folder / "chain.jsonl"
+    chain.write_bytes(chain.read_bytes().replace(b'"pass"', b'"fail"', 1))
+    other = Shelf(own_samples.folder, f"sqlite:///{tmp_path / 'other.sqlite'}")
+    find = FindPresenter(other)
+    find.fit(20)
+    waited(find)
+    page = find.page()
+    assert page.rows == ()
+    assert page.strip is not None
+    assert "chain.jsonl" in page.strip.what
+    assert page.strip.do
+    other.close()
+
+
+def test_another_rig_s_database_is_refused_in_words(
+    kept_samples: KeptSamples,
+) -> None:
+    shelf = Shelf(kept_samples.folder, "mysql://somewhere/else")
+    find = FindPresenter(shelf)
+    find.fit(20)
+    waited(find)
+    assert find.page().strip is not None
+    shelf.close()
+
+
 def test_as_many_are_marked_as_one_picture_tells_apart(shelf: Shelf) -> None:
     find = FindPresenter(shelf)
     find.fit(20)
