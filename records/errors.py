@@ -155,6 +155,7 @@ INPUT_IDS = frozenset(
         "boundary_no_hold",
         "boundary_outside",
         "boundary_short",
+        "boundary_unmoved",
         "not_kept_yet",
         "run_id_unusable",
         "certificate_run_not_kept",

@@ -598,6 +598,11 @@ class Presenter:
             window = (max(from_s - lead, 0.0), to_s + lead)
             self._looking = replace(self._looking, window=window)
 
+    @property
+    def cursor_times(self) -> tuple[float, float] | None:
+        """When the two cursors stand, seconds; None where none do."""
+        return self._looking.cursors
+
     def cursors(self) -> None:
         """Set two cursors, or take them away."""
         shown = self._shown()

@@ -7,10 +7,11 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QVBoxLayout, QWidg
 
 from ..pieces import OwnEnter, key, line, put, restyle
 from ..theme import Theme
-from .acts import ASKS, NAME, PIN, ActPage
+from .acts import ASKS, BEGIN, END, NAME, PIN, ActPage
 from .wording import said
 
-_FIELDS = (*dict.fromkeys(f for fields in ASKS.values() for f in fields), NAME, PIN)
+_ASKED = dict.fromkeys((BEGIN, END, *(f for own in ASKS.values() for f in own)))
+_FIELDS = (*_ASKED, NAME, PIN)
 
 
 class ActView(QWidget):

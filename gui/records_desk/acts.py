@@ -5,6 +5,7 @@ A PIN is handed on and kept nowhere.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,8 +17,16 @@ from proofstand.keeping.acting import (
     comment_on,
     concede_finding,
     countersign_kept,
+    move_boundary,
     page_that_waits,
     reject_run,
+)
+from proofstand.keeping.boundaries import (
+    Moved,
+    held_in,
+    seconds_of,
+    steps_held,
+    time_text,
 )
 from proofstand.keeping.reviewed import Reviewed
 from records.errors import InputError, ProofstandError
@@ -28,13 +37,16 @@ from .shelf import Shelf
 from .wording import said, told
 
 COMMENT, COUNTERSIGN, REJECT, CONCEDE = "comment", "countersign", "reject", "concede"
-ACTS = (COMMENT, COUNTERSIGN, REJECT, CONCEDE)
+BOUNDARY = "boundary"
+ACTS = (COMMENT, COUNTERSIGN, REJECT, CONCEDE, BOUNDARY)
+BEGIN, END = "begin", "end"
 # What each asks, beside name and PIN.
 ASKS: dict[str, tuple[str, ...]] = {
     COMMENT: ("text",),
     COUNTERSIGN: (),
     REJECT: ("why",),
     CONCEDE: ("why", "agreed_by", "until"),
+    BOUNDARY: (BEGIN, END, "why"),
 }
 NAME, PIN = "name", "pin"
 _OPTIONS = {
@@ -42,6 +54,8 @@ _OPTIONS = {
     "--why": "why",
     "--agreed-by": "agreed_by",
     "--until": "until",
+    "--begin": BEGIN,
+    "--end": END,
 }
 
 
@@ -89,14 +103,32 @@ class ActPresenter:
         self._said, self._wrong, self._done, self._doing = "", False, False, False
         self.changed = True
 
-    def open(self, id: str, run: Reviewed, finding: Finding | None) -> None:
-        """Ask what an act wants to know."""
+    def open(
+        self,
+        id: str,
+        run: Reviewed,
+        finding: Finding | None,
+        cursors: tuple[float, float] | None = None,
+    ) -> None:
+        """Ask what an act wants to know.
+
+        Args:
+            id: which.
+            run: of which.
+            finding: that is looked at.
+            cursors: where they stand in the trace, None where none do.
+        """
         if self._doing:
             return
         self._id, self._run, self._finding = id, run, finding
         # who acts is most often the same; the rest is of this act alone
         self._typed = {NAME: self._typed.get(NAME, "")}
         self._said, self._wrong, self._done = "", False, False
+        if id == BOUNDARY and finding is not None:
+            edges = cursors or held_in(run.run, finding.step)
+            if edges is not None:
+                low, high = sorted(edges)
+                self._typed |= {BEGIN: time_text(low), END: time_text(high)}
         try:
             self._pin = asks_pin(simulated=run.found.simulated)
         except ProofstandError as error:
@@ -169,6 +201,8 @@ class ActPresenter:
             of = f"{finding.step}/{finding.id}"
             outcome = finding.outcome.value
             lead = said("act", id, "of", finding=of, outcome=outcome, lead=lead)
+        if id == BOUNDARY:
+            lead = _boundary_lead(run, finding)
         return ActPage(
             id=id,
             head=said("act", id, "head"),
@@ -197,6 +231,17 @@ class ActPresenter:
     def wait(self) -> None:
         """Let nothing outlive the window."""
         self._work.wait()
+
+
+def _boundary_lead(run: Reviewed, finding: Finding | None) -> str:
+    """Return what moving a boundary does, and where it stands now."""
+    step = "" if finding is None else finding.step
+    held = held_in(run.run, step)
+    if held is None:
+        steps = ", ".join(steps_held(run.run))
+        return said("act", BOUNDARY, "none", step=step, steps=steps)
+    begin, end = map(time_text, held)
+    return said("act", BOUNDARY, "of", step=step, begin=begin, end=end)
 
 
 def _in_fields(error: ProofstandError) -> ProofstandError:
@@ -237,6 +282,17 @@ def _done(
             by=by,
             ask=ask,
         )
+    if id == BOUNDARY:
+        moved = Moved(
+            step="" if finding is None else finding.step,
+            begin_s=seconds_of(typed[BEGIN], "--begin"),
+            end_s=seconds_of(typed[END], "--end"),
+            by=by,
+            why=typed["why"],
+            utc_ns=time.time_ns(),
+        )
+        with shelf.index() as index:
+            return move_boundary(place, index, run.found, moved, ask=ask)
     return countersign_kept(place, _waiting(run, shelf), by=by, ask=ask)
 
 

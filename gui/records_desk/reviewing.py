@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from proofstand.display import plain
+from proofstand.keeping.boundaries import time_text
 from proofstand.keeping.reviewed import KeptPaper, Reviewed, reviewed
 from proofstand.review.fits import Fits, Fitted
 from records.archive.found import RunFound
@@ -322,6 +323,11 @@ class ReviewPresenter:
                 analysis=each.analysis_version,
                 standing=standing,
             )
+            for moved in each.boundaries:
+                begin, end = time_text(moved.begin_s), time_text(moved.end_s)
+                facts = {"step": moved.step, "begin": begin, "end": end}
+                facts |= {"by": plain(moved.by), "why": plain(moved.why)}
+                text = f"{text} {said('boundary_moved', **facts)}"
             found.append(Told(head=head, text=text))
         return found
 

@@ -14,7 +14,7 @@ from records.archive.found import RunFound
 from ..bench_desk.picture_file import picture_bytes
 from ..desk import Desk
 from ..theme import Theme
-from .acts import COMMENT, CONCEDE, COUNTERSIGN, REJECT
+from .acts import BOUNDARY, COMMENT, CONCEDE, COUNTERSIGN, REJECT
 from .beside_view import BesideView
 from .find_view import FindView
 from .life_view import LifeView
@@ -37,6 +37,7 @@ _KEYS = {
     },
     RUN: {
         Qt.Key.Key_F3: "life",
+        Qt.Key.Key_F5: "boundary",
         Qt.Key.Key_F6: "papers",
         Qt.Key.Key_F7: "comment",
         Qt.Key.Key_F8: "countersign",
@@ -436,7 +437,9 @@ class RecordsDesk(Desk):
     def _act(self, id: str) -> None:
         review = self._model.review
         if review.reviewed is not None:
-            self._model.act.open(id, review.reviewed, review.finding)
+            bench = review.bench
+            cursors = None if bench is None else bench.cursor_times
+            self._model.act.open(id, review.reviewed, review.finding, cursors)
             self._show("act")
 
     def _press_comment(self) -> None:
@@ -450,6 +453,9 @@ class RecordsDesk(Desk):
 
     def _press_concede(self) -> None:
         self._act(CONCEDE)
+
+    def _press_boundary(self) -> None:
+        self._act(BOUNDARY)
 
     def _press_more(self) -> None:
         self.finder.more()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import time
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,6 @@ from .rejudge import as_json, kept_where_asked, lines
 if TYPE_CHECKING:
     from proofstand.keeping.rejudge import Done
 
-_TIME = re.compile(r"(?:(\d+):)?(\d+(?:[.,]\d+)?)")
 _HELP = "proofstand records boundary -h"
 
 
@@ -40,11 +38,10 @@ def add(actions: Any) -> None:
     parser.add_argument("--step", required=True, metavar="ID", help="as lockup-1")
     parser.add_argument(
         "--begin",
-        type=_seconds,
         metavar="TIME",
         help="as 512.5 or 8:32.5, from the start of the step's part of the run",
     )
-    parser.add_argument("--end", type=_seconds, metavar="TIME", help="the same")
+    parser.add_argument("--end", metavar="TIME", help="the same")
     parser.add_argument("--why", required=True, metavar="TEXT", help="the reason")
     parser.add_argument("--keep", action="store_true", help="keep the new judgement")
     by_option(parser, "who moves it", required=True)
@@ -55,17 +52,10 @@ def add(actions: Any) -> None:
     parser.set_defaults(run=run)
 
 
-def _seconds(text: str) -> float:
-    match = _TIME.fullmatch(text.strip())
-    if match is None:
-        raise argparse.ArgumentTypeError(f"{text!a} is no time such as 512.5 or 8:32.5")
-    return 60.0 * float(match[1] or 0) + float(match[2].replace(",", "."))
-
-
 def run(args: argparse.Namespace) -> int:
     """Judge, perhaps keep, and say what comes out another."""
     from proofstand.keeping.anew import Asked, judge_anew
-    from proofstand.keeping.boundaries import Moved
+    from proofstand.keeping.boundaries import Moved, seconds_of
     from proofstand.keeping.rejudging import tasks_of
     from proofstand.keeping.shown import runs_named
     from proofstand.signoff.notes import reason_of
@@ -77,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
     where = home_of(args)
     moved = Moved(
         step=args.step,
-        begin_s=args.begin,
-        end_s=args.end,
+        begin_s=None if args.begin is None else seconds_of(args.begin, "--begin"),
+        end_s=None if args.end is None else seconds_of(args.end, "--end"),
         by=args.by,
         why=reason_of(args.why),
         utc_ns=time.time_ns(),

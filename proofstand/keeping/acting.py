@@ -1,5 +1,7 @@
 """What a reviewer adds to a kept run: remark, second signature, rejection, concession.
 
+A judgement with a boundary moved by hand is another.
+
 Each is written by the same function as the command of that name writes it, under a name
 that is shown by a PIN where the shop has a list of people, and kept in the archive at
 once. What can't be kept then lies where it is said, and nothing is overwritten.
@@ -9,13 +11,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from records.archive import entry as kinds
 from records.archive.chain import Archive
 from records.archive.entry import safe_name
-from records.archive.found import Listed
+from records.archive.found import Listed, RunFound
+from records.archive.index import Index
 from records.errors import InputError, ProofstandError, RefusedError
 from records.people import Act, Signatory
 from records.runfile import read_sealed
@@ -24,14 +27,18 @@ from ..places import autosave_dir, made
 from ..signoff.certificate import Title
 from ..signoff.concession import concede
 from ..signoff.countersigning import countersign_page
-from ..signoff.notes import Note
+from ..signoff.notes import Note, reason_of
 from ..signoff.persons import AskPin, did, prove, the_roll
 from ..signoff.rejection import reject
 from ..signoff.verify import verify
 from .against import known_against_page
+from .anew import Asked, judge_anew
+from .boundaries import Moved
 from .home import head_key, home
 from .keep import comment
 from .made import keep_countersigned, keep_note
+from .rejudge import keep_new
+from .rejudging import tasks_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +121,59 @@ def comment_on(
     comment(place.archive, run.id, text, key=key, who=who.name, utc_ns=utc_ns)
     did(who, Act.COMMENT, utc_ns=utc_ns, run=run.sha256)
     return Acted(what="remark", by=who)
+
+
+def move_boundary(
+    place: Place,
+    index: Index,
+    found: RunFound,
+    moved: Moved,
+    *,
+    ask: AskPin,
+    utc_ns: Callable[[], int] = time.time_ns,
+) -> Acted:
+    """Keep a judgement of a run with another begin or end of what is read in a step.
+
+    Args:
+        place: the archive and whose key.
+        index: of the archive, brought up to it.
+        found: the run.
+        moved: what is moved, by whom and why.
+        ask: asks for their PIN.
+        utc_ns: the clock.
+
+    Raises:
+        InputError: it can't be moved so. RefusedError: not by this person.
+        IntegrityError: the run or the archive was changed.
+    """
+    if found.simulated:
+        who = Signatory(name=" ".join(moved.by.split()))
+    else:
+        who = prove(moved.by, Act.REJUDGE, ask, utc_ns=utc_ns)
+    if not who.name:
+        raise RefusedError("person_wanted", act=Act.REJUDGE.value)
+    plans = tuple(each.path for each in index.entries(kind="plan"))
+    asked = Asked(
+        folder=place.archive.folder,
+        plans=plans,
+        moved=replace(moved, by=who.name, why=reason_of(moved.why)),
+    )
+    (task,) = tasks_of(index, [found])
+    judged = judge_anew(asked, task)
+    trouble = next((e.trouble for e in judged if e.trouble is not None), None)
+    if trouble is not None:
+        raise trouble
+    head = head_key(place.key)
+    for each in keep_new(place.archive, judged, who=who, head=head, utc_ns=utc_ns):
+        if each.refused is not None:
+            raise each.refused
+    turns = " and ".join(
+        f"{each.before} as before"
+        if not each.turns
+        else f"{each.before}, now {each.after}"
+        for each in judged
+    )
+    return Acted(what=f"judgement ({turns})", by=who)
 
 
 def reject_run(

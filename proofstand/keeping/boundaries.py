@@ -6,6 +6,7 @@ the end of one reading; the judgement tells it, and who is behind it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -18,6 +19,8 @@ from records.tomlfile import from_json, to_json
 # So much of what the plan wants held has to be left: less is another test.
 LEAST_SHARE = 0.5
 LEAST_S = 5.0
+LEAST_MOVE_S = 0.1  # as times are typed
+_TIME = re.compile(r"(?:(\d+):)?(\d+(?:[.,]\d+)?)")
 _ENDS = (MarkKind.STEP_END, MarkKind.STEP_REPEAT)
 
 
@@ -49,11 +52,46 @@ class Moved:
     utc_ns: int
 
 
+def seconds_of(text: str, key: str) -> float:
+    """Read a time as ``512.5`` or ``8:32.5``, seconds.
+
+    Args:
+        text: as typed.
+        key: what is typed, for an error.
+
+    Raises:
+        InputError: ``value_wrong``.
+    """
+    match = _TIME.fullmatch(text.strip())
+    if match is None:
+        right = "seconds or minutes from the start of the part, as 512.5 or 8:32.5"
+        raise InputError("value_wrong", key=key, given=ascii(text), right=right)
+    return 60.0 * float(match[1] or 0) + float(match[2].replace(",", "."))
+
+
+def time_text(seconds: float) -> str:
+    """Return a time as :func:`seconds_of` reads it, to a tenth of a second."""
+    minutes, left = divmod(round(10.0 * seconds), 600)
+    return f"{minutes}:{left / 10.0:04.1f}"
+
+
+def held_in(run: Run, step: str) -> tuple[float, float] | None:
+    """Return from when to when the one reading of a step was, None where it has none.
+
+    Seconds from the start of the step's part.
+    """
+    if step not in steps_held(run):
+        return None
+    held = _held(run, step)
+    return held.begin_s, held.end_s
+
+
 def boundary_of(run: Run, moved: Moved) -> Boundary:
     """Return a boundary with what stood there before, if it may be moved.
 
     Raises:
-        InputError: ``boundary_no_hold``, ``boundary_outside`` or ``boundary_short``.
+        InputError: ``boundary_no_hold``, ``boundary_outside``, ``boundary_short`` or
+            ``boundary_unmoved``.
     """
     held = _held(run, moved.step)
     begin = held.begin_s if moved.begin_s is None else moved.begin_s
@@ -68,6 +106,8 @@ def boundary_of(run: Run, moved: Moved) -> Boundary:
             least=f"{held.from_s:.1f}",
             most=f"{held.to_s:.1f}",
         )
+    if max(abs(begin - held.begin_s), abs(end - held.end_s)) < LEAST_MOVE_S:
+        raise InputError("boundary_unmoved", where=run.id, step=moved.step)
     step = run.header.plan.step(moved.step)
     wanted = 0.0 if step is None or step.hold is None else step.hold.value_si
     least = max(LEAST_S, LEAST_SHARE * min(wanted, held.end_s - held.begin_s))

@@ -19,7 +19,8 @@ from records.archive import entry as kinds
 from records.archive.chain import Archive
 from records.archive.found import Listed, RunFound
 from records.archive.index import Index
-from records.errors import IntegrityError, ProofstandError
+from records.boundary import Boundary
+from records.errors import InputError, IntegrityError, ProofstandError
 from records.judgement import Judgement
 from records.plan import Plan
 from records.run import Run
@@ -28,6 +29,7 @@ from records.runfile import read_sealed
 from ..approvals import plan_of
 from ..signoff.notes import read_note as read_signed
 from ..signoff.notices import read_notice
+from .boundaries import boundaries_in, with_boundaries
 from .keep import RUN_NAME, read_note
 
 
@@ -38,6 +40,7 @@ class KeptJudgement:
     Attributes:
         n: number of its record. utc_ns, who: when it was kept, and by whom.
         outcomes: of each finding, by step, id and channel.
+        boundaries: of what was read, moved by hand.
     """
 
     n: int
@@ -49,6 +52,7 @@ class KeptJudgement:
     plan_version: int
     analysis_version: int
     outcomes: Mapping[tuple[str, str, str], str]
+    boundaries: tuple[Boundary, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,8 @@ class Reviewed:
     """A run with all that was added to it, the newest first.
 
     Attributes:
-        path: its file. plan: with the status that its approval gives it.
+        path: its file. run: with the boundaries that were kept last.
+        plan: with the status that its approval gives it.
         judgement: as it is judged by this program now. standing: the one kept last.
         same: that says the same as ``judgement``.
         unread: what is missing or not as it was kept.
@@ -141,6 +146,11 @@ def reviewed(index: Index, archive: Archive, found: RunFound) -> Reviewed:
                 papers.append(paper_of(archive, listed, data))
         except ProofstandError as error:
             unread.append(error)
+    if judged:
+        try:
+            run = with_boundaries(run, judged[-1].boundaries)
+        except ProofstandError as error:
+            unread.append(error)
     return Reviewed(
         found=found,
         path=path,
@@ -204,8 +214,9 @@ def _judgement(listed: Listed, data: bytes) -> KeptJudgement:
                 )
                 for f in told["findings"]
             },
+            boundaries=boundaries_in(told),
         )
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, InputError):
         raise IntegrityError(
             "archive_file_changed", where=listed.path, n=listed.n
         ) from None

@@ -263,3 +263,43 @@ def records_run_refused(at: AtRecords) -> None:
 def records_run_with_a_remark(at: AtRecords) -> None:
     at.press(Qt.Key.Key_Escape, Qt.Key.Key_F6)
     assert any(told.text for told in at.model.review.page().papers)
+
+
+@step
+def records_run_boundary(at: AtRecords) -> None:
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F5)
+    page = at.model.act.page()
+    assert page.id == "boundary"
+    assert page.typed["begin"] < page.typed["end"]
+
+
+@step
+def records_run_boundary_unmoved(at: AtRecords) -> None:
+    at.desk.review.act.fields["why"].setFocus()
+    at.type("the bleed was touched")
+    at.press(Qt.Key.Key_Return)
+    page = at.model.act.page()
+    assert page.wrong, page.said
+
+
+@step
+def records_run_boundary_moved(at: AtRecords) -> None:
+    begin = at.desk.review.act.fields["begin"]
+    minutes, seconds = begin.text().split(":")
+    begin.setFocus()
+    begin.setText(f"{minutes}:{float(seconds) + 2.0:.1f}")
+    begin.textEdited.emit(begin.text())
+    at.desk.review.act.fields["name"].setFocus()
+    at.press(Qt.Key.Key_Return)
+    page = at.model.act.page()
+    assert page.done, page.said
+
+
+@step
+def records_run_judged_with_a_boundary(at: AtRecords) -> None:
+    at.press(Qt.Key.Key_Escape)
+    reviewed = at.model.review.reviewed
+    assert reviewed is not None
+    assert [each.why for each in reviewed.run.moved] == ["the bleed was touched"]
+    assert reviewed.same
+    at.press(Qt.Key.Key_F6)

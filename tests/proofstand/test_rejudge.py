@@ -384,7 +384,8 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
         ("creep-hold", None, 1e6, "boundary_outside"),
         ("creep-hold", 500.0, 490.0, "boundary_outside"),
         ("lockup-1", None, None, "boundary_short"),
-        ("creep-hold", "8;30", None, "usage"),
+        ("lockup-1", None, None, "boundary_unmoved"),
+        ("creep-hold", "8;30", None, "value_wrong"),
     ],
 )
 def test_what_may_not_be_moved_is_refused_in_words(
@@ -397,6 +398,8 @@ def test_what_may_not_be_moved_is_refused_in_words(
 ) -> None:
     if id == "boundary_short":
         begin = hold_of(kept, step)[1] - 3.0
+    elif id == "boundary_unmoved":
+        begin, end = hold_of(kept, step)
     edges = [("--begin", begin), ("--end", end)]
     given = [part for name, at in edges if at is not None for part in (name, at)]
     code, out, _ = call(
