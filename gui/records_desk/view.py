@@ -9,18 +9,14 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
-from records.archive.found import RunFound
-
-from ..bench_desk.picture_file import picture_bytes
 from ..desk import Desk
 from ..theme import Theme
-from .acts import BOUNDARY, COMMENT, CONCEDE, COUNTERSIGN, REJECT
 from .beside_view import BesideView
 from .find_view import FindView
 from .life_view import LifeView
 from .model import BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .presses import Presses
 from .review_view import ReviewView
-from .saving import bundles, written
 from .text_view import TextView
 from .trend_view import TrendView
 from .wording import said
@@ -68,7 +64,8 @@ class RecordsDesk(Desk):
 
     def __init__(self, theme: Theme, model: RecordsModel) -> None:
         super().__init__()
-        self._theme, self._model = theme, model
+        self.theme, self._model = theme, model
+        self._presses = Presses(self, model)
         self._views: dict[str, QWidget] = {}
         self._head: tuple[str, str, str] = ("", "", "")
         self.pages = QStackedWidget()
@@ -90,13 +87,13 @@ class RecordsDesk(Desk):
         return self._views[page]
 
     def _make_find(self) -> FindView:
-        view = FindView(self._theme, self._model.find, self._model.saving)
-        view.opened.connect(self.open)
+        view = FindView(self.theme, self._model.find, self._model.saving)
+        view.opened.connect(lambda: self._pressed("open"))
         view.keys.pressed.connect(self._pressed)
         return view
 
     def _make_run(self) -> ReviewView:
-        view = ReviewView(self._theme, self._model.review)
+        view = ReviewView(self.theme, self._model.review)
         view.keys.pressed.connect(self._pressed)
         view.findings.opened.connect(lambda _: view.go_to_stretch())
         view.act.wanted.connect(self._model.act.do)
@@ -106,21 +103,21 @@ class RecordsDesk(Desk):
         return view
 
     def _make_life(self) -> LifeView:
-        view = LifeView(self._theme, self._model.life)
+        view = LifeView(self.theme, self._model.life)
         view.keys.pressed.connect(self._pressed)
-        view.opened.connect(self._press_open_test)
+        view.opened.connect(lambda: self._pressed("open_test"))
         return view
 
     def _make_beside(self) -> BesideView:
-        view = BesideView(self._theme, self._model.beside, self._model.saving)
+        view = BesideView(self.theme, self._model.beside, self._model.saving)
         return self._with_keys(view)
 
     def _make_trends(self) -> TrendView:
-        view = TrendView(self._theme, self._model.trends, self._model.saving)
+        view = TrendView(self.theme, self._model.trends, self._model.saving)
         return self._with_keys(view)
 
     def _make_text(self) -> TextView:
-        view = TextView(self._theme, self._model.text, self._model.saving)
+        view = TextView(self.theme, self._model.text, self._model.saving)
         return self._with_keys(view)
 
     def _with_keys(self, view: _Saves) -> _Saves:
@@ -170,7 +167,8 @@ class RecordsDesk(Desk):
         assert isinstance(view, TextView)
         return view
 
-    def _go_to(self, page: str) -> None:
+    def go_to(self, page: str) -> None:
+        """Bring a page into view; Esc leads back from it."""
         self._model.go_to(page)
         self._bring()
 
@@ -214,6 +212,10 @@ class RecordsDesk(Desk):
 
     def _show_run(self) -> None:
         self.review.show_page(self._model.review.page())
+
+    def show_act(self) -> None:
+        """Show what an act asks, in its place on the run's page."""
+        self._show("act")
 
     def _show_act(self) -> None:
         page = self._model.act.page()
@@ -295,15 +297,15 @@ class RecordsDesk(Desk):
     def entered(self) -> None:
         """Do what the filled key does."""
         if self._model.page == FIND:
-            self.open()
+            self._pressed("open")
         elif self._model.page == RUN and not self._model.act.opened:
             self.review.go_to_stretch()
         elif self._model.page == LIFE:
-            self._press_open_test()
+            self._pressed("open_test")
         elif self._model.page == BESIDE:
-            self._press_picture()
+            self._pressed("picture")
         elif self._model.page == TEXT:
-            self._press_save_text()
+            self._pressed("save_text")
 
     def back(self) -> bool:
         """Leave what is open on a page, else the page."""
@@ -322,149 +324,7 @@ class RecordsDesk(Desk):
     # --- presses ---------------------------------------------------------------------
 
     def _pressed(self, id: str) -> None:
-        getattr(self, f"_press_{id}")()
-
-    def _press_back(self) -> None:
-        self.back()
-
-    def open(self) -> None:
-        """Open the run that is chosen."""
-        run = self._model.find.chosen
-        if run is not None:
-            self._open(run)
-
-    def _open(self, run: RunFound) -> None:
-        self._model.act.leave()  # it is of the run that was open before
-        self._model.review.open(run)
-        self._go_to(RUN)
-
-    _press_open = open
-
-    def _press_stretch(self) -> None:
-        self.review.go_to_stretch()
-
-    def _press_whole(self) -> None:
-        self.review.whole()
-
-    def _press_cursors(self) -> None:
-        self.review.cursors()
-
-    def _press_papers(self) -> None:
-        self.review.other_side()
-
-    def _press_life(self) -> None:
-        on_run = self._model.page == RUN
-        opened = self._model.review.reviewed if on_run else None
-        run = self._model.find.chosen if opened is None else opened.found
-        if run is not None:
-            self._model.life.open(run)
-            self._go_to(LIFE)
-
-    def _press_open_test(self) -> None:
-        run = self._model.life.chosen
-        if run is not None:
-            self._open(run)
-
-    def _press_beside(self) -> None:
-        marked = self._model.find.marked
-        if len(marked) > 1:
-            self._model.beside.open(marked)
-            self._go_to(BESIDE)
-
-    @property
-    def _simulated(self) -> bool:
-        """What is looked at now was made by a simulated rig."""
-        run = self._model.find.chosen
-        return run is not None and run.simulated
-
-    def _press_trends(self) -> None:
-        self._model.trends.open(self._model.find.asked, simulated=self._simulated)
-        self._go_to(TRENDS)
-
-    def _press_day(self) -> None:
-        self._model.text.open_day(simulated=self._simulated)
-        self._go_to(TEXT)
-
-    def _press_check(self) -> None:
-        self._model.text.open_check()
-        self._go_to(TEXT)
-
-    def _press_bundle(self) -> None:
-        chosen = self._model.find.chosen
-        runs = self._model.find.marked or ((chosen,) if chosen is not None else ())
-        if runs:
-            self._model.saving.save(bundles(self._model.shelf, runs))
-
-    def _press_rigs(self) -> None:
-        if self._model.page == TRENDS:
-            self._model.trends.other_rigs()
-        else:
-            self._model.text.other_rigs()
-
-    def _press_table(self) -> None:
-        if self._model.trends.may_table:
-            self._model.saving.save(self._model.trends.table())
-
-    def _press_chart(self) -> None:
-        make = self._model.trends.chart()
-        if make is not None:
-            self._model.saving.save(make)
-
-    def _press_save_text(self) -> None:
-        make = self._model.text.text()
-        if make is not None:
-            self._model.saving.save(make)
-
-    def _press_earlier(self) -> None:
-        self._model.text.turn(-1)
-
-    def _press_later(self) -> None:
-        self._model.text.turn(1)
-
-    def _press_picture(self) -> None:
-        page = self._model.beside.page()
-        if not page.lines:
-            return
-        head = [page.head, page.band, *(each.name for each in page.lines)]
-        files = picture_bytes(self.beside.plot, self._theme, [h for h in head if h])
-        self._model.saving.save(
-            written(
-                "side-by-side",
-                [(".png", lambda: files[0]), (".svg", lambda: files[1])],
-            )
-        )
-
-    def _act(self, id: str) -> None:
-        review = self._model.review
-        if review.reviewed is not None:
-            bench = review.bench
-            cursors = None if bench is None else bench.cursor_times
-            self._model.act.open(id, review.reviewed, review.finding, cursors)
-            self._show("act")
-
-    def _press_comment(self) -> None:
-        self._act(COMMENT)
-
-    def _press_countersign(self) -> None:
-        self._act(COUNTERSIGN)
-
-    def _press_reject(self) -> None:
-        self._act(REJECT)
-
-    def _press_concede(self) -> None:
-        self._act(CONCEDE)
-
-    def _press_boundary(self) -> None:
-        self._act(BOUNDARY)
-
-    def _press_more(self) -> None:
-        self.finder.more()
-
-    def _press_before(self) -> None:
-        self._model.find.turn(-1)
-
-    def _press_after(self) -> None:
-        self._model.find.turn(1)
+        self._presses.press(id)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         """Take this desk's own keys; leave the others to the window."""

@@ -115,7 +115,7 @@ def test_a_spoilt_archive_is_told_and_the_rest_is_shown(
     assert "backup" in finder.strip.do.text()
     assert "F9" in finder.strip.do.text()
     states = [row.cells[-1].text for row in finder.table.rows]
-    assert ["DAMAGED" in text for text in states] == [True, True, False, False, False]
+    assert ["damaged" in text for text in states] == [True, True, False, False, False]
     take(at.window, PICTURES / "1366x768-light" / "records-spoilt.png")
     assert cut(at.window) == []
     at.press(Qt.Key.Key_Return)  # the cut run: said, and nothing else breaks

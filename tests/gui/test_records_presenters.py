@@ -275,7 +275,7 @@ def test_what_became_of_a_run_is_told_the_gravest_first(
         replace(listed("run"), path="2026/r/run.h5"),
     ]
     assert states(kept_samples.archive, run, entries) == (
-        "FILE DAMAGED OR MISSING",
+        "file damaged",
         "rejected",
         "paper under review",
         "accepted by concession",
