@@ -115,6 +115,10 @@ class AtTheRig:
         if command is not None:
             self.thread.say(command)
 
+    def look(self, what: str, *facts: float) -> None:
+        """Look back: ``zoom``, ``pan`` and so on, as on the Bench."""
+        getattr(self.presenter, what)(*facts)
+
     # --- how it goes -----------------------------------------------------------------
 
     def beat(self) -> None:
