@@ -31,7 +31,7 @@ _LEVELS = ("set_pressure", "lockup_pressure", "lockup_highest")
 _RATES = ("creep_rate", "pressure_decay_rate")
 _LEAD, _LEAST_S = 0.12, 4.0
 _EVERY_S = 0.5  # of a drawn line, closer than what counts as a gap
-_MOST_NOTES = 2
+_MOST_NOTES = 1
 
 
 def picture_about(

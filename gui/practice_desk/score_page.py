@@ -66,6 +66,7 @@ class ScorePage(QWidget):
         self._any_label = line(theme, "text", bold=True)
         self._any_label.setText(said("score", "any"))
         self._any_label.setBuddy(self.any)
+        self._any_label.setContentsMargins(px(13), 0, 0, 0)
         for side in (left, right):
             side.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
             side.setMinimumWidth(1)
@@ -152,7 +153,9 @@ class ScorePage(QWidget):
             restyle(row.name, "page", "on" if id == on else "off")
         if picture is not None and self._shown is not None:
             channels = self._shown.replay.channels
-            self.trace.show_picture(picture, channels, glide=False, under=under)
+            self.trace.show_picture(
+                picture, channels, glide=False, short=True, under=under
+            )
 
 
 class _Row:
