@@ -15,13 +15,14 @@ from pathlib import Path
 from proofstand.commands.window import WindowOptions
 from proofstand.drilling import run_of_drill
 from proofstand.fault_pages import FaultPage
+from proofstand.hand_worked import HandWorkedRig
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from proofstand.review.sheet import Done
 from proofstand.words.sentences import trouble
 from records.errors import InputError, ProofstandError, Trouble
 from records.run import Run
 
-from ..background import Background, Handle
+from ..background import Background, Handle, LetGo
 from .at_the_rig import AtTheRig
 from .beside_it import opened, scored
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
@@ -93,6 +94,7 @@ class Practice:
         self.explained: Explained | None = None
         self._clock = clock
         self._beside = Background()
+        self._served: list[HandWorkedRig] = []
         # what was let go of may still be ending, and writes beside the same file
         self._simulating = threading.Lock()
         self.look_again()
@@ -116,6 +118,8 @@ class Practice:
         self._beside.wait()
         if self.rig is not None:
             self.rig.wait()
+        for rig in self._served:
+            rig.close()
 
     def beat(self) -> bool:
         """Take what came; return whether anything may look other than before."""
@@ -251,15 +255,26 @@ class Practice:
             self.say(said("list", "who"), wrong=True)
             return
         kept, by = self.drills[self.chosen], self.trainee.strip()
+        folder, served = self.folder, self._served
         self.say("")
-        try:
-            out = self.folder.free_run(kept.drill)
-            self.rig = AtTheRig(kept.drill, str(kept.path), out, by, self._clock)
-        except ProofstandError as error:
-            self._failed(error)
-            return
-        self.drill, self.page = kept, Page.RIG
-        self.rig.begin()
+        self.at_work = said("rig", "opening")
+
+        def work(handle: Handle) -> tuple[HandWorkedRig, Path]:
+            out = folder.free_run(kept.drill)
+            rig = HandWorkedRig(kept.drill, str(kept.path))
+            served.append(rig)
+            if not handle.wanted():
+                rig.close()
+                raise LetGo
+            return rig, out
+
+        def done(made: tuple[HandWorkedRig, Path]) -> None:
+            self.at_work = ""
+            self.rig = AtTheRig(made[0], made[1], by, self._clock)
+            self.drill, self.page = kept, Page.RIG
+            self.rig.begin()
+
+        self._beside.run(work, done, self._failed)
 
     def _look_at_end(self, rig: AtTheRig) -> None:
         """Go on to the calls when a test that was worked by hand is over."""
