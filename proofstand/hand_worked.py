@@ -39,7 +39,7 @@ from .procedure.engine import Command, needed_roles, prepared_plan
 from .runs import new_header
 from .serving import served_rig_text
 from .session import Marked, Session, SessionEvent
-from .simulated import demo_job
+from .simulated import PLANS, demo_job
 
 PACE = 2.0  # how many times faster than the wall clock rig time runs
 FIXTURES = {"open": OPEN, "blank": BLANK, "regulator": REGULATOR}
@@ -68,7 +68,7 @@ class HandValve:
 
 
 class HandWorkedRig:
-    """The served rig of a drill; made in the window's thread, led in another one.
+    """The served rig of a drill; made in one thread, led in another one.
 
     Args:
         drill: one that is no stored run. where: its file, for errors.
@@ -83,6 +83,11 @@ class HandWorkedRig:
     def __init__(self, drill: Drill, where: str, pace: float = PACE) -> None:
         if drill.run:
             raise InputError("drill_of_stored_run", where=where, run=drill.run)
+        if drill.family not in PLANS:
+            known = ", ".join(PLANS)
+            raise InputError(
+                "family_unknown", where=where, given=drill.family, known=known
+            )
         answer = answer_of(drill, where)
         family = FAMILIES[drill.family]
         plan, self._plan_text = plan_by_name(drill.plan)

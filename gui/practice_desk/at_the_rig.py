@@ -14,7 +14,6 @@ from pathlib import Path
 from proofstand.hand_worked import FIXTURES, HandValve, HandWorkedRig, position_words
 from proofstand.procedure.engine import Command
 from proofstand.words.sentences import trouble
-from records.drill import Drill
 from records.errors import InputError
 
 from ..bench_desk.live import Live
@@ -27,33 +26,28 @@ class AtTheRig:
     """One test that a trainee works.
 
     Args:
-        drill: with its rig's hidden fault. where: its file.
+        rig: served, with its hidden fault.
         out: run file to make. by: who works the valves.
         clock: seconds, only ever forward.
 
     Attributes:
         shares: how far each handle stands, 0 to 1, by name.
         fixture: what is fitted: ``open``, ``blank`` or ``regulator``.
-
-    Raises:
-        InputError, IntegrityError, RigError: drill or rig can't be used.
     """
 
     def __init__(
         self,
-        drill: Drill,
-        where: str,
+        rig: HandWorkedRig,
         out: Path,
         by: str,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.out, self.by = out, by
-        self._rig = HandWorkedRig(drill, where)
+        self._rig = rig
         self.plan, self.valves = self._rig.plan, self._rig.valves
         self.shares = {valve.name: 0.0 for valve in self.valves}
         self.fixture = "open"
         self.presenter = Presenter(clock=clock)
-        rig = self._rig
 
         def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
             rig.lead(out, by, tell, commands)
@@ -114,6 +108,10 @@ class AtTheRig:
     def _say(self, command: Command | None) -> None:
         if command is not None:
             self.thread.say(command)
+
+    def look(self, what: str, *facts: float) -> None:
+        """Look back: ``zoom``, ``pan`` and so on, as on the Bench."""
+        getattr(self.presenter, what)(*facts)
 
     # --- how it goes -----------------------------------------------------------------
 

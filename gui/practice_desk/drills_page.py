@@ -36,7 +36,7 @@ class DrillsPage(QWidget):
     def __init__(self, theme: Theme, model: Practice) -> None:
         super().__init__()
         self._theme, self._model = theme, model
-        self._shown_draft = model.draft
+        self._filling = False
         left, right = QWidget(), QWidget()
         self._fill_left(left)
         self._fill_right(right)
@@ -149,8 +149,10 @@ class DrillsPage(QWidget):
         pick.setAccessibleName(f"{said('list', 'choose')} {said('make', 'stored')}")
         pick.clicked.connect(lambda: self._pick(self.stored, "*.h5"))
         grid.addWidget(pick, 6, 2)
-        self.fault.currentIndexChanged.connect(lambda _: self._fit())
-        self.stored.textChanged.connect(lambda _: self._fit())
+        for picked in (self.fault, self.family, self.difficulty):
+            picked.currentIndexChanged.connect(lambda _: self._fit())
+        for typed in (self.severity, self.seed, self.title, self.stored):
+            typed.textChanged.connect(lambda _: self._fit())
         layout.addLayout(grid)
         self.make_key = key(theme, said("make", "make"))
         self.make_key.setMinimumHeight(px(40))
@@ -186,6 +188,7 @@ class DrillsPage(QWidget):
         )
 
     def _fill_draft(self, draft: Draft) -> None:
+        self._filling = True
         for field, id in (
             (self.fault, draft.fault),
             (self.family, draft.family),
@@ -196,10 +199,14 @@ class DrillsPage(QWidget):
         self.seed.setText(draft.seed)
         self.title.setText(draft.title)
         self.stored.setText(draft.stored)
+        self._filling = False
         self._fit()
 
     def _fit(self) -> None:
-        """Let only those fields be filled that mean something now."""
+        """Let only those fields be filled that mean something now; keep the rest."""
+        if self._filling:
+            return
+        self._model.draft = self.draft
         stored = bool(self.stored.text().strip())
         drawn = self.fault.currentData() == DRAW
         known = str(self.fault.currentData())
@@ -247,6 +254,5 @@ class DrillsPage(QWidget):
             )
         put(self.unread, unread)
         self.unread.setVisible(bool(unread))
-        if model.draft != self._shown_draft:
-            self._shown_draft = model.draft
+        if model.draft != self.draft:
             self._fill_draft(model.draft)

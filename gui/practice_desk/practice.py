@@ -9,26 +9,22 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 
-from analysis.judge import judge
 from proofstand.commands.window import WindowOptions
-from proofstand.drilling import make_run, run_of_drill
+from proofstand.drilling import run_of_drill
 from proofstand.fault_pages import FaultPage
+from proofstand.hand_worked import HandWorkedRig
 from proofstand.practice_folder import KeptDrill, PracticeFolder
-from proofstand.review.drills import score
-from proofstand.review.sheet import Done, score_json
-from proofstand.session import Marked, SessionEvent
+from proofstand.review.sheet import Done
 from proofstand.words.sentences import trouble
-from records.drillfile import answer_of
 from records.errors import InputError, ProofstandError, Trouble
-from records.run import MarkKind, Run
+from records.run import Run
 
-from ..background import Background, Handle
-from ..bench_desk.wording import step_words
+from ..background import Background, Handle, LetGo
 from .at_the_rig import AtTheRig
+from .beside_it import opened, scored
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
 from .drill_list import Draft, DrillRow, made_of, row_of
 from .explained import FAMILIES, Explained, explained, fault_lines, made_page
@@ -98,6 +94,7 @@ class Practice:
         self.explained: Explained | None = None
         self._clock = clock
         self._beside = Background()
+        self._served: list[HandWorkedRig] = []
         # what was let go of may still be ending, and writes beside the same file
         self._simulating = threading.Lock()
         self.look_again()
@@ -121,6 +118,8 @@ class Practice:
         self._beside.wait()
         if self.rig is not None:
             self.rig.wait()
+        for rig in self._served:
+            rig.close()
 
     def beat(self) -> bool:
         """Take what came; return whether anything may look other than before."""
@@ -256,15 +255,26 @@ class Practice:
             self.say(said("list", "who"), wrong=True)
             return
         kept, by = self.drills[self.chosen], self.trainee.strip()
+        folder, served = self.folder, self._served
         self.say("")
-        try:
-            out = self.folder.free_run(kept.drill)
-            self.rig = AtTheRig(kept.drill, str(kept.path), out, by, self._clock)
-        except ProofstandError as error:
-            self._failed(error)
-            return
-        self.drill, self.page = kept, Page.RIG
-        self.rig.begin()
+        self.at_work = said("rig", "opening")
+
+        def work(handle: Handle) -> tuple[HandWorkedRig, Path]:
+            out = folder.free_run(kept.drill)
+            rig = HandWorkedRig(kept.drill, str(kept.path))
+            served.append(rig)
+            if not handle.wanted():
+                rig.close()
+                raise LetGo
+            return rig, out
+
+        def done(made: tuple[HandWorkedRig, Path]) -> None:
+            self.at_work = ""
+            self.rig = AtTheRig(made[0], made[1], by, self._clock)
+            self.drill, self.page = kept, Page.RIG
+            self.rig.begin()
+
+        self._beside.run(work, done, self._failed)
 
     def _look_at_end(self, rig: AtTheRig) -> None:
         """Go on to the calls when a test that was worked by hand is over."""
@@ -414,58 +424,3 @@ class Practice:
             self._failed(error)
         else:
             self.say(said("class", "kept", path=path))
-
-
-def opened(kept: KeptDrill, folder: PracticeFolder, handle: Handle) -> Run:
-    """Return the run of a drill; simulated hands make it where there is none yet.
-
-    Raises:
-        ProofstandError: drill or run can't be used.
-    """
-    drill, where = kept.drill, str(kept.path)
-
-    def tell(event: SessionEvent) -> None:
-        if isinstance(event, Marked):
-            handle.look()
-            if event.mark.kind is MarkKind.STEP_BEGIN:
-                step = step_words(event.mark.step)
-                at = f"{event.mark.t_s:.0f}"
-                handle.tell(said("replay", "making", step=step, at=at))
-
-    path = folder.run_path(drill)
-    if not path.exists():
-        if drill.run:
-            raise InputError("drill_run_missing", where=where, run=drill.run)
-        make_run(drill, folder.run_place(drill), where, tell)
-    return run_of_drill(drill, path, where)
-
-
-def scored(
-    kept: KeptDrill,
-    run_path: Path,
-    calls: Calls,
-    replay: Replay,
-    trainee: str,
-    folder: PracticeFolder,
-) -> Score:
-    """Score what was called, and keep it.
-
-    Raises:
-        ProofstandError: drill or run can't be used any more, or nothing be written.
-    """
-    drill, where = kept.drill, str(kept.path)
-    run = run_of_drill(drill, run_path, where)
-    judgement = judge(run)
-    made = score(answer_of(drill, where), run, judgement, calls.called())
-    path = folder.keep_score(
-        drill, score_json(made, drill, run, trainee, datetime.now(UTC))
-    )
-    return Score(
-        scored=made,
-        judgement=judgement,
-        replay=replay,
-        calls=calls,
-        drill=drill.title,
-        trainee=trainee,
-        path=path,
-    )

@@ -35,7 +35,7 @@ class RigPage(QWidget):
         self.heard_key.clicked.connect(self.hear)
         self.heard_key.hide()
         self.trace = TraceArea(theme)
-        self.trace.look.wanted = False
+        self.trace.look.only_cursors()
         self.action = ActionPanel(theme)
         self.valves = ValvePanel(theme)
         self.leave_key = key(theme, said("replay", "leave"))
@@ -83,6 +83,16 @@ class RigPage(QWidget):
         valves.moved.connect(lambda name, share: rig("move", name, share))
         valves.fitted.connect(lambda id: rig("fit", id))
         self.hear.connect(lambda: rig("hear"))
+        trace = self.trace
+        trace.plot.zoomed.connect(lambda factor, at: rig("look", "zoom", factor, at))
+        trace.plot.panned.connect(lambda share: rig("look", "pan", share))
+        trace.plot.cursor_moved.connect(
+            lambda which, at: rig("look", "move_cursor", which, at)
+        )
+        for steps in (trace.sheet, trace.whole):
+            steps.wanted.connect(lambda a, b: rig("look", "show_stretch", a, b))
+        trace.look.now.connect(lambda: rig("look", "to_now"))
+        trace.look.cursors.connect(lambda: rig("look", "cursors"))
 
     def _answer(self, text: str) -> None:
         if self._model.rig is not None:
@@ -108,7 +118,7 @@ class RigPage(QWidget):
         self.strip.show_strip(_strip(screen))
         self.heard_key.setVisible(screen.alarm is not None and bool(screen.alarm.key))
         if screen.picture is not None and screen.picture.lanes:
-            glide = screen.phase is Phase.RUNNING
+            glide = screen.phase is Phase.RUNNING and not screen.picture.looking
             short = self.strip.isVisible()
             self.trace.show_picture(
                 screen.picture, rig.channels, glide=glide, short=short

@@ -15,10 +15,12 @@ from PySide6.QtWidgets import (
 
 from proofstand.drawing.bar import state_ink
 
+from ..bench_desk.screen import Picture
 from ..bench_desk.view import Halves, TraceArea
 from ..pieces import BarPicture, BigLine, FittedLine, Rule, key, line, put, restyle
 from ..theme import Theme
-from .fields import scrolled
+from .fields import pick_field, scrolled
+from .found_where import Under
 from .practice import Practice
 from .scoring import Score, ScoreRow
 from .wording import said
@@ -59,6 +61,12 @@ class ScorePage(QWidget):
         self._grid.setColumnStretch(1, 20)
         self._grid.setColumnStretch(2, 62)
         self.rows: dict[str, _Row] = {}
+        self.any = pick_field(theme, said("score", "any"), ())
+        self.any.activated.connect(lambda _: self._explain_any())
+        self._any_label = line(theme, "text", bold=True)
+        self._any_label.setText(said("score", "any"))
+        self._any_label.setBuddy(self.any)
+        self._any_label.setContentsMargins(px(13), 0, 0, 0)
         for side in (left, right):
             side.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
             side.setMinimumWidth(1)
@@ -113,7 +121,14 @@ class ScorePage(QWidget):
             row = _Row(self._theme, self._grid, at, told)
             row.name.clicked.connect(lambda _=False, what=told.what: self.explain(what))
             self.rows[told.what] = row
-        self._grid.setRowStretch(len(score.rows), 1)
+        under = len(score.rows)
+        self._grid.addWidget(self._any_label, under, 0)
+        self._grid.addWidget(self.any, under, 1, 1, 2)
+        self._grid.setRowStretch(under + 1, 1)
+        self.any.clear()
+        self.any.addItem(said("score", "any_none"), "")
+        for number, words in score.findings:
+            self.any.addItem(words, number)
         self.explain(score.rows[0].what)
 
     def explain(self, what: str) -> None:
@@ -121,18 +136,26 @@ class ScorePage(QWidget):
         if self._shown is None:
             return
         self.explained = what
-        picture, under, words = self._shown.explained(what)
+        self.any.setCurrentIndex(0)
+        self._show(*self._shown.explained(what), on=what)
+
+    def _explain_any(self) -> None:
+        """Show on the trace how any finding was found."""
+        number = str(self.any.currentData())
+        if self._shown is not None and number:
+            self._show(*self._shown.explained_finding(int(number)))
+
+    def _show(
+        self, picture: Picture | None, under: Under | None, words: str, on: str = ""
+    ) -> None:
         put(self.where, words)
         for id, row in self.rows.items():
-            restyle(row.name, "page", "on" if id == what else "off")
-        if picture is not None:
+            restyle(row.name, "page", "on" if id == on else "off")
+        if picture is not None and self._shown is not None:
             channels = self._shown.replay.channels
-            self.trace.show_picture(picture, channels, glide=False, under=under)
-
-    def again(self) -> None:
-        """Draw the trace once more, as after a change of size."""
-        if self.explained:
-            self.explain(self.explained)
+            self.trace.show_picture(
+                picture, channels, glide=False, short=True, under=under
+            )
 
 
 class _Row:

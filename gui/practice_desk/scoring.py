@@ -5,30 +5,32 @@ Knows no Qt.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-
-import numpy as np
 
 from proofstand.drawing.bar import Bar, BarState
 from proofstand.report import fault_text
 from proofstand.review.drills import HEALTHY, Item, Scored
-from proofstand.review.told import ItemTold, item_told, shown_unit, what_was_wrong
+from proofstand.review.told import ItemTold, item_told, what_was_wrong
+from proofstand.words.sentences import label
 from records.judgement import Judgement
-from records.measure import to_unit
-from records.trace import Trace
+from records.run import Run
 
-from ..bench_desk.looking import FOLLOWING, Looking
+from ..bench_desk.looking import FOLLOWING
 from ..bench_desk.picturing import picture_at
-from ..bench_desk.screen import Lane, Picture, Zone
-from ..history import History
+from ..bench_desk.screen import Lane, Picture
+from ..bench_desk.wording import step_words
 from .calling import Calls, causes_of
+from .found_where import (
+    Under,
+    findings_to_explain,
+    how_found,
+    marked,
+    picture_about,
+    slope_through,
+)
 from .replaying import Replay
 from .wording import known, said
-
-_EVERY_S = 0.5  # of a drawn line, closer than what counts as a gap
-Under = tuple[Mapping[str, History], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,11 +59,12 @@ class Score:
     """A drill that was scored, and all that is needed to explain it.
 
     Attributes:
-        drill: its title. path: the score's file.
+        drill: its title. path: the score's file. run: that was scored.
     """
 
     scored: Scored
     judgement: Judgement
+    run: Run
     replay: Replay
     calls: Calls
     drill: str
@@ -121,13 +124,7 @@ class Score:
             )
             return picture_at(at), None, said("score", f"explains_{_kind(what)}")
         start, stop = told.window_s
-        ends = [start, stop, *(cursors or ())]
-        lead = 0.12 * max(max(ends) - min(ends), 4.0)
-        window = (max(min(ends) - lead, 0.0), max(ends) + lead)
-        at = replace(
-            self.replay.standing(), looking=Looking(window=window, cursors=cursors)
-        )
-        made = picture_at(at)
+        made = picture_about(self.replay, told.window_s, cursors)
         if made is None:
             return None, None, ""
         lanes = tuple(self._with_truth(lane, item, told) for lane in made.lanes)
@@ -140,8 +137,25 @@ class Score:
             right=told.right,
             near=told.near,
         )
-        shown = replace(made, lanes=lanes, lines=(), looking=False, head="", over=False)
-        return shown, self._line_of_truth(item, told), words
+        under = None
+        if what == "creep_rate":
+            under = slope_through(self.replay.drawn[0], told.window_s, float(item.true))
+        return replace(made, lanes=lanes), under, words
+
+    @property
+    def findings(self) -> tuple[tuple[str, str], ...]:
+        """What else can be explained, as a number and words."""
+        return tuple(
+            (str(i), f"{label(f.id)}, {step_words(f.step)}{_of(f.channel)}")
+            for i, f in enumerate(findings_to_explain(self.judgement))
+        )
+
+    def explained_finding(
+        self, number: int
+    ) -> tuple[Picture | None, Under | None, str]:
+        """Return how a finding was found, drawn on the trace, and in words."""
+        finding = findings_to_explain(self.judgement)[number]
+        return how_found(finding, self.run, self.replay)
 
     def _before_closing(self, item: Item) -> float | None:
         """Return the outlet before the lockup that was read, SI, as it was found."""
@@ -156,47 +170,18 @@ class Score:
         """Return a lane with the stretch that was read marked, and what was true."""
         if lane.role != "outlet" or told.window_s is None or item.near is None:
             return lane
-        start, stop = told.window_s
         true = float(item.true)
         base = 0.0 if item.what == "set_pressure" else self._before_closing(item)
+        level, words = None, said("score", "read_here")
         if item.what in ("set_pressure", "lockup_rise") and base is not None:
-            low, high = base + true - item.near, base + true + item.near
+            level = (base + true - item.near, base + true + item.near)
             way = "band" if item.what == "set_pressure" else "band_lockup"
             words = said("score", way, right=told.right, near=told.near)
-        else:
-            extent = self.replay.drawn[0].history.extent(start, stop)
-            if extent is None:
-                return lane
-            low, high = extent
-            words = said("score", "read_here")
-        unit = shown_unit(self.replay.plan, "set_pressure")
-        zone = Zone(
-            low=to_unit(low, unit),
-            high=to_unit(high, unit),
-            from_s=start,
-            to_s=stop,
-            words=words,
-        )
-        return replace(lane, zones=(zone,), intervals=())
+        return marked(self.replay, lane, told.window_s, level, words)
 
-    def _line_of_truth(self, item: Item, told: ItemTold) -> Under | None:
-        """Return the true creep as a line through the stretch that was read."""
-        if item.what != "creep_rate" or told.window_s is None:
-            return None
-        start, stop = told.window_s
-        outlet, span = self.replay.drawn[0], 0.5 * (stop - start)
-        t, value = outlet.history.between(start, stop)
-        good = np.isfinite(value)
-        if not good.any():
-            return None
-        times = np.arange(start - span, stop + span, _EVERY_S)
-        middle_s, level = float(t[good].mean()), float(value[good].mean())
-        levels = level + float(item.true) * (times - middle_s)
-        made = History()
-        made.add(
-            Trace(outlet.channel.id, times, levels, np.zeros(times.size, np.uint8))
-        )
-        return {outlet.channel.role: made}, 0.0
+
+def _of(channel: str) -> str:
+    return f", {channel}" if channel else ""
 
 
 def _kind(what: str) -> str:

@@ -238,7 +238,9 @@ class PracticeDesk(Desk):
 
     def _look(self, what: str, *facts: float) -> None:
         """Change how the replay goes or what is looked at, and show it."""
-        if self.model.replay is not None and self.model.page is Page.REPLAY:
+        if self.model.page is Page.RIG:
+            self._look_at_rig(what, *facts)
+        elif self.model.replay is not None and self.model.page is Page.REPLAY:
             getattr(self.model.replay, what)(*facts)
             self.show_now()
 
@@ -290,8 +292,15 @@ class PracticeDesk(Desk):
                 self.rig.confirm()
         elif event.text().isprintable() and event.text():
             self._burst.take(event.text(), pressed_at(event))
-        else:
+        elif event.key() == Qt.Key.Key_End:
+            self._look_at_rig("to_now")
+        elif not self._arrows(event):
             super().keyPressEvent(event)
+
+    def _look_at_rig(self, what: str, *facts: float) -> None:
+        if self.model.rig is not None:
+            self.model.rig.look(what, *facts)
+            self.show_now()
 
     def _takes_sign(self, event: QKeyEvent) -> bool:
         text = event.text()

@@ -304,6 +304,16 @@ def score_whole_test(scene: PracticeScene) -> None:
 
 
 @state
+def score_any_finding(scene: PracticeScene) -> None:
+    score_it(scene, NICKED, "fail", "seat_debris")
+    page = scene.desk.score
+    at = page.any.findText("Lockup, highest, lockup 2, outlet")
+    page.any.setCurrentIndex(at)
+    page.any.activated.emit(at)
+    scene.again()
+
+
+@state
 def class_sheet(scene: PracticeScene) -> None:
     score_it(scene, NICKED, "fail", "zero_drift")
     scene.model.leave()

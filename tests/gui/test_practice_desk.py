@@ -19,6 +19,7 @@ from PySide6.QtWidgets import QApplication, QComboBox, QWidget
 
 from gui.practice_desk.calling import causes_of
 from gui.practice_desk.drill_list import DRAW, Draft
+from gui.practice_desk.found_where import findings_to_explain
 from gui.practice_desk.practice import Page
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
@@ -323,6 +324,37 @@ def test_each_call_is_explained_where_it_was_read(scene: PracticeScene) -> None:
     whole, _, _ = score.explained("cause")
     assert whole is not None
     assert any(lane.intervals for lane in whole.lanes)
+
+
+def test_every_finding_is_explained_where_it_was_found(scene: PracticeScene) -> None:
+    score_it(scene, NICKED, "fail", "seat_debris")
+    score = scene.model.score
+    assert score is not None
+    found = findings_to_explain(score.judgement)
+    assert len(score.findings) == len(found) > 15
+    for number, finding in enumerate(found):
+        picture, under, words = score.explained_finding(number)
+        assert picture is not None
+        window = finding.evidence.window_s
+        zones = [zone for lane in picture.lanes for zone in lane.zones]
+        marks = [zone for zone in zones if (zone.from_s, zone.to_s) == window]
+        assert marks
+        assert finding.kind.definition in words
+        assert (under is not None) == (finding.id == "creep_rate")
+        if finding.id == "lockup_highest" and finding.interval is not None:
+            high = finding.interval[1] / 248.84  # in. w.c., 60 °F
+            assert marks[0].high == pytest.approx(high, rel=2e-3)
+
+
+def test_a_draft_outlives_a_change_of_size(scene: PracticeScene) -> None:
+    scene.desk.drills.title.setText("Second morning")
+    scene.desk.drills.fault.setCurrentIndex(3)
+    fault = scene.desk.drills.fault.currentData()
+    scene.window.resize(1920, 1080)
+    scene.window._fit()
+    settled()
+    assert scene.desk.drills.title.text() == "Second morning"
+    assert scene.desk.drills.fault.currentData() == fault
 
 
 # --- making --------------------------------------------------------------------------

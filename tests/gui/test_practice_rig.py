@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -11,7 +13,7 @@ from PySide6.QtCore import QEvent, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-import gui.practice_desk.at_the_rig as at_the_rig
+import gui.practice_desk.practice as practice
 from gui.bench_desk.screen import Phase
 from gui.practice_desk.practice import Page
 from gui.shots import take
@@ -40,7 +42,7 @@ def scene(
     request: pytest.FixtureRequest,
 ) -> Iterator[PracticeScene]:
     """Return a desk whose one drill has begun on its rig, twenty times as fast."""
-    monkeypatch.setattr(at_the_rig, "HandWorkedRig", partial(HandWorkedRig, pace=PACE))
+    monkeypatch.setattr(practice, "HandWorkedRig", partial(HandWorkedRig, pace=PACE))
     drill_of(PracticeFolder(), NICKED)
     size, light = getattr(request, "param", ((1366, 768), True))
     options = WindowOptions(light=light, dark=not light, by=TRAINEE)
@@ -48,6 +50,10 @@ def scene(
     window.go_to_desk("practice")
     made = PracticeScene(window)
     made.desk.drills.hand_key.click()
+    until = time.monotonic() + 60.0
+    while made.model.at_work and time.monotonic() < until:
+        window.beat()
+        time.sleep(0.01)
     assert made.model.page is Page.RIG, made.model.note
     yield made
     window.wait_for_threads()
@@ -149,12 +155,16 @@ def test_the_window_closes_on_a_test_in_hand(scene: PracticeScene) -> None:
 
 
 def test_a_stored_run_can_not_be_worked_by_hand(own_places: Path) -> None:
-    from dataclasses import replace
-
     folder = PracticeFolder()
     kept = drill_of(folder, NICKED)
     with pytest.raises(InputError, match="drill_of_stored_run"):
         HandWorkedRig(replace(kept.drill, run="20260615T080000"), "d.toml")
+
+
+def test_a_family_that_there_is_not_is_told(own_places: Path) -> None:
+    kept = drill_of(PracticeFolder(), NICKED)
+    with pytest.raises(InputError, match="family_unknown"):
+        HandWorkedRig(replace(kept.drill, family="third-stage"), "d.toml")
 
 
 def test_a_valve_is_fine_where_it_is_nearly_shut() -> None:
