@@ -227,7 +227,8 @@ def test_of_a_job_the_first_test_counts_and_as_found_none() -> None:
     assert (one.passed.count, one.passed.of) == (2, 3)
     (cause,) = causes([*runs, told(6, "fail", job="J")])
     none = told(6, "fail", job="J")
-    none.data["suspects"] = [{"fault_group": [NONE], "probability": 0.9}]
+    named = [{"fault_group": [NONE], "probability": 0.9}]
+    none = replace(none, data={**none.data, "suspects": named})
     assert causes([*runs, none]) == [cause]
     assert cause.count == 1  # one regulator, tested twice in one job
 
