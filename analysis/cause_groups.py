@@ -101,6 +101,8 @@ FIRST_GROUPS: tuple[Group, ...] = tuple(
 BY_HAND: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "bubbles_seen": {"outside": 5.0},
+        "external_leak_open": {"outside": 2.0},
+        "seat_leak_open": {"inside": 2.0},
         "zero_far_off": {"stuck": 6.0},
         "outlet_followed_inlet": {"inside": 4.0},
         "closes_too_high": {"closing": 4.0, "inside": 3.0},

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from records.errors import Reason
-from records.judgement import Finding, Outcome
+from records.judgement import ACROSS_IDS, Finding, Outcome
 
 from .halted import FOLLOWS, JERKS, SHORT, STILL, STRAYS, SWINGS, Halted
 
@@ -115,6 +115,32 @@ def _plain(findings: Sequence[Finding]) -> Shown | None:
 
 def _external(seen: Seen) -> Shown | None:
     return _by_limit(_failed(seen.findings, "external_leak"))
+
+
+def _open_outside(seen: Seen) -> Shown | None:
+    return None if _external(seen) else _undecided(seen, "external_leak")
+
+
+def _open_inside(seen: Seen) -> Shown | None:
+    return None if _seat(seen) else _undecided(seen, "seat_leak")
+
+
+def _undecided(seen: Seen, id: str) -> Shown | None:
+    """Tell of a leak that lies beyond its limit more likely than not."""
+    found = [
+        f
+        for f in seen.findings
+        if f.id == id
+        and f.outcome is Outcome.INCONCLUSIVE
+        and any(reason.id in ACROSS_IDS for reason in f.why)
+        and not any(reason.id in _RIG_MADE_IT for reason in f.why)
+        and f.p_conform is not None
+        and f.p_conform < 0.5
+    ]
+    if not found:
+        return None
+    least = min(f.p_conform for f in found if f.p_conform is not None)
+    return Shown(1.0 - 2.0 * least, tuple(map(told, found)))
 
 
 def _doubted(seen: Seen) -> Shown | None:
@@ -365,6 +391,8 @@ SIGNS: Mapping[str, Callable[[Seen], Shown | None]] = MappingProxyType(
         "external_leak_fails": _external,
         "external_leak_doubted": _doubted,
         "never_locks_up": _never_locks,
+        "external_leak_open": _open_outside,
+        "seat_leak_open": _open_inside,
         "bubbles_seen": _bubbles,
         "seat_leak_fails": _seat,
         "went_on_rising": _crept,

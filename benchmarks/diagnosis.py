@@ -309,10 +309,11 @@ def _print(generator: str, tried: Sequence[Tried]) -> int:
     print(table(title, found))
     print("\nTrue group (rows) against the group named first")
     print(confusion(fitted))
-    for one in (each for each in fitted if each.fault and not each.right(1)):
+    for one in (each for each in fitted if _told(each)):
         named = ", ".join(f"{faults[0]} {p:.2f}" for faults, p in one.named)
+        what = f"{one.fault} {one.severity:g}" if one.fault else "healthy"
         print(
-            f"    {one.plan} seed {one.seed} {one.fault} {one.severity:g}: "
+            f"    {one.plan} seed {one.seed} {what}: "
             f"{one.verdict}; {named or 'nothing named'}"
         )
     print()
@@ -321,6 +322,11 @@ def _print(generator: str, tried: Sequence[Tried]) -> int:
     )
     print()
     return sum(f.standing == "missed" for f in found)
+
+
+def _told(one: Tried) -> bool:
+    """Tell whether a test is listed: the wrong cause first, or any of a healthy one."""
+    return not one.right(1) if one.fault else bool(one.named)
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -288,6 +289,8 @@ def test_every_sign_and_every_group_has_its_symptom() -> None:
         "never_locks_up",
         "closes_too_high",
         "not_twice_alike",
+        "seat_leak_open",
+        "external_leak_open",
     }
     named = {suspects(f, h)[0].fault_group for _, f, h, _ in PAIRS}
     assert named == {group.faults for group in GROUPS}
@@ -369,11 +372,24 @@ def test_no_sign_no_suspect(findings: list[Finding]) -> None:
     assert sum(p.values()) == pytest.approx(1.0, abs=1e-12)
 
 
-def test_an_interval_across_a_limit_blames_nobody() -> None:
-    across = dataclasses.replace(
-        seat(1.1), outcome=Outcome.INCONCLUSIVE, why=(Reason.of("across_limit"),)
-    )
-    assert suspects(with_(across)) == ()
+@pytest.mark.parametrize("leak", [seat, outward])
+def test_an_interval_across_a_limit_says_little(
+    leak: Callable[[float], Finding],
+) -> None:
+    def named(times: float, p: float) -> tuple[Suspect, ...]:
+        across = dataclasses.replace(
+            leak(times),
+            outcome=Outcome.INCONCLUSIVE,
+            why=(Reason.of("across_limit"),),
+            p_conform=p,
+        )
+        return suspects(with_(across))
+
+    assert named(0.95, 0.7) == ()  # more likely it conforms
+    (likely,) = named(1.15, 0.1)
+    (sure,) = suspects(with_(leak(3.0)))
+    assert likely.fault_group == sure.fault_group
+    assert (likely.probability or 0.0) < 0.75 < 0.9 < (sure.probability or 0.0)
 
 
 # --- laws ----------------------------------------------------------------------------

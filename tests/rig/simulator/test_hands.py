@@ -8,7 +8,7 @@ import pytest
 from records.measure import parse_quantity
 from records.run import ACTS, Request
 from rig.simulator.hands import Hands
-from rig.simulator.rigbody import VALVE_NAMES, Valves
+from rig.simulator.rigbody import HIGHEST, VALVE_NAMES, Valves
 from tests.rig.simulator.bench import INCH, LOOK_S, PSI, Bench
 
 ZERO = {"outlet": 0.0, "inlet": 0.0}
@@ -227,6 +227,19 @@ def test_lock_nut_shifts_the_setting_by_a_hair() -> None:
     before = bench.rig.valves.screw_m
     bench.ask("lock_nut")
     assert 0.0 < abs(bench.rig.valves.screw_m - before) < 3e-6
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("end", [0.0, HIGHEST["screw_m"]])
+def test_a_nut_locked_at_the_end_of_travel_turns_the_screw_no_further(
+    seed: int, end: float
+) -> None:
+    hands = Hands(seed, found={"screw_m": end})
+    turned = [
+        hands.act(i * LOOK_S, request("lock_nut"), ZERO).valves.get("screw_m", end)
+        for i in range(round(8.0 / LOOK_S))
+    ]
+    assert all(0.0 <= screw <= HIGHEST["screw_m"] for screw in turned)
 
 
 def test_exercise_opens_wide_and_shuts_each_time() -> None:
