@@ -8,6 +8,7 @@ from typing import Protocol
 from proofstand.commands.window import WindowOptions
 
 from .acts import ActPresenter
+from .anew import AnewPresenter
 from .besides import BesidePresenter
 from .finding import FindPresenter
 from .living import LifePresenter
@@ -18,7 +19,7 @@ from .telling import TellPresenter
 from .trends import TrendPresenter
 
 FIND, RUN, LIFE = "find", "run", "life"
-BESIDE, TRENDS, TEXT = "beside", "trends", "text"
+BESIDE, TRENDS, TEXT, ANEW = "beside", "trends", "text", "anew"
 
 
 class Part(Protocol):
@@ -54,6 +55,7 @@ class RecordsModel:
         pages: the pages that led here, the one in view last.
         find: finds runs. review: looks at one. act: adds to it. life: a regulator's.
         beside: runs on one picture. trends: over many. text: a day, a check.
+        anew: judges runs anew.
         saving: writes files.
     """
 
@@ -67,6 +69,7 @@ class RecordsModel:
         self.beside = BesidePresenter(self.shelf)
         self.trends = TrendPresenter(self.shelf)
         self.text = TellPresenter(self.shelf)
+        self.anew = AnewPresenter(self.shelf)
         self.saving = Saving(self.shelf, _folder(options))
         self._parts: dict[str, Part] = {
             FIND: self.find,
@@ -76,6 +79,7 @@ class RecordsModel:
             BESIDE: self.beside,
             TRENDS: self.trends,
             TEXT: self.text,
+            ANEW: self.anew,
             "saving": self.saving,
         }
 

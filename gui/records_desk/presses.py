@@ -9,9 +9,10 @@ from records.archive.found import RunFound
 from ..bench_desk.picture_file import picture_bytes
 from ..theme import Theme
 from .acts import BOUNDARY, COMMENT, CONCEDE, COUNTERSIGN, REJECT
+from .anew_view import AnewView
 from .beside_view import BesideView
 from .find_view import FindView
-from .model import BESIDE, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .model import ANEW, BESIDE, LIFE, RUN, TEXT, TRENDS, RecordsModel
 from .review_view import ReviewView
 from .saving import bundles, written
 
@@ -34,6 +35,10 @@ class Pages(Protocol):
     @property
     def beside(self) -> BesideView:
         """The page of several runs."""
+
+    @property
+    def anew(self) -> AnewView:
+        """The page where runs are judged anew."""
 
     def go_to(self, page: str) -> None:
         """Bring a page into view."""
@@ -133,6 +138,20 @@ class Presses:
         """Check the whole archive."""
         self._model.text.open_check()
         self._desk.go_to(TEXT)
+
+    def anew(self) -> None:
+        """Judge anew what is marked, else all that the fields ask for."""
+        find = self._model.find
+        self._model.anew.open(find.asked, find.marked)
+        self._desk.go_to(ANEW)
+
+    def judge(self) -> None:
+        """Judge the runs anew."""
+        self._model.anew.judge()
+
+    def keep(self) -> None:
+        """Keep what came out another."""
+        self._desk.anew.keep()
 
     def bundle(self) -> None:
         """Save a bundle of what is marked, or chosen."""

@@ -11,10 +11,11 @@ from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from ..desk import Desk
 from ..theme import Theme
+from .anew_view import AnewView
 from .beside_view import BesideView
 from .find_view import FindView
 from .life_view import LifeView
-from .model import BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .model import ANEW, BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
 from .presses import Presses
 from .review_view import ReviewView
 from .text_view import TextView
@@ -30,6 +31,7 @@ _KEYS = {
         Qt.Key.Key_F7: "day",
         Qt.Key.Key_F8: "bundle",
         Qt.Key.Key_F9: "check",
+        Qt.Key.Key_F10: "anew",
     },
     RUN: {
         Qt.Key.Key_F3: "life",
@@ -48,10 +50,11 @@ _KEYS = {
         Qt.Key.Key_F8: "chart",
     },
     TEXT: {Qt.Key.Key_F5: "rigs", Qt.Key.Key_F8: "save_text"},
+    ANEW: {Qt.Key.Key_F5: "judge", Qt.Key.Key_F8: "keep"},
 }
 
 
-_Saves = TypeVar("_Saves", BesideView, TrendView, TextView)
+_Saves = TypeVar("_Saves", BesideView, TrendView, TextView, AnewView)
 
 
 class RecordsDesk(Desk):
@@ -120,6 +123,10 @@ class RecordsDesk(Desk):
         view = TextView(self.theme, self._model.text, self._model.saving)
         return self._with_keys(view)
 
+    def _make_anew(self) -> AnewView:
+        view = AnewView(self.theme, self._model.anew)
+        return self._with_keys(view)
+
     def _with_keys(self, view: _Saves) -> _Saves:
         view.keys.pressed.connect(self._pressed)
         view.scanned.connect(self.scanned)
@@ -167,6 +174,13 @@ class RecordsDesk(Desk):
         assert isinstance(view, TextView)
         return view
 
+    @property
+    def anew(self) -> AnewView:
+        """The page where runs are judged anew."""
+        view = self._made(ANEW)
+        assert isinstance(view, AnewView)
+        return view
+
     def go_to(self, page: str) -> None:
         """Bring a page into view; Esc leads back from it."""
         self._model.go_to(page)
@@ -199,6 +213,8 @@ class RecordsDesk(Desk):
             self.trends.table.setFocus()
         elif page == TEXT:
             self.text.text.setFocus()
+        elif page == ANEW:
+            self.anew.table.setFocus()
 
     def _show(self, page: str) -> None:
         part = self._model.part(page)
@@ -233,6 +249,9 @@ class RecordsDesk(Desk):
 
     def _show_text(self) -> None:
         self.text.show_page(self._model.text.page())
+
+    def _show_anew(self) -> None:
+        self.anew.show_page(self._model.anew.page())
 
     def _show_saving(self) -> None:
         for page in (FIND, BESIDE, TRENDS, TEXT):
@@ -269,6 +288,9 @@ class RecordsDesk(Desk):
         elif model.page == TEXT:
             text = model.text.page()
             head = (text.head, text.second, text.band)
+        elif model.page == ANEW:
+            anew = model.anew.page()
+            head = (anew.head, anew.second, "")
         if head != self._head:
             self._head = head
             self.head_changed.emit()
@@ -306,6 +328,8 @@ class RecordsDesk(Desk):
             self._pressed("picture")
         elif self._model.page == TEXT:
             self._pressed("save_text")
+        elif self._model.page == ANEW:
+            self._pressed("keep" if self._model.anew.page().may_keep else "judge")
 
     def back(self) -> bool:
         """Leave what is open on a page, else the page."""

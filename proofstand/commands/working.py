@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import time
 from typing import TYPE_CHECKING
 
@@ -13,8 +12,6 @@ if TYPE_CHECKING:
     from proofstand.keeping.workers import Workers
 
 _MOST_JOBS = 256
-# For so few the start of processes would take longer than the work.
-_ALONE = 2
 
 
 def working_options(parser: argparse.ArgumentParser) -> None:
@@ -41,7 +38,7 @@ def workers_of(args: argparse.Namespace, runs: int) -> Workers:
     Raises:
         InputError: ``value_wrong`` or ``cluster_library_missing``.
     """
-    from proofstand.keeping.workers import Cores, Here
+    from proofstand.keeping.workers import workers_for
     from records.errors import InputError
 
     if args.jobs is not None and not 1 <= args.jobs <= _MOST_JOBS:
@@ -51,16 +48,7 @@ def workers_of(args: argparse.Namespace, runs: int) -> Workers:
         from proofstand.keeping.cluster import Cluster
 
         return Cluster(args.cluster)
-    jobs = min(args.jobs or _cores(), runs)
-    if jobs <= 1 or (args.jobs is None and runs <= _ALONE):
-        return Here()
-    return Cores(jobs)
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+    return workers_for(runs, args.jobs)
 
 
 class TimeLeft:

@@ -10,7 +10,7 @@ once. What can't be kept then lies where it is said, and nothing is overwritten.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -32,12 +32,12 @@ from ..signoff.persons import AskPin, did, prove, the_roll
 from ..signoff.rejection import reject
 from ..signoff.verify import verify
 from .against import known_against_page
-from .anew import Asked, judge_anew
+from .anew import Asked, Rejudged, judge_anew
 from .boundaries import Moved
 from .home import head_key, home
 from .keep import comment
 from .made import keep_countersigned, keep_note
-from .rejudge import keep_new
+from .rejudge import Done, keep_new
 from .rejudging import tasks_of
 
 
@@ -174,6 +174,41 @@ def move_boundary(
         for each in judged
     )
     return Acted(what=f"judgement ({turns})", by=who)
+
+
+def keep_judged(
+    place: Place,
+    judged: Sequence[Rejudged],
+    *,
+    plan_text: str,
+    by: str,
+    ask: AskPin,
+) -> Iterator[Done]:
+    """Keep judgements that say another thing than those before them, one by one.
+
+    Args:
+        place: the archive and whose key.
+        judged: runs judged anew.
+        plan_text: of another version of the plan that they were judged by, or "".
+        by: who keeps them.
+        ask: asks for their PIN.
+
+    Raises:
+        InputError, IntegrityError, RefusedError: see :func:`.rejudge.keep_new`.
+    """
+    if all(each.run.simulated for each in judged):
+        who = Signatory(name=" ".join(by.split()))
+    else:
+        who = prove(by, Act.REJUDGE, ask)
+    if not who.name:
+        raise RefusedError("person_wanted", act=Act.REJUDGE.value)
+    yield from keep_new(
+        place.archive,
+        judged,
+        who=who,
+        head=head_key(place.key),
+        plan_text=plan_text,
+    )
 
 
 def reject_run(

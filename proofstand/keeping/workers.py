@@ -28,6 +28,7 @@ R = TypeVar("R")
 _AHEAD = 3
 # A piece alone with its worker is tried so often: the first death may be another's.
 _TRIES = 2
+_ALONE = 2
 # On small arrays threads of the linear algebra cost more than they give.
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -58,6 +59,27 @@ class Workers(Protocol):
         Raises:
             ProofstandError: what the work raised.
         """
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def workers_for(runs: int, jobs: int | None = None) -> Workers:
+    """Return who of this computer does so many pieces.
+
+    Args:
+        runs: how many.
+        jobs: how many processes, None for one on each core; for very few pieces none
+            are begun then, which would take longer than the work.
+    """
+    wanted = min(jobs or cores(), runs)
+    if wanted <= 1 or (jobs is None and runs <= _ALONE):
+        return Here()
+    return Cores(wanted)
 
 
 class Here:

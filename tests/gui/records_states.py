@@ -303,3 +303,32 @@ def records_run_judged_with_a_boundary(at: AtRecords) -> None:
     assert [each.why for each in reviewed.run.moved] == ["the bleed was touched"]
     assert reviewed.same
     at.press(Qt.Key.Key_F6)
+
+
+@step
+def records_anew(at: AtRecords) -> None:
+    while at.model.page != "find":
+        at.press(Qt.Key.Key_Escape)
+    at.press(Qt.Key.Key_F10)
+    assert at.model.page == "anew"
+
+
+@step
+def records_anew_judged(at: AtRecords) -> None:
+    at.desk.anew.by.setCurrentIndex(2)
+    at.desk.anew.by.activated.emit(2)
+    at.press(Qt.Key.Key_F5)
+    page = at.model.anew.page()
+    assert not page.at_work
+    assert "judgements:" in page.said
+    assert not page.may_keep  # a rule is not kept
+
+
+@step
+def records_anew_wrong_plan(at: AtRecords) -> None:
+    at.desk.anew.by.activated.emit(1)
+    at.window.beat()
+    at.desk.anew.plan.setFocus()
+    at.type("no-such-plan.toml")
+    at.press(Qt.Key.Key_Return)
+    assert at.model.anew.page().plan_note

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,9 +14,10 @@ from PySide6.QtTest import QTest
 from gui.records_desk.model import RecordsModel
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
-from proofstand.keeping.keep import add
+from proofstand.keeping.keep import add, judgement_item, put_items
 from records.archive.chain import Archive
 from records.run import Run
+from records.runfile import read_sealed
 from tests.gui.fits import cut, nameless, settled, taken_down
 from tests.gui.records_states import STEPS, AtRecords
 from tests.gui.states import PICTURES, window_of
@@ -284,3 +286,55 @@ def test_nothing_outlives_the_window(kept_samples: KeptSamples, opened: Opened) 
     assert isinstance(model, RecordsModel)
     at.window.wait_for_threads()
     assert not model.busy
+
+
+def test_what_comes_out_another_is_kept_beside_the_old_by_who_is_named(
+    own_samples: KeptSamples, opened: Opened
+) -> None:
+    archive = own_samples.archive
+    path = next(p for p in archive.folder.glob("*/*/judgement-001.json"))
+    document = json.loads(path.read_bytes())
+    (told,) = document["judgements"]
+    told["analysis_version"] -= 1
+    told["verdict"] = "inconclusive"
+    run = read_sealed(path.parent / "run.h5")
+    data = json.dumps(document).encode()
+    item = judgement_item(run, data, archive.stage(data, "judgement"))
+    put_items(archive, [item], own_samples.signing, WHO, lambda: 1)
+    at = opened(own_samples.folder, own_samples.key)
+    at.press(Qt.Key.Key_Space)  # one marked run alone is judged, or all
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F10, Qt.Key.Key_F5)
+    page = at.model.anew.page()
+    (row,) = [each for each in page.rows if each.turns]
+    assert row.before == "inconclusive"
+    assert page.may_keep
+    before = sorted(path.parent.iterdir())
+    at.press(Qt.Key.Key_F8)  # who keeps it is asked first
+    assert at.focused is at.desk.anew.name
+    assert sorted(path.parent.iterdir()) == before
+    at.type(WHO)
+    at.press(Qt.Key.Key_Return)
+    assert "Kept: 1" in at.model.anew.page().came
+    new = sorted(set(path.parent.iterdir()) - set(before))
+    assert [each.name for each in new] == ["judgement-003.json"]
+    (kept,) = json.loads(new[0].read_bytes())["judgements"]
+    assert (kept["by"], kept["verdict"]) == (WHO, row.after)
+    assert not at.model.anew.page().may_keep
+    at.press(Qt.Key.Key_F5)  # again: there is nothing more
+    assert not at.model.anew.page().may_keep
+    assert at.model.anew.page().rows == ()
+
+
+def test_who_leaves_the_page_ends_the_judging_and_nothing_is_written(
+    own_samples: KeptSamples, opened: Opened
+) -> None:
+    before = sorted(own_samples.folder.rglob("*"))
+    at = opened(own_samples.folder, own_samples.key)
+    QTest.keyClick(at.focused, Qt.Key.Key_F10)
+    QTest.keyClick(at.focused, Qt.Key.Key_F5)
+    assert at.model.anew.page().at_work
+    QTest.keyClick(at.focused, Qt.Key.Key_Escape)
+    at.wait()
+    assert at.model.page == "find"
+    assert at.model.anew.page().rows == ()
+    assert sorted(own_samples.folder.rglob("*")) == before
