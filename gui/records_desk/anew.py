@@ -65,6 +65,7 @@ class AnewPage:
 
     head: str = ""
     second: str = ""
+    band: str = ""
     by: Choice
     asks_plan: bool = False
     plan_note: str = ""
@@ -267,6 +268,9 @@ class AnewPresenter:
             second=said("anew", "marked", n=len(self._runs))
             if self._runs
             else said("anew", "asked"),
+            band=said("simulated_band")
+            if any(each.run.simulated for each in self._judged or ())
+            else "",
             by=Choice(options=tuple(options), chosen=self._by),
             asks_plan=self._asks_plan,
             plan_note=self._plan_note,

@@ -66,7 +66,7 @@ class AnewView(QWidget):
         top.addWidget(self.by)
         top.addWidget(self.plan)
         top.addStretch(1)
-        self.words = line(theme, "far", wrap=True, name=said("anew", "head"))
+        self.words = line(theme, "lead", wrap=True, name=said("anew", "head"))
         self.words.setContentsMargins(px(24), px(6), px(24), 0)
         heads = [said("anew", "column", each) for each in _COLUMNS]
         self.table = ListTable(theme, heads, _SHARES, said("anew", "head"), "label")

@@ -290,7 +290,7 @@ class RecordsDesk(Desk):
             head = (text.head, text.second, text.band)
         elif model.page == ANEW:
             anew = model.anew.page()
-            head = (anew.head, anew.second, "")
+            head = (anew.head, anew.second, anew.band)
         if head != self._head:
             self._head = head
             self.head_changed.emit()
