@@ -28,7 +28,6 @@ from .shelf import Shelf
 from .wording import said, told
 
 COMMENT, COUNTERSIGN, REJECT, CONCEDE = "comment", "countersign", "reject", "concede"
-ACTS = (COMMENT, COUNTERSIGN, REJECT, CONCEDE)
 # What each asks, beside name and PIN.
 ASKS: dict[str, tuple[str, ...]] = {
     COMMENT: ("text",),
