@@ -38,7 +38,6 @@ from .wording import said, told
 
 COMMENT, COUNTERSIGN, REJECT, CONCEDE = "comment", "countersign", "reject", "concede"
 BOUNDARY = "boundary"
-ACTS = (COMMENT, COUNTERSIGN, REJECT, CONCEDE, BOUNDARY)
 BEGIN, END = "begin", "end"
 # What each asks, beside name and PIN.
 ASKS: dict[str, tuple[str, ...]] = {

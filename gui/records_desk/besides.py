@@ -21,7 +21,7 @@ from ..history import History
 from .shelf import Shelf
 from .wording import moment, said, told
 
-LEAST, MOST = 2, 5
+LEAST = 2
 _BEFORE_S, _AFTER_S = 15.0, 60.0
 _ROLES = ("outlet", "inlet", "interstage", "bonnet")
 _SHORTEST_S = 1.0

@@ -134,4 +134,7 @@ class RecordsModel:
 
 def _folder(options: WindowOptions) -> Path:
     """Return where files go at first: beside the runs that are made, else here."""
-    return Path(options.out).parent.absolute() if options.out else Path.cwd()
+    try:
+        return Path(options.out).parent.absolute() if options.out else Path.cwd()
+    except OSError:  # the folder that it was started in is gone
+        return Path.home()

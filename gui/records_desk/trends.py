@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from analysis.charts import Often
 from proofstand.display import plain
 from proofstand.drawing.inks import PAGE, Inks
+from proofstand.keeping.shift_trend import rig_series
 from proofstand.keeping.trend import (
     GROUPS,
     Judged,
@@ -42,7 +43,7 @@ from .saving import Make, written
 from .shelf import Shelf
 from .wording import said, told
 
-YIELD, CAUSES = "=yield", "=causes"
+YIELD, CAUSES, SHIFTS = "=yield", "=causes", "=shifts"
 FIRST = "set_pressure"
 TOGETHER = "=together"
 _DOTS = 100.0  # to the inch, in the smallest window
@@ -83,6 +84,15 @@ class TrendPage:
     simulated: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What was read: of runs, of starts of shift, and what could not be."""
+
+    told: list[Told]
+    shifts: list[Series]
+    unread: list[str]
+
+
 class TrendPresenter:
     """Holds what was judged of the runs that were found.
 
@@ -96,6 +106,7 @@ class TrendPresenter:
         self._typed: Mapping[str, str] = {}
         self._simulated = False
         self._told: list[Told] | None = None
+        self._shifts: list[Series] = []
         self._unread: list[str] = []
         self._error: Strip | None = None
         self._read_so_far = 0
@@ -153,7 +164,7 @@ class TrendPresenter:
     def _read(self) -> None:
         typed, simulated, group = dict(self._typed), self._simulated, self._group
 
-        def work(handle: Handle) -> tuple[list[Told], list[str]]:
+        def work(handle: Handle) -> _Read:
             found: list[Told] = []
             with self._shelf.index() as index:
                 judged = Judged(index, self._shelf.home.archive, group)
@@ -163,7 +174,9 @@ class TrendPresenter:
                     found.append(one)
                     if len(found) % 50 == 0:
                         handle.tell(len(found))
-                return found, judged.unread
+                shifts = rig_series(index, self._shelf.home.archive)
+                series = [] if simulated else list(shifts.series)
+                return _Read(found, series, [*judged.unread, *shifts.unread])
 
         try:
             query_of(typed)
@@ -179,8 +192,9 @@ class TrendPresenter:
         self._read_so_far = so_far
         self.changed = True
 
-    def _came(self, came: tuple[list[Told], list[str]]) -> None:
-        self._told, self._unread = came
+    def _came(self, came: _Read) -> None:
+        self._told, self._unread = came.told, came.unread
+        self._shifts = came.shifts
         self._sort()
 
     def _failed(self, error: ProofstandError) -> None:
@@ -196,6 +210,8 @@ class TrendPresenter:
             self._yields = first_passes(found)
         elif self._what == CAUSES:
             self._often = causes(found)
+        elif self._what == SHIFTS:
+            self._found = self._shifts
         else:
             self._found = series_of(found, self._what)
         self._draw()
@@ -267,6 +283,7 @@ class TrendPresenter:
             words = said("trend_reading", n=self._read_so_far)
         elif not rows and self._error is None:
             kind = "simulated" if self._simulated else "real"
+            kind = "shifts" if self._what == SHIFTS else kind
             words = said("trend_nothing", kind)
         strip = self._error
         if strip is None and self._unread:
@@ -361,6 +378,7 @@ def _whats() -> tuple[tuple[str, str], ...]:
     return (
         (YIELD, said("yield")),
         (CAUSES, said("causes")),
+        (SHIFTS, said("shifts")),
         *((id, words) for words, id in findings),
     )
 

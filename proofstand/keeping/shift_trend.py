@@ -25,7 +25,8 @@ from records.shiftfile import read_record
 
 from ..display import show
 from ..report import role_of
-from ..words.sentences import label
+from ..words.sentences import label, trend_words
+from .reviewed import read_as_kept
 from .trend import Point, Series
 
 LEAK, STANDARD, ZERO = "rig_leak", "check_standard", "zero_offset"
@@ -74,6 +75,13 @@ def shift_series(index: Index, archive: Archive, query: Query, what: str) -> Shi
     return Shifts(series, tuple(unread))
 
 
+def rig_series(index: Index, archive: Archive) -> Shifts:
+    """Return how leak and check standard of each rig moved over all kept checks."""
+    both = [shift_series(index, archive, Query(), what) for what in (LEAK, STANDARD)]
+    unread = dict.fromkeys(path for each in both for path in each.unread)
+    return Shifts(tuple(s for each in both for s in each.series), tuple(unread))
+
+
 def _records(
     index: Index, archive: Archive, query: Query, unread: list[str]
 ) -> Iterator[ShiftRecord]:
@@ -81,6 +89,7 @@ def _records(
     for listed in index.entries(kind="shift"):
         place = archive.folder / listed.path
         try:
+            read_as_kept(archive, listed)
             record = read_record(place, ShiftRecord)
         except ProofstandError:
             unread.append(str(place))
@@ -138,7 +147,7 @@ def _leak(record: ShiftRecord) -> Iterator[tuple[_Key, Point]]:
     if most is not None:
         outcome = "pass" if leak.upper.value_si <= most else "fail"
     yield (
-        _key(record, "rig-hold", "", label(LEAK), leak.value),
+        _key(record, trend_words("start_of_shift"), "", label(LEAK), leak.value),
         _point(record, leak.value, leak.u, (leak.low, leak.upper), outcome, None, most),
     )
 
@@ -151,9 +160,11 @@ def _standard(record: ShiftRecord) -> Iterator[tuple[_Key, Point]]:
     yield (
         _key(
             record,
-            "check standard",
-            "",
-            f"{standard.id}, {standard.kind}",
+            trend_words("start_of_shift"),
+            standard.id,
+            trend_words(
+                "of_standard", finding=label(standard.finding), standard=standard.id
+            ),
             standard.found,
         ),
         _point(

@@ -178,6 +178,11 @@ def why_words(id: str, /, **facts: object) -> str:
     return _fill(said, {name: str(value) for name, value in facts.items()})
 
 
+def trend_words(id: str, /, **facts: object) -> str:
+    """Return a piece of what is said of trends, its facts filled in."""
+    return _filled(words()["trend"][id], facts)
+
+
 def card_words(id: str) -> str:
     """Return a piece of the job card's wording."""
     return str(words()["card"][id])

@@ -339,6 +339,9 @@ def test_a_trend_of_one_value_and_of_none_is_said(shelf: Shelf) -> None:
     assert not trends.may_chart
     assert not trends.may_table
     assert trends.chart() is None
+    trends.choose("what", "=shifts")
+    assert trends.page().said.startswith("No check at a start of shift")
+    trends.choose("what", "set_pressure")
     trends.open({"since": "x"}, simulated=True)  # wrong text counts as none
     waited(trends)
     assert trends.page().rows

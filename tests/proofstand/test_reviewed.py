@@ -27,8 +27,12 @@ from proofstand.keeping.glance import MOST_LINES, glance
 from proofstand.keeping.home import home, index_of
 from proofstand.keeping.keep import add
 from proofstand.keeping.life import Happened, Life, life_of
+from proofstand.keeping.made import keep_shift
 from proofstand.keeping.reviewed import Reviewed, reviewed
+from proofstand.keeping.shift_trend import rig_series
+from proofstand.keeping.trend_told import chart_of
 from proofstand.review.fits import Fits
+from proofstand.shifts import keep_check, new_check
 from proofstand.signoff import persons
 from proofstand.signoff.heads import SigningKey
 from proofstand.signoff.issue import issue
@@ -38,13 +42,19 @@ from records.archive.entry import REJECTION
 from records.errors import InputError, IntegrityError, ProofstandError, RefusedError
 from records.jobcard import Disposition, Intake, JobCard
 from records.jobfile import job_text
+from records.measure import Quantity, parse_quantity
 from records.people import Act
 from records.rebuild import Part, Rebuild
 from records.run import Run
+from records.shift import FoundStandard
+from rig.rigfile import load_rig
+from rig.simulator.rigtext import rig_text
 from tests.kept_samples import WHO, KeptSamples, later, sample
 
 from .shop import HAND, LEAD, PINS, SIGNER, TRAINER, knows, real, says
 from .test_countersign import asks
+from .test_shift import real as real_rig_text
+from .test_shift import record_of
 
 UNTIL = (date.today() + timedelta(days=100)).isoformat()
 
@@ -230,6 +240,61 @@ def test_a_glance_is_let_go_and_leaves_a_long_archive_alone(
     monkeypatch.setattr("proofstand.keeping.glance.MOST_LINES", 2)
     assert MOST_LINES > 2
     assert glance(kept_samples.archive) is None
+
+
+# --- a rig, shift by shift -----------------------------------------------------------
+
+
+@pytest.mark.usefixtures("shop")
+def test_a_rig_s_leak_and_its_check_standard_are_charted_shift_by_shift(
+    tmp_path: Path,
+) -> None:
+    def quantity(text: str) -> Quantity:
+        return parse_quantity(text)
+
+    path = tmp_path / "rig.toml"
+    path.write_text(real_rig_text(rig_text("127.0.0.1", 502, 1.0, date(2026, 6, 1))))
+    rig = load_rig(path)
+    for day, found in enumerate((0.151, 0.149, 0.15)):
+        standard = FoundStandard(
+            id="RL-1",
+            kind="reference leak",
+            certificate="C-1",
+            finding="reference_leak",
+            stated=quantity("0.15 std cm3/min"),
+            u_stated=quantity("0.001 std cm3/min"),
+            limit=quantity("0.01 std cm3/min"),
+            found=quantity(f"{found} std cm3/min"),
+            u_found=quantity("0.002 std cm3/min"),
+            low=quantity("0.146 std cm3/min"),
+            high=quantity("0.156 std cm3/min"),
+            apart=0.1,
+            outcome="pass",
+        )
+        folder = new_check(rig.id, "station-1", (day + 1) * 10**18)
+        at = 1_780_000_000 * 10**9 + day * 86_400 * 10**9
+        record = replace(record_of(rig), id=folder.name, utc_ns=at, standard=standard)
+        assert keep_shift(folder, keep_check(folder, record), path) is None
+    where = home()
+    with index_of(where) as index:
+        rigs = rig_series(index, where.archive)
+        assert rigs.unread == ()
+        leak, checked = rigs.series
+        assert len(leak.points) == len(checked.points) == 3
+        assert leak.label == "Rig leak"
+        assert checked.unit_shown == "std cm3/min"
+        values = [point.value / 0.101325 * 60.0 for point in checked.points]
+        assert values == pytest.approx([0.151, 0.149, 0.15])
+        limits = checked.points[0].least, checked.points[0].most
+        shown = [(each or 0.0) / 0.101325 * 60.0 for each in limits]
+        assert shown == pytest.approx([0.14, 0.16])
+        assert chart_of(checked, "svg").startswith(b"<?xml")
+        kept = next(where.archive.folder.glob("shop/shift/*/shift-*.toml"))
+        kept.chmod(0o644)
+        kept.write_bytes(kept.read_bytes() + b" ")
+        rigs = rig_series(index, where.archive)
+    assert rigs.unread == (str(kept),)
+    assert len(rigs.series[0].points) == 2
 
 
 # --- what is added -------------------------------------------------------------------
