@@ -55,11 +55,11 @@ def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "window",
-        help="open the Bench desk",
-        description="Open the Bench desk. With --rig, --job and --out the start sheet "
-        "is filled in; with --hands simulated too, or with --simulated, the test "
-        "begins by itself. With RUN.h5 a recorded run is shown. Exit 0 when the "
-        "window was closed, 2 without a display.",
+        help="open the window, at the Bench desk or another",
+        description="Open the Bench desk, or another one with --desk. With --rig, "
+        "--job and --out the start sheet is filled in; with --hands simulated too, or "
+        "with --simulated, the test begins by itself. With RUN.h5 a recorded run is "
+        "shown. Exit 0 when the window was closed, 2 without a display.",
     )
     parser.add_argument("run_file", nargs="?", type=Path, metavar="RUN.h5")
     parser.add_argument("--desk", choices=DESKS, default="bench", help="which desk")
