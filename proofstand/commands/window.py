@@ -59,7 +59,7 @@ def add(commands: Subparsers) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "window",
-        help="open the desks: Bench and Records",
+        help="open the desks: Bench, Records and Practice",
         description="Open the window, at the Bench desk unless --desk names another. "
         "With --rig, --job and --out the start sheet is filled in; with --hands "
         "simulated too, or with --simulated, the test begins by itself. With RUN.h5 a "
