@@ -97,6 +97,8 @@ def _cause_lines(suspect: Suspect, rig: Rig) -> Iterable[str]:
 
 def _lines(final: Final) -> Iterable[str]:
     judgement = final.judgement
+    if judgement.verdict is RunVerdict.FAIL:
+        yield said("after", "repair_first")
     for suspect in judgement.suspects:
         yield from _cause_lines(suspect, final.run.header.rig)
     if judgement.suspects:
@@ -112,8 +114,6 @@ def _lines(final: Final) -> Iterable[str]:
                     if told and not any(each.endswith(told) for each in seen):
                         seen.append(f"{where}: {told}")
         yield from seen[:3]
-    if judgement.verdict is RunVerdict.FAIL:
-        yield said("after", "repair_first")
     if judgement.verdict is RunVerdict.PASS and final.run.header.plan.not_shown:
         left = "; ".join(final.run.header.plan.not_shown)
         yield said("after", "not_shown", what=left)
