@@ -74,6 +74,7 @@ class ReviewPresenter:
         self._bench: dict[int, Presenter] = {}
         self._part = 1
         self._fits: dict[int, Fitted | None] = {}
+        self._details: dict[int, Detail] = {}
         self._maker: Fits | None = None
         self._error: Strip | None = None
         self.changed = True
@@ -103,7 +104,7 @@ class ReviewPresenter:
 
     def _opened(self, run: Reviewed) -> None:
         first = self._run is None
-        self._run = run
+        self._run, self._details = run, {}
         self._lines = lines_of(run.judgement, run.run, run.plan)
         if first:
             self._maker = Fits(run.run, run.plan)
@@ -170,7 +171,9 @@ class ReviewPresenter:
         run, finding = self._run, self.finding
         if run is None or finding is None:
             return None
-        return detail_of(finding, run.run, run.plan)
+        if self._chosen not in self._details:
+            self._details[self._chosen] = detail_of(finding, run.run, run.plan)
+        return self._details[self._chosen]
 
     @property
     def fit(self) -> Fitted | None:
