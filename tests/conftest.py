@@ -5,7 +5,8 @@ import os
 # Before anything imports numpy: on small arrays threads cost more than they give.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from collections.abc import Callable
+import logging
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NoReturn
 
@@ -31,11 +32,16 @@ hypothesis.settings.load_profile("steady")
 
 
 @pytest.fixture(autouse=True)
-def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def own_places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """Keep settings, archive, keys and logs of a test out of the user's own."""
     home = tmp_path / "proofstand-home"
     monkeypatch.setenv("PROOFSTAND_HOME", str(home))
-    return home
+    root = logging.getLogger()
+    before = list(root.handlers)
+    yield home
+    for handler in [h for h in root.handlers if h not in before]:
+        root.removeHandler(handler)  # the next test's log lies in its own place
+        handler.close()
 
 
 @pytest.fixture
