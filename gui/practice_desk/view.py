@@ -281,10 +281,12 @@ class PracticeDesk(Desk):
             super().keyPressEvent(event)
 
     def _at_the_rig(self, event: QKeyEvent) -> None:
-        """Take a key while the rig is worked: Enter confirms, F2 heard an alarm."""
+        """Take a key while the rig is worked: Enter confirms, F2, F10 as at the Bench."""
         focused = QApplication.focusWidget()
         if event.key() == Qt.Key.Key_F2:
             self.rig.hear.emit()
+        elif event.key() == Qt.Key.Key_F10:
+            self.rig.action.stop.emit()
         elif event.key() in _ENTER and not isinstance(focused, QPushButton):
             close = self._burst.close(pressed_at(event))
             self._burst.forget()

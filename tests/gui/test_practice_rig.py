@@ -127,6 +127,9 @@ def test_handles_are_moved_by_keys_and_enter_confirms(scene: PracticeScene) -> N
     QTest.qWait(900)
     QTest.keyClick(scene.desk, Qt.Key.Key_Return)
     assert rig.presenter._confirmed
+    QTest.keyClick(scene.desk, Qt.Key.Key_F10)
+    assert rig.presenter.screen().stop_sure  # a second press stops it
+    rig.presenter.keep_on()
 
 
 def test_a_test_that_is_left_keeps_what_was_recorded(scene: PracticeScene) -> None:
