@@ -281,7 +281,7 @@ class PracticeDesk(Desk):
             super().keyPressEvent(event)
 
     def _at_the_rig(self, event: QKeyEvent) -> None:
-        """Take a key while the rig is worked: Enter confirms, F2, F10 as at the Bench."""
+        """Take a key while the rig is worked; F2 and F10 are those of the Bench."""
         focused = QApplication.focusWidget()
         if event.key() == Qt.Key.Key_F2:
             self.rig.hear.emit()
