@@ -12,6 +12,7 @@ from .anew import AnewPresenter
 from .besides import BesidePresenter
 from .finding import FindPresenter
 from .living import LifePresenter
+from .plans import PlansPresenter
 from .reviewing import ReviewPresenter
 from .saving import Saving
 from .shelf import Shelf
@@ -20,6 +21,7 @@ from .trends import TrendPresenter
 
 FIND, RUN, LIFE = "find", "run", "life"
 BESIDE, TRENDS, TEXT, ANEW = "beside", "trends", "text", "anew"
+PLANS = "plans"
 
 
 class Part(Protocol):
@@ -55,7 +57,7 @@ class RecordsModel:
         pages: the pages that led here, the one in view last.
         find: finds runs. review: looks at one. act: adds to it. life: a regulator's.
         beside: runs on one picture. trends: over many. text: a day, a check.
-        anew: judges runs anew.
+        anew: judges runs anew. plans: shows and approves them.
         saving: writes files.
     """
 
@@ -70,6 +72,7 @@ class RecordsModel:
         self.trends = TrendPresenter(self.shelf)
         self.text = TellPresenter(self.shelf)
         self.anew = AnewPresenter(self.shelf)
+        self.plans = PlansPresenter(self.shelf)
         self.saving = Saving(self.shelf, _folder(options))
         self._parts: dict[str, Part] = {
             FIND: self.find,
@@ -80,6 +83,7 @@ class RecordsModel:
             TRENDS: self.trends,
             TEXT: self.text,
             ANEW: self.anew,
+            PLANS: self.plans,
             "saving": self.saving,
         }
 

@@ -12,7 +12,8 @@ from .acts import BOUNDARY, COMMENT, CONCEDE, COUNTERSIGN, REJECT
 from .anew_view import AnewView
 from .beside_view import BesideView
 from .find_view import FindView
-from .model import ANEW, BESIDE, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .model import ANEW, BESIDE, LIFE, PLANS, RUN, TEXT, TRENDS, RecordsModel
+from .plans_view import PlansView
 from .review_view import ReviewView
 from .saving import bundles, written
 
@@ -39,6 +40,10 @@ class Pages(Protocol):
     @property
     def anew(self) -> AnewView:
         """The page where runs are judged anew."""
+
+    @property
+    def plans(self) -> PlansView:
+        """The page of plans."""
 
     def go_to(self, page: str) -> None:
         """Bring a page into view."""
@@ -144,6 +149,15 @@ class Presses:
         find = self._model.find
         self._model.anew.open(find.asked, find.marked)
         self._desk.go_to(ANEW)
+
+    def plans(self) -> None:
+        """Look at the plans, and at what approves them."""
+        self._model.plans.open()
+        self._desk.go_to(PLANS)
+
+    def approve(self) -> None:
+        """Approve the plan whose page is shown."""
+        self._desk.plans.approve()
 
     def judge(self) -> None:
         """Judge the runs anew."""

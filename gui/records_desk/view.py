@@ -15,7 +15,18 @@ from .anew_view import AnewView
 from .beside_view import BesideView
 from .find_view import FindView
 from .life_view import LifeView
-from .model import ANEW, BESIDE, FIND, LIFE, RUN, TEXT, TRENDS, RecordsModel
+from .model import (
+    ANEW,
+    BESIDE,
+    FIND,
+    LIFE,
+    PLANS,
+    RUN,
+    TEXT,
+    TRENDS,
+    RecordsModel,
+)
+from .plans_view import PlansView
 from .presses import Presses
 from .review_view import ReviewView
 from .text_view import TextView
@@ -32,6 +43,7 @@ _KEYS = {
         Qt.Key.Key_F8: "bundle",
         Qt.Key.Key_F9: "check",
         Qt.Key.Key_F10: "anew",
+        Qt.Key.Key_F11: "plans",
     },
     RUN: {
         Qt.Key.Key_F3: "life",
@@ -51,10 +63,11 @@ _KEYS = {
     },
     TEXT: {Qt.Key.Key_F5: "rigs", Qt.Key.Key_F8: "save_text"},
     ANEW: {Qt.Key.Key_F5: "judge", Qt.Key.Key_F8: "keep"},
+    PLANS: {Qt.Key.Key_F8: "approve"},
 }
 
 
-_Saves = TypeVar("_Saves", BesideView, TrendView, TextView, AnewView)
+_Saves = TypeVar("_Saves", BesideView, TrendView, TextView, AnewView, PlansView)
 
 
 class RecordsDesk(Desk):
@@ -127,6 +140,10 @@ class RecordsDesk(Desk):
         view = AnewView(self.theme, self._model.anew)
         return self._with_keys(view)
 
+    def _make_plans(self) -> PlansView:
+        view = PlansView(self.theme, self._model.plans)
+        return self._with_keys(view)
+
     def _with_keys(self, view: _Saves) -> _Saves:
         view.keys.pressed.connect(self._pressed)
         view.scanned.connect(self.scanned)
@@ -181,6 +198,13 @@ class RecordsDesk(Desk):
         assert isinstance(view, AnewView)
         return view
 
+    @property
+    def plans(self) -> PlansView:
+        """The page of plans."""
+        view = self._made(PLANS)
+        assert isinstance(view, PlansView)
+        return view
+
     def go_to(self, page: str) -> None:
         """Bring a page into view; Esc leads back from it."""
         self._model.go_to(page)
@@ -215,6 +239,8 @@ class RecordsDesk(Desk):
             self.text.text.setFocus()
         elif page == ANEW:
             self.anew.table.setFocus()
+        elif page == PLANS:
+            self.plans.table.setFocus()
 
     def _show(self, page: str) -> None:
         part = self._model.part(page)
@@ -252,6 +278,9 @@ class RecordsDesk(Desk):
 
     def _show_anew(self) -> None:
         self.anew.show_page(self._model.anew.page())
+
+    def _show_plans(self) -> None:
+        self.plans.show_page(self._model.plans.page())
 
     def _show_saving(self) -> None:
         for page in (FIND, BESIDE, TRENDS, TEXT):
@@ -291,6 +320,9 @@ class RecordsDesk(Desk):
         elif model.page == ANEW:
             anew = model.anew.page()
             head = (anew.head, anew.second, anew.band)
+        elif model.page == PLANS:
+            plans = model.plans.page()
+            head = (plans.head, plans.second, "")
         if head != self._head:
             self._head = head
             self.head_changed.emit()
@@ -330,6 +362,8 @@ class RecordsDesk(Desk):
             self._pressed("save_text")
         elif self._model.page == ANEW:
             self._pressed("keep" if self._model.anew.page().may_keep else "judge")
+        elif self._model.page == PLANS:
+            self._pressed("approve")
 
     def back(self) -> bool:
         """Leave what is open on a page, else the page."""

@@ -64,41 +64,31 @@ def _plan_argument(parser: argparse.ArgumentParser) -> None:
 
 def run_list(args: argparse.Namespace) -> int:
     """Print the built-in plans, and approved ones that are kept elsewhere."""
-    from proofstand.approvals import Status, approval_of, approvals, day_of, status_of
-    from records.planfile import builtin_plan, builtin_plan_ids
-    from records.tomlfile import text_sha256
+    from proofstand.approvals import day_of
+    from proofstand.keeping.approving import listed_plans
 
-    rows = []
-    for id in builtin_plan_ids():
-        plan, text = builtin_plan(id)
-        status = status_of(plan, text_sha256(text))
-        approval = None if status is Status.DRAFT else approval_of(plan)
-        rows.append((plan.id, plan.version, plan.title, status, approval))
-    listed = {(id, version) for id, version, *_ in rows}
-    rows += [
-        (each.plan, each.version, each.title, Status.APPROVED, each)
-        for each in approvals()
-        if (each.plan, each.version) not in listed
-    ]
+    rows = listed_plans()
     if args.json:
         told = [
             {
-                "id": id,
-                "version": version,
-                "title": title,
-                "status": status.value,
-                "by": "" if approval is None else approval.by,
-                "approved": "" if approval is None else day_of(approval),
-                "built_in": (id, version) in listed,
+                "id": row.id,
+                "version": row.version,
+                "title": row.title,
+                "status": row.status.value,
+                "by": "" if row.approval is None else row.approval.by,
+                "approved": "" if row.approval is None else day_of(row.approval),
+                "built_in": row.built_in,
             }
-            for id, version, title, status, approval in rows
+            for row in rows
         ]
         document = {"schema": "proofstand.plans/1", "plans": told}
         print(json.dumps(document, ensure_ascii=False))
         return 0
-    for id, version, title, status, approval in rows:
-        who = "" if approval is None else f" ({approval.by}, {day_of(approval)})"
-        print(f"{id:18} version {version}  {status.value:9} {title}{who}")
+    for row in rows:
+        given = row.approval
+        who = "" if given is None else f" ({given.by}, {day_of(given)})"
+        head = f"{row.id:18} version {row.version}  {row.status.value:9}"
+        print(f"{head} {row.title}{who}")
     return 0
 
 
@@ -191,43 +181,13 @@ def _sight_json(sight: Sight) -> dict[str, object]:
 
 def run_approve(args: argparse.Namespace) -> int:
     """Record an approval."""
-    import time
-
-    from proofstand.approvals import approval_file, approve, day_of
-    from proofstand.keeping.made import keep_shop
-    from proofstand.signoff.persons import did, prove
-    from records.errors import InputError
-    from records.people import Act
-    from records.planfile import plan_by_name
+    from proofstand.approvals import day_of
+    from proofstand.keeping.approving import accepted_of, approve_plan
     from records.tomlfile import to_jsonable
 
-    accept: dict[str, str] = {}
-    for given in args.accept:
-        name, equals, reason = (part.strip() for part in given.partition("="))
-        if not equals or not name or name in accept:
-            right = "FINDING=REASON, each finding once"
-            raise InputError("value_wrong", key="--accept", given=given, right=right)
-        accept[name] = reason
-    plan, text = plan_by_name(args.plan)
-    who = prove(args.by, Act.APPROVE_PLAN, asker(args))
-    made = approve(
-        plan,
-        text,
-        by=who.name,
-        accept=accept,
-        utc_ns=time.time_ns(),
-        role=who.role,
-        proof=who.proof.value,
-    )
-    did(
-        who,
-        Act.APPROVE_PLAN,
-        plan=made.plan,
-        version=str(made.version),
-        plan_sha256=made.plan_sha256,
-    )
-    record = approval_file(plan)
-    say_not_kept(keep_shop([(text.encode(), ".toml"), (record, ".json")], by=who.name))
+    accept = accepted_of(args.accept, "--accept")
+    made, not_kept = approve_plan(args.plan, accept=accept, by=args.by, ask=asker(args))
+    say_not_kept(not_kept)
     if args.json:
         document = {"schema": "proofstand.plan-approved/1", **to_jsonable(made)}
         print(json.dumps(document, ensure_ascii=False))

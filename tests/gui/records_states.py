@@ -332,3 +332,30 @@ def records_anew_wrong_plan(at: AtRecords) -> None:
     at.type("no-such-plan.toml")
     at.press(Qt.Key.Key_Return)
     assert at.model.anew.page().plan_note
+
+
+@step
+def records_plans(at: AtRecords) -> None:
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_Escape, Qt.Key.Key_F11)
+    assert at.model.page == "plans"
+    page = at.model.plans.page()
+    assert any("low-pressure" in row.plan for row in page.rows)
+    assert page.lines
+
+
+@step
+def records_plan_wrong_file(at: AtRecords) -> None:
+    at.desk.plans.file.setFocus()
+    at.type("nowhere.toml")
+    at.press(Qt.Key.Key_Return)
+    assert at.model.plans.page().file_note
+
+
+@step
+def records_plan_not_approved(at: AtRecords) -> None:
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_Down, Qt.Key.Key_F8)
+    at.type("I. Ferrand (invented)")
+    at.press(Qt.Key.Key_Return)
+    page = at.model.plans.page()
+    assert page.wrong  # shop defaults are accepted one by one, with a reason
+    assert page.came

@@ -13,15 +13,19 @@ from PySide6.QtTest import QTest
 
 from gui.records_desk.model import RecordsModel
 from gui.shots import take
+from proofstand.approvals import Status, approvals, status_of
 from proofstand.commands.window import WindowOptions
 from proofstand.keeping.keep import add, judgement_item, put_items
 from records.archive.chain import Archive
+from records.planfile import builtin_plan
 from records.run import Run
 from records.runfile import read_sealed
+from records.tomlfile import text_sha256
 from tests.gui.fits import cut, nameless, settled, taken_down
 from tests.gui.records_states import STEPS, AtRecords
 from tests.gui.states import PICTURES, window_of
 from tests.kept_samples import WHO, KeptSamples, sample
+from tests.proofstand.test_approvals import ALL, TEXT
 
 SMALL, LARGE = (1366, 768), (1920, 1080)
 LOOKS = [
@@ -338,3 +342,30 @@ def test_who_leaves_the_page_ends_the_judging_and_nothing_is_written(
     assert at.model.page == "find"
     assert at.model.anew.page().rows == ()
     assert sorted(own_samples.folder.rglob("*")) == before
+
+
+def test_a_plan_is_read_and_approved_by_who_is_named(
+    kept_samples: KeptSamples, opened: Opened
+) -> None:
+    at = opened(kept_samples.folder)
+    at.press(Qt.Key.Key_F11)
+    rows = [row.plan for row in at.model.plans.page().rows]
+    number = next(i for i, plan in enumerate(rows) if plan.startswith("low-pressure"))
+    for _ in range(number):
+        at.press(Qt.Key.Key_Down)
+    text = at.desk.plans.text.toPlainText()
+    assert "Second stage, low pressure" in text
+    at.press(Qt.Key.Key_F8)
+    at.type(WHO)
+    at.desk.plans.fields["accept"].setFocus()
+    at.type("; ".join(f"{finding}={why}" for finding, why in ALL.items()))
+    at.press(Qt.Key.Key_Return)
+    page = at.model.plans.page()
+    assert not page.wrong, page.came
+    assert page.rows[number].status == "approved"
+    assert WHO in page.rows[number].by
+    plan, sha256 = builtin_plan("low-pressure")[0], text_sha256(TEXT)
+    assert status_of(plan, sha256) is Status.APPROVED
+    at.press(Qt.Key.Key_F8)  # one version is approved once
+    assert at.model.plans.page().wrong
+    assert len(approvals()) == 1
