@@ -329,7 +329,7 @@ class Window(QWidget):
             self._to_bench()
             if self._left_a_test and self._others:
                 self.go_to(len(self._others) - 1)
-            elif self._presenter is None:
+            elif self._presenter is None and self.form is None:
                 self.start.fields["label"].setFocus()
             return
         if self._desk_in_view == BENCH:
