@@ -306,7 +306,7 @@ class AnewPresenter:
 
     def _rows(self) -> list[AnewRow]:
         return [
-            _row(each, self._done.get(number))
+            row_of(each, self._done.get(number))
             for number, each in enumerate(self._judged or ())
             if each.differs or not each.same
         ]
@@ -334,7 +334,8 @@ class AnewPresenter:
         self._keeping.wait()
 
 
-def _row(each: Rejudged, done: Done | None) -> AnewRow:
+def row_of(each: Rejudged, done: Done | None = None) -> AnewRow:
+    """Return a judgement as a row, and what became of it."""
     words = []
     if each.trouble is not None:
         words.append(told(each.trouble)[0])

@@ -21,8 +21,8 @@ from .keys_row import KeysRow
 from .table import Cell, ListTable, Row
 from .wording import said
 
-_SHARES = (26, 20, 26, 16, 18, 70)
-_COLUMNS = ("tested", "serial", "model", "before", "after", "words")
+SHARES = (26, 20, 26, 16, 18, 70)
+COLUMNS = ("tested", "serial", "model", "before", "after", "words")
 
 
 class AnewView(QWidget):
@@ -68,8 +68,8 @@ class AnewView(QWidget):
         top.addStretch(1)
         self.words = line(theme, "lead", wrap=True, name=said("anew", "head"))
         self.words.setContentsMargins(px(24), px(6), px(24), 0)
-        heads = [said("anew", "column", each) for each in _COLUMNS]
-        self.table = ListTable(theme, heads, _SHARES, said("anew", "head"), "label")
+        heads = [said("anew", "column", each) for each in COLUMNS]
+        self.table = ListTable(theme, heads, SHARES, said("anew", "head"), "label")
         self.name = self._field(NAME, 260)
         self.pin = self._field(PIN, 130)
         self.pin.setEchoMode(QLineEdit.EchoMode.Password)
@@ -158,7 +158,7 @@ class AnewView(QWidget):
         self.plan_note.setVisible(bool(page.plan_note))
         restyle(self.plan, "wrong", "true" if page.plan_note else "false")
         put(self.words, page.said)
-        self.table.put([_row(each) for each in page.rows], self.table.row_on)
+        self.table.put([anew_row(each) for each in page.rows], self.table.row_on)
         for name, (label, field) in self._asked.items():
             label.setVisible(name in page.asks)
             field.setVisible(name in page.asks)
@@ -169,7 +169,8 @@ class AnewView(QWidget):
         self.keys.fill("keep" if page.may_keep else "judge")
 
 
-def _row(each: AnewRow) -> Row:
+def anew_row(each: AnewRow) -> Row:
+    """Return a judgement as a row of the table."""
     after = each.after or said("anew", "not_judged")
     return Row(
         cells=(

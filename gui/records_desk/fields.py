@@ -39,6 +39,15 @@ def _day(text: str) -> date:
         raise WrongText(said("wrong", "day")) from None
 
 
+def day_typed(text: str) -> date | None:
+    """Return a day as typed, None where none is.
+
+    Raises:
+        WrongText: it is none.
+    """
+    return _day(text) if text.strip() else None
+
+
 def _verdict(text: str) -> str:
     """Return the one verdict that is called so, or begins so."""
     wanted = " ".join(text.casefold().split())

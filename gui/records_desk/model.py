@@ -13,6 +13,7 @@ from .besides import BesidePresenter
 from .finding import FindPresenter
 from .living import LifePresenter
 from .plans import PlansPresenter
+from .recalling import RecallPresenter
 from .reviewing import ReviewPresenter
 from .saving import Saving
 from .shelf import Shelf
@@ -21,7 +22,7 @@ from .trends import TrendPresenter
 
 FIND, RUN, LIFE = "find", "run", "life"
 BESIDE, TRENDS, TEXT, ANEW = "beside", "trends", "text", "anew"
-PLANS = "plans"
+PLANS, RECALL = "plans", "recall"
 
 
 class Part(Protocol):
@@ -58,6 +59,7 @@ class RecordsModel:
         find: finds runs. review: looks at one. act: adds to it. life: a regulator's.
         beside: runs on one picture. trends: over many. text: a day, a check.
         anew: judges runs anew. plans: shows and approves them.
+        recall: what leans on a calibration that was wrong.
         saving: writes files.
     """
 
@@ -73,6 +75,7 @@ class RecordsModel:
         self.text = TellPresenter(self.shelf)
         self.anew = AnewPresenter(self.shelf)
         self.plans = PlansPresenter(self.shelf)
+        self.recall = RecallPresenter(self.shelf)
         self.saving = Saving(self.shelf, _folder(options))
         self._parts: dict[str, Part] = {
             FIND: self.find,
@@ -84,6 +87,7 @@ class RecordsModel:
             TEXT: self.text,
             ANEW: self.anew,
             PLANS: self.plans,
+            RECALL: self.recall,
             "saving": self.saving,
         }
 

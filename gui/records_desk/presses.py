@@ -12,8 +12,9 @@ from .acts import BOUNDARY, COMMENT, CONCEDE, COUNTERSIGN, REJECT
 from .anew_view import AnewView
 from .beside_view import BesideView
 from .find_view import FindView
-from .model import ANEW, BESIDE, LIFE, PLANS, RUN, TEXT, TRENDS, RecordsModel
+from .model import ANEW, BESIDE, LIFE, PLANS, RECALL, RUN, TEXT, TRENDS, RecordsModel
 from .plans_view import PlansView
+from .recall_view import RecallView
 from .review_view import ReviewView
 from .saving import bundles, written
 
@@ -44,6 +45,10 @@ class Pages(Protocol):
     @property
     def plans(self) -> PlansView:
         """The page of plans."""
+
+    @property
+    def recall(self) -> RecallView:
+        """The page of a recall."""
 
     def go_to(self, page: str) -> None:
         """Bring a page into view."""
@@ -158,6 +163,25 @@ class Presses:
     def approve(self) -> None:
         """Approve the plan whose page is shown."""
         self._desk.plans.approve()
+
+    def recall(self) -> None:
+        """Ask what leans on a calibration that was wrong."""
+        self._model.recall.open(simulated=self._simulated)
+        self._desk.go_to(RECALL)
+
+    def look(self) -> None:
+        """Look what leans on it."""
+        self._desk.recall.look()
+
+    def mark(self) -> None:
+        """Put papers under review."""
+        self._desk.recall.mark()
+
+    def customers(self) -> None:
+        """Save whom to tell."""
+        make = self._model.recall.customers()
+        if make is not None:
+            self._model.saving.save(make)
 
     def judge(self) -> None:
         """Judge the runs anew."""

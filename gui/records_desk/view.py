@@ -21,6 +21,7 @@ from .model import (
     FIND,
     LIFE,
     PLANS,
+    RECALL,
     RUN,
     TEXT,
     TRENDS,
@@ -28,6 +29,7 @@ from .model import (
 )
 from .plans_view import PlansView
 from .presses import Presses
+from .recall_view import RecallView
 from .review_view import ReviewView
 from .text_view import TextView
 from .trend_view import TrendView
@@ -64,10 +66,17 @@ _KEYS = {
     TEXT: {Qt.Key.Key_F5: "rigs", Qt.Key.Key_F8: "save_text"},
     ANEW: {Qt.Key.Key_F5: "judge", Qt.Key.Key_F8: "keep"},
     PLANS: {Qt.Key.Key_F8: "approve"},
+    RECALL: {
+        Qt.Key.Key_F5: "look",
+        Qt.Key.Key_F7: "customers",
+        Qt.Key.Key_F8: "mark",
+    },
 }
 
 
-_Saves = TypeVar("_Saves", BesideView, TrendView, TextView, AnewView, PlansView)
+_Saves = TypeVar(
+    "_Saves", BesideView, TrendView, TextView, AnewView, PlansView, RecallView
+)
 
 
 class RecordsDesk(Desk):
@@ -144,6 +153,10 @@ class RecordsDesk(Desk):
         view = PlansView(self.theme, self._model.plans)
         return self._with_keys(view)
 
+    def _make_recall(self) -> RecallView:
+        view = RecallView(self.theme, self._model.recall, self._model.saving)
+        return self._with_keys(view)
+
     def _with_keys(self, view: _Saves) -> _Saves:
         view.keys.pressed.connect(self._pressed)
         view.scanned.connect(self.scanned)
@@ -205,6 +218,13 @@ class RecordsDesk(Desk):
         assert isinstance(view, PlansView)
         return view
 
+    @property
+    def recall(self) -> RecallView:
+        """The page of a recall."""
+        view = self._made(RECALL)
+        assert isinstance(view, RecallView)
+        return view
+
     def go_to(self, page: str) -> None:
         """Bring a page into view; Esc leads back from it."""
         self._model.go_to(page)
@@ -241,6 +261,8 @@ class RecordsDesk(Desk):
             self.anew.table.setFocus()
         elif page == PLANS:
             self.plans.table.setFocus()
+        elif page == RECALL:
+            self.recall.of.setFocus()
 
     def _show(self, page: str) -> None:
         part = self._model.part(page)
@@ -282,10 +304,15 @@ class RecordsDesk(Desk):
     def _show_plans(self) -> None:
         self.plans.show_page(self._model.plans.page())
 
+    def _show_recall(self) -> None:
+        self.recall.show_page(self._model.recall.page())
+
     def _show_saving(self) -> None:
-        for page in (FIND, BESIDE, TRENDS, TEXT):
+        for page in (FIND, BESIDE, TRENDS, TEXT, RECALL):
             view = self._views.get(page)
-            if isinstance(view, FindView | BesideView | TrendView | TextView):
+            if isinstance(
+                view, FindView | BesideView | TrendView | TextView | RecallView
+            ):
                 view.saving.show_saving()
 
     # --- what the window asks --------------------------------------------------------
@@ -323,6 +350,9 @@ class RecordsDesk(Desk):
         elif model.page == PLANS:
             plans = model.plans.page()
             head = (plans.head, plans.second, "")
+        elif model.page == RECALL:
+            recall = model.recall.page()
+            head = (recall.head, recall.second, recall.band)
         if head != self._head:
             self._head = head
             self.head_changed.emit()
@@ -364,6 +394,8 @@ class RecordsDesk(Desk):
             self._pressed("keep" if self._model.anew.page().may_keep else "judge")
         elif self._model.page == PLANS:
             self._pressed("approve")
+        elif self._model.page == RECALL:
+            self._pressed("mark" if self._model.recall.page().may_mark else "look")
 
     def back(self) -> bool:
         """Leave what is open on a page, else the page."""

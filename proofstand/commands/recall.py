@@ -15,8 +15,7 @@ from .working import workers_of, working_options
 
 if TYPE_CHECKING:
     from proofstand.keeping.anew import Rejudged
-    from proofstand.keeping.recall import GivenError, Marked, Recalled, Wanted
-    from records.measure import Quantity
+    from proofstand.keeping.recall import Marked, Recalled, Wanted
 
 
 def add(actions: Any, day: Any) -> None:
@@ -165,71 +164,19 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
-    from proofstand.keeping.recall import Wanted
-    from records.errors import InputError
+    from proofstand.keeping.recall_wanted import wanted_of
 
-    error = _error(args)
-    help = "proofstand records recall -h"
-    if args.calibration and error.told:
-        why = "The record says itself how far the channel was off; leave the error out."
-        raise InputError("usage", why=why, help=help)
-    if not args.calibration and not error.told:
-        why = "Say how far it was off: --zero, --span or --at."
-        raise InputError("usage", why=why, help=help)
-    rig, _, channel = args.channel.rpartition("/")
-    if args.channel and not (rig and channel):
-        right = "RIG/CHANNEL, by their ids"
-        raise InputError(
-            "value_wrong", key="--channel", given=ascii(args.channel), right=right
-        )
-    return Wanted(
+    return wanted_of(
         calibration=args.calibration,
-        rig=rig,
-        channel=channel,
+        channel=args.channel,
         reference=args.reference,
-        error=error,
+        zero=args.zero or "",
+        span=args.span or "",
+        at=args.at,
         since=args.since,
         until=args.until,
         simulated=args.simulated,
     )
-
-
-def _error(args: argparse.Namespace) -> GivenError:
-    from proofstand.keeping.recall import GivenError
-    from records.errors import InputError
-    from records.measure import Kind, parse_quantity
-
-    points: list[tuple[Quantity, Quantity]] = []
-    for given in args.at:
-        value, equals, error = given.partition("=")
-        if not equals:
-            right = '"VALUE=ERROR", as "100 psi gauge=0.4 psi difference"'
-            raise InputError("value_wrong", key="--at", given=ascii(given), right=right)
-        at = parse_quantity(value.strip(), where="--at")
-        if any(at.value_si == known.value_si for known, _ in points):
-            right = "each value once"
-            raise InputError("value_wrong", key="--at", given=ascii(given), right=right)
-        points.append((at, _step(error.strip(), "--at")))
-    if points and (args.zero or args.span):
-        why = "Give points (--at), or zero and span."
-        raise InputError("usage", why=why, help="proofstand records recall -h")
-    return GivenError(
-        zero=None if args.zero is None else _step(args.zero, "--zero"),
-        share=None
-        if args.span is None
-        else parse_quantity(args.span, Kind.RATIO, "--span"),
-        points=tuple(points),
-    )
-
-
-def _step(text: str, key: str) -> Quantity:
-    """Return an error as typed; one in kelvin is a step of temperature."""
-    from records.measure import Kind, parse_quantity
-
-    found = parse_quantity(text, where=key)
-    if found.kind is Kind.TEMPERATURE:
-        return parse_quantity(text, Kind.TEMPERATURE_STEP, key)
-    return found
 
 
 # --- what is said --------------------------------------------------------------------

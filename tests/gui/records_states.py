@@ -359,3 +359,41 @@ def records_plan_not_approved(at: AtRecords) -> None:
     page = at.model.plans.page()
     assert page.wrong  # shop defaults are accepted one by one, with a reason
     assert page.came
+
+
+@step
+def records_recall(at: AtRecords) -> None:
+    while at.model.page != "find":
+        at.press(Qt.Key.Key_Escape)
+    at.desk.finder.keys.keys["recall"].click()
+    at.wait()
+    assert at.model.page == "recall"
+    at.desk.recall.of.activated.emit(1)
+    at.wait()
+
+
+@step
+def records_recall_wrong(at: AtRecords) -> None:
+    at.desk.recall.fields["what"].setFocus()
+    at.type("simulated-1/outlet")
+    at.desk.recall.fields["zero"].setFocus()
+    at.type("0.05 in")
+    at.press(Qt.Key.Key_Return)
+    assert at.model.recall.page().wrong
+
+
+@step
+def records_recall_looked(at: AtRecords) -> None:
+    fields = at.desk.recall.fields
+    fields["zero"].clear()
+    fields["zero"].setFocus()
+    at.type("0.4 in. w.c. difference")
+    fields["since"].setFocus()
+    at.type("2026-06-01")
+    fields["until"].setFocus()
+    at.type("2026-12-31")
+    at.press(Qt.Key.Key_F5)
+    page = at.model.recall.page()
+    assert not page.wrong, page.said
+    assert page.rows
+    assert page.may_mark
