@@ -100,7 +100,7 @@ _KEYS = {
     Qt.Key.Key_F12: "next_station",
 }
 # These count at every desk.
-_EVERYWHERE = (Qt.Key.Key_F1, Qt.Key.Key_F2, Qt.Key.Key_F12)
+_EVERYWHERE = (Qt.Key.Key_F1, Qt.Key.Key_F2, Qt.Key.Key_F10, Qt.Key.Key_F12)
 _DESK_KEYS = (Qt.Key.Key_1, Qt.Key.Key_2, Qt.Key.Key_3)
 BENCH = "bench"
 _ZOOM = {
@@ -187,7 +187,7 @@ class Window(QWidget):
         self._end_asked = False
         self._tone = Tone(time.monotonic)
         self._behind_hose: QWidget | None = None
-        self._desk_in_view = BENCH
+        self._desk_in_view = self._hose_from = BENCH
         self._models: dict[str, DeskModel] = {}
         self._other_desks: dict[str, Desk] = {}
         self._makers: dict[str, DeskMaker] = {}
@@ -334,8 +334,8 @@ class Window(QWidget):
             return
         if self._desk_in_view == BENCH:
             self.leave_hose()
-            self._left_a_test = self._set_aside()
-            if self._left_a_test:
+            if self._set_aside():
+                self._left_a_test = True
                 self._options_used()
                 self._to_start(anew=True)
                 self._show_stations()
@@ -542,6 +542,8 @@ class Window(QWidget):
         self._stack.setCurrentWidget(self._bench())
         self.setFocus()
         self.show_now()
+        if presenter.typed:
+            self._bench().action.answer.setText(presenter.typed)
 
     def next_test(self) -> None:
         """Go back to the start sheet, ready for the next regulator."""
@@ -578,6 +580,8 @@ class Window(QWidget):
         presenter, thread = self._presenter, self._thread
         if presenter is None or thread is None:
             return False
+        if self.desk is not None:
+            presenter.keep_typed(self.desk.action.answer.text())
         self._others.append(Led(presenter, thread, self._by))
         self._presenter = self._thread = None
         return True
@@ -717,6 +721,8 @@ class Window(QWidget):
             if done:
                 self._side_tasks.remove(task)
         self._beat_others()
+        if self._stack.currentWidget() is self.hose_page:
+            self.hose_page.show_readings(self._hose_readings())
         if self._presenter is not None:
             fast = self._presenter.time_multiple > 2.0
             self._beat.setInterval(FAST_RIG_BEAT_MS if fast else BEAT_MS)
@@ -734,8 +740,27 @@ class Window(QWidget):
             led.presenter.take(led.thread.drain())
         if self._others and self._beats % HEAD_BEATS == 0:
             self._show_stations()
+            if self._presenter is None:
+                self._show_alarm_elsewhere()
         if self._presenter is None:
             self._beats += 1
+
+    def _show_alarm_elsewhere(self) -> None:
+        """Say across the window that a test is in alarm which no desk shows now."""
+        screens = [led.presenter.screen() for led in self._others]
+        found = next((s for s in screens if s.alarm is not None and s.alarm.key), None)
+        if found is None or found.alarm is None:
+            self.alarm_bar.show_alarm(None)
+            return
+        serial = found.head.first.split("   ")[0]
+        first = said("stations", "alarm_of", of=serial, alarm=found.alarm.first)
+        shown = replace(found.alarm, first=first, key=said("stations", "go_to_alarm"))
+        self.alarm_bar.show_alarm(shown)
+
+    @property
+    def real_alarm(self) -> bool:
+        """A test that is not shown sounds an alarm: its keys come first everywhere."""
+        return any(self._sounds(led.presenter) for led in self._others)
 
     @property
     def _all_presenters(self) -> list[Presenter]:
@@ -757,7 +782,6 @@ class Window(QWidget):
             self._phase = self.screen_now.phase
             self.head.show_head(self.screen_now.head)
         self.alarm_bar.show_alarm(self.screen_now.alarm)
-        self.hose_page.show_readings(self.screen_now.readings)
         self._bench().show_screen(
             self.screen_now, self._presenter.histories, self._presenter.under
         )
@@ -807,7 +831,10 @@ class Window(QWidget):
         self.show_now()
 
     def stop(self) -> None:
-        """Take a press on stop."""
+        """Take a press on stop; where no test is shown, go to the one that is on."""
+        if self._presenter is None and self._others:
+            self.go_to(len(self._others) - 1)
+            return
         if self._presenter is not None and self._thread is not None:
             command = self._presenter.stop(self._by or said("nobody"))
             if command is not None:
@@ -855,9 +882,11 @@ class Window(QWidget):
             self.leave_hose()
             return
         presenter = self._presenter
+        self._hose_from = self._desk_in_view
         self._to_bench()
         told = hose_page() if presenter is None else presenter.burst_hose()
         self.hose_page.show_page(told)
+        self.hose_page.show_readings(self._hose_readings())
         self._behind_hose = self._stack.currentWidget()
         self._stack.setCurrentWidget(self.hose_page)
         self.setFocus()
@@ -870,6 +899,14 @@ class Window(QWidget):
             self.setFocus()
             if self._presenter is not None:
                 self._presenter.come_into_view()
+            came_from, self._hose_from = self._hose_from, BENCH
+            if came_from != BENCH:
+                self.go_to_desk(came_from)
+
+    def _hose_readings(self) -> str:
+        """Return what all tests read now: a hose may be of any of them."""
+        told = [one.readings_told for one in self._all_presenters if one.running]
+        return "\n".join(filter(None, told)) or said("no_test_reads")
 
     def make_paper(self, name: str = "", pin: str = "") -> None:
         """Make the certificate or report of the run that is shown.
@@ -1092,7 +1129,9 @@ class Window(QWidget):
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Close at once when nothing is on; else ask, and at the second time leave."""
-        running = any(one.running for one in self._all_presenters)
+        running = any(one.running for one in self._all_presenters) or any(
+            getattr(model, "running", False) for model in self._models.values()
+        )
         if self.form is not None:
             self.form.keep_now()
         if not self._busy():

@@ -98,6 +98,7 @@ STOP_AGAIN_S = 0.4
 STOP_FORGETS_S = 8.0
 SCAN_SIGNS = 40  # of a scanned label are shown
 SCAN_SHOWN_S = 8.0  # that a scan was of this regulator; of another one it stays
+NO_READING_S = 10.0  # wall time without any reading
 RIG, SKIP = "=rig", "=skip"  # among the ways to go on; no step is called so
 
 
@@ -170,6 +171,8 @@ class Presenter:
         self._seeking = False
         self._shown_at = float("-inf")
         self._scan: tuple[Strip, float] | None = None
+        self._sampled_at = float("-inf")
+        self._typed = ("", "")  # id of a request, and what was typed of its answer
 
     # --- events ----------------------------------------------------------------------
 
@@ -187,6 +190,7 @@ class Presenter:
                     live = self._channels.get(id)
                     if live is not None and len(trace):
                         live.add(trace)
+                        self._sampled_at = self._clock()
                         self._now_s = max(self._now_s, float(trace.t_s[-1]))
             case Asked(request):
                 self._ask(request)
@@ -831,12 +835,34 @@ class Presenter:
             heard_by=alarm_words("heard_by", by=by) if by else "",
         )
 
+    @property
+    def readings_told(self) -> str:
+        """Whose the pressures are, and what they are now, for who sees another page."""
+        line = self._readings_line()
+        serial = "" if self._header is None else self._header.job.regulator.serial
+        return f"{serial}: {line}" if line and serial else line
+
+    def keep_typed(self, text: str) -> None:
+        """Keep what was typed as an answer while another page is looked at."""
+        request = self._request
+        asked = request is not None and bool(request.look)
+        self._typed = (request.id, text) if request and asked else ("", "")
+
+    @property
+    def typed(self) -> str:
+        """What was typed of the answer that is still asked for."""
+        request = self._request
+        return self._typed[1] if request and request.id == self._typed[0] else ""
+
     def _readings_line(self) -> str:
         if self._plan is None or not self._live:
             return ""
         told = []
+        # what was read last is no reading any more once nothing comes
+        silent = self._lost or self._clock() - self._sampled_at > NO_READING_S
         for live in self._drawn:
             now, role = live.now(self._now_s), live.channel.role
+            now = None if silent else now
             name = said("role", role) if known("role", role) else role
             value = said("no_reading")
             if now is not None:

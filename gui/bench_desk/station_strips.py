@@ -56,6 +56,8 @@ def station_of(screen: Screen) -> StationShown:
     line = said("stations", "line", of=regulator, what=doing)
     if screen.readings and screen.verdict is None:
         line = said("stations", "reads", line=line, readings=screen.readings)
+    if screen.head.first and not screen.head.band:
+        line = said("stations", "real", line=line)
     return StationShown(line, alarm)
 
 

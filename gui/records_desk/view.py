@@ -44,8 +44,7 @@ _KEYS = {
         Qt.Key.Key_F7: "day",
         Qt.Key.Key_F8: "bundle",
         Qt.Key.Key_F9: "check",
-        Qt.Key.Key_F10: "anew",
-        Qt.Key.Key_F11: "plans",
+        Qt.Key.Key_F11: "anew",
     },
     RUN: {
         Qt.Key.Key_F3: "life",
@@ -54,7 +53,7 @@ _KEYS = {
         Qt.Key.Key_F7: "comment",
         Qt.Key.Key_F8: "countersign",
         Qt.Key.Key_F9: "reject",
-        Qt.Key.Key_F10: "concede",
+        Qt.Key.Key_F11: "concede",
     },
     LIFE: {},
     BESIDE: {Qt.Key.Key_F8: "picture"},

@@ -246,7 +246,7 @@ def records_run_remark_kept(at: AtRecords) -> None:
 
 @step
 def records_run_conceding(at: AtRecords) -> None:
-    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F10)
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F11)
 
 
 @step
@@ -309,7 +309,7 @@ def records_run_judged_with_a_boundary(at: AtRecords) -> None:
 def records_anew(at: AtRecords) -> None:
     while at.model.page != "find":
         at.press(Qt.Key.Key_Escape)
-    at.press(Qt.Key.Key_F10)
+    at.press(Qt.Key.Key_F11)
     assert at.model.page == "anew"
 
 
@@ -336,7 +336,9 @@ def records_anew_wrong_plan(at: AtRecords) -> None:
 
 @step
 def records_plans(at: AtRecords) -> None:
-    at.press(Qt.Key.Key_Escape, Qt.Key.Key_Escape, Qt.Key.Key_F11)
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_Escape)
+    at.desk.finder.keys.keys["plans"].click()
+    at.wait()
     assert at.model.page == "plans"
     page = at.model.plans.page()
     assert any("low-pressure" in row.plan for row in page.rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,13 +12,18 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QLabel, QLineEdit, QVBoxLayout
 
 import gui.app as app_module
-from gui.app import Window
+from gui.app import HEAD_BEATS, Window
+from gui.bench_desk.presenter import NO_READING_S, Presenter
+from gui.bench_desk.station_strips import station_of
 from gui.desk import Desk, DeskMaker
 from gui.theme import Theme
 from proofstand.commands.window import WindowOptions
+from proofstand.session import Closed, Sampled, Started, Troubled
+from records.errors import RigError
 from records.run import Run
 from tests.gui.fits import settled, taken_down
-from tests.gui.states import Clock, Scene, hold_of, window_of
+from tests.gui.replay import events_until
+from tests.gui.states import STATES, Clock, Scene, alarm, hold_of, window_of
 
 SIZE = (1366, 768)
 
@@ -107,7 +113,7 @@ def test_keys_of_the_bench_do_nothing_at_another_desk(window: Window) -> None:
     QTest.keyClick(desk, Qt.Key.Key_F1)  # a burst hose is one wherever one looks
     assert window.hose_page.isVisible()
     window.leave_hose()
-    assert window.start.isVisible()
+    assert window.other_desk is desk
 
 
 def test_a_scan_goes_to_the_desk_in_view(window: Window) -> None:
@@ -148,3 +154,97 @@ def test_a_test_that_is_on_goes_on_as_a_strip_and_is_there_again(
     assert window.desk is not None
     assert window.desk.isVisible()
     assert not window.stations.isVisible()
+
+
+@pytest.fixture
+def scene(window: Window, run_path: Path, recorded: Run, tmp_path: Path) -> Scene:
+    """Return the window with recorded runs that it may show."""
+    return Scene(window, run_path, recorded, run_path, recorded, tmp_path, Clock())
+
+
+def left(scene: Scene, step: str = "lockup-1", *events: object) -> Presenter:
+    """Leave a test that is on for another desk; then let something come of it."""
+    presenter = scene.at(hold_of(scene.good_run, step) + 20.0)
+    scene.window.go_to_desk("records")
+    presenter.take(list(events))  # type: ignore[arg-type]
+    for _ in range(2 * HEAD_BEATS):
+        scene.window.beat()
+    return presenter
+
+
+def test_the_hose_page_tells_what_the_test_reads_that_is_on(scene: Scene) -> None:
+    window = scene.window
+    presenter = left(scene)
+    QTest.keyClick(window, Qt.Key.Key_F1)
+    told = window.hose_page.readings.text()
+    assert told.startswith("SIM-0001: Outlet 11.6")
+    later = events_until(scene.good_run, 900.0, (30.0,))
+    presenter.take(e for e in later if isinstance(e, Sampled))
+    window.beat()
+    assert window.hose_page.readings.text() != told
+    scene.clock.now += 2.0 * NO_READING_S
+    window.beat()
+    assert "11." not in window.hose_page.readings.text()
+    assert "no reading" in window.hose_page.readings.text()
+    # back to the desk that it was asked from; the test is found again from there
+    QTest.keyClick(window, Qt.Key.Key_Escape)
+    assert window.other_desk is not None
+    assert window.other_desk.isVisible()
+    QTest.keyClick(window, Qt.Key.Key_1, Qt.KeyboardModifier.ControlModifier)
+    assert window._presenter is presenter
+
+
+def test_without_a_test_the_hose_page_sends_to_the_gauges(window: Window) -> None:
+    window.go_to_desk("records")
+    window.burst_hose()
+    assert "gauges" in window.hose_page.readings.text()
+
+
+def test_what_a_lost_rig_read_last_is_no_reading(scene: Scene) -> None:
+    lost = (Troubled(RigError("instrument_silent")), Closed("failed", 320.0))
+    presenter = left(scene, "lockup-1", *lost)
+    assert "no reading" in presenter.readings_told
+    assert "11." not in scene.window.stations.keys[0].text()
+
+
+def test_an_alarm_stands_across_every_desk_and_f2_goes_to_it(scene: Scene) -> None:
+    window = scene.window
+    presenter = left(scene, "lockup-1", alarm("over_pressure"))
+    assert window.alarm_bar.isVisible()
+    assert "SIM-0001" in window.alarm_bar.first.text()
+    assert window.alarm_bar.second.text()
+    assert "F2" in window.alarm_bar.key.text()
+    assert window.real_alarm
+    assert window.other_desk is not None
+    QTest.keyClick(window.other_desk, Qt.Key.Key_F2)
+    assert window._presenter is presenter
+    assert window.alarm_bar.isVisible()
+
+
+def test_the_stop_key_leads_to_the_test_from_any_desk(scene: Scene) -> None:
+    presenter = left(scene)
+    desk = scene.window.other_desk
+    assert desk is not None
+    QTest.keyClick(desk, Qt.Key.Key_F10)
+    assert scene.window._presenter is presenter
+    assert not presenter.screen().stop_sure  # that press stopped nothing
+
+
+def test_a_strip_says_whether_it_is_the_rig_or_a_simulated_one(scene: Scene) -> None:
+    left(scene)
+    assert "ON THE RIG" not in scene.window.stations.keys[0].text()
+    rig = replace(scene.good_run.header.rig, simulated=False)
+    header = replace(scene.good_run.header, rig=rig)
+    presenter = Presenter(clock=scene.clock)
+    presenter.take([Started("x", scene.folder / "x.journal", header)])
+    assert "ON THE RIG" in station_of(presenter.screen()).what
+
+
+def test_a_half_typed_answer_is_there_again(scene: Scene) -> None:
+    STATES["ask-look"](scene)
+    window = scene.window
+    assert window.desk is not None
+    window.desk.action.answer.setText("12")
+    window.go_to_desk("records")
+    window.go_to_desk("bench")
+    assert window.desk.action.answer.text() == "12"

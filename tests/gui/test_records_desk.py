@@ -307,7 +307,7 @@ def test_what_comes_out_another_is_kept_beside_the_old_by_who_is_named(
     put_items(archive, [item], own_samples.signing, WHO, lambda: 1)
     at = opened(own_samples.folder, own_samples.key)
     at.press(Qt.Key.Key_Space)  # one marked run alone is judged, or all
-    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F10, Qt.Key.Key_F5)
+    at.press(Qt.Key.Key_Escape, Qt.Key.Key_F11, Qt.Key.Key_F5)
     page = at.model.anew.page()
     (row,) = [each for each in page.rows if each.turns]
     assert row.before == "inconclusive"
@@ -334,7 +334,7 @@ def test_who_leaves_the_page_ends_the_judging_and_nothing_is_written(
 ) -> None:
     before = sorted(own_samples.folder.rglob("*"))
     at = opened(own_samples.folder, own_samples.key)
-    QTest.keyClick(at.focused, Qt.Key.Key_F10)
+    QTest.keyClick(at.focused, Qt.Key.Key_F11)
     QTest.keyClick(at.focused, Qt.Key.Key_F5)
     assert at.model.anew.page().at_work
     QTest.keyClick(at.focused, Qt.Key.Key_Escape)
@@ -348,7 +348,8 @@ def test_a_plan_is_read_and_approved_by_who_is_named(
     kept_samples: KeptSamples, opened: Opened
 ) -> None:
     at = opened(kept_samples.folder)
-    at.press(Qt.Key.Key_F11)
+    at.desk.finder.keys.keys["plans"].click()
+    at.wait()
     rows = [row.plan for row in at.model.plans.page().rows]
     number = next(i for i, plan in enumerate(rows) if plan.startswith("low-pressure"))
     for _ in range(number):
