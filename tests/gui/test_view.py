@@ -169,7 +169,7 @@ def test_stop_takes_two_presses_in_its_place(
     assert "again" in key.text()
     QTest.keyClick(made, Qt.Key.Key_Escape)
     made.show_now()
-    assert key.text() == "Stop the test"
+    assert key.text() == "Stop the test: F10"
     QTest.mouseClick(key, Qt.MouseButton.LeftButton)
     clock.now += 2.0 * STOP_AGAIN_S
     # A click leaves no focus behind, so that Enter can't be the second press.
