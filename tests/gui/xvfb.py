@@ -44,7 +44,8 @@ def x_server(
     read, write = os.pipe()
     command = [program, "-displayfd", str(write), "-screen", "0", f"{size}x24"]
     process = subprocess.Popen(
-        [*command, "-nolisten", "tcp"],
+        # the last window that closes must not make it begin anew: the next comes soon
+        [*command, "-nolisten", "tcp", "-noreset"],
         pass_fds=(write,),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
