@@ -176,6 +176,8 @@ class PracticeFolder:
     @staticmethod
     def _free(folder: Path, stem: str, suffix: str) -> Path:
         number = 1
-        while (path := folder / f"{stem}-{number}{suffix}").exists():
+        while (path := folder / f"{stem}-{number}{suffix}").exists() or (
+            path.with_suffix(".journal").exists()  # of a test that was left
+        ):
             number += 1
         return path

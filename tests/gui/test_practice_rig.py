@@ -184,6 +184,11 @@ def test_a_valve_is_fine_where_it_is_nearly_shut() -> None:
 def test_a_whole_drill_worked_by_hand_to_its_score(scene: PracticeScene) -> None:
     rig, model = scene.model.rig, scene.model
     assert rig is not None
+    # and the same drill may be worked once more
+    kept = scene.model.drills[scene.model.chosen]
+    again = scene.model.folder.free_run(kept.drill)
+    assert not again.with_suffix(".journal").exists()
+    assert again != rig.out
     worked(rig, lambda: model.page is Page.REPLAY, scene.window.beat, 400.0)
     assert model.page is Page.REPLAY, rig.presenter.phase is Phase.FAILED
     assert model.run_path is not None
