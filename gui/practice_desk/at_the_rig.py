@@ -18,7 +18,7 @@ from records.errors import InputError
 
 from ..bench_desk.live import Live
 from ..bench_desk.presenter import Presenter
-from ..bench_desk.screen import Phase, Screen
+from ..bench_desk.screen import AlarmShown, Phase, Screen
 from ..session_thread import SessionThread, Tell
 
 
@@ -137,6 +137,11 @@ class AtTheRig:
         """Let nothing of it outlive the window."""
         self.thread.join()
         self._rig.close()
+
+    @property
+    def alarm(self) -> AlarmShown | None:
+        """The gravest alarm of this test that stands."""
+        return self.presenter.alarm
 
     def screen(self) -> Screen:
         """Return what is shown, without a finding, an interval or a cause."""

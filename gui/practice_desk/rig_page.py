@@ -110,13 +110,18 @@ class RigPage(QWidget):
             self.show_now()
 
     def show_now(self) -> None:
+    @property
+    def sounds(self) -> bool:
+        """This test has an alarm that nobody has heard."""
+        return self._model.rig is not None and _sounds(self._model.rig.alarm)
+
         """Show the test as it is now."""
         rig = self._model.rig
         if rig is None:
             return
         screen = rig.screen()
         self.strip.show_strip(_strip(screen))
-        self.heard_key.setVisible(screen.alarm is not None and bool(screen.alarm.key))
+        self.heard_key.setVisible(_sounds(screen.alarm))
         if screen.picture is not None and screen.picture.lanes:
             glide = screen.phase is Phase.RUNNING and not screen.picture.looking
             short = self.strip.isVisible()
@@ -136,6 +141,10 @@ class RigPage(QWidget):
 
 def _strip(screen: Screen) -> Strip | None:
     """Return what stands above the trace: an alarm before anything else."""
+def _sounds(alarm: AlarmShown | None) -> bool:
+    return alarm is not None and bool(alarm.key)
+
+
     alarm: AlarmShown | None = screen.alarm
     if alarm is None:
         return screen.strip

@@ -34,7 +34,10 @@ from .score_page import ScorePage
 from .wording import said
 
 _ZOOM = {Qt.Key.Key_Up: 0.5, Qt.Key.Key_Down: 2.0}
-_ARROWS = (Qt.Key.Key_Left, Qt.Key.Key_Right, *_ZOOM)
+_SIDEWAYS = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
+_ARROWS = (*_SIDEWAYS, *_ZOOM)
+_ALT = Qt.KeyboardModifier.AltModifier
+_COMMANDS = Qt.KeyboardModifier.ControlModifier | _ALT
 _ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 # Signs that a label may hold too: they count once no other one followed at once.
 _SIGNS: dict[str, tuple[str, tuple[float, ...]]] = {
@@ -281,10 +284,20 @@ class PracticeDesk(Desk):
             super().keyPressEvent(event)
 
     def _at_the_rig(self, event: QKeyEvent) -> None:
-        """Take a key while the rig is worked; F2 and F10 are those of the Bench."""
+        """Take a key while the rig is worked; F2 and F10 are those of the Bench.
+
+        Nothing with Ctrl or Alt is taken but what moves a cursor: it is the window's.
+        """
         focused = QApplication.focusWidget()
-        if event.key() == Qt.Key.Key_F2:
-            self.rig.hear.emit()
+        if event.modifiers() & _COMMANDS:
+            sideways = event.key() in _SIDEWAYS and not event.modifiers() & _ALT
+            if not (sideways and self._arrows(event)):
+                super().keyPressEvent(event)
+        elif event.key() == Qt.Key.Key_F2:
+            if self._real_alarm or not self.rig.sounds:
+                event.ignore()  # the window goes to the test that it is of
+            else:
+                self.rig.hear.emit()
         elif event.key() == Qt.Key.Key_F10:
             self.rig.action.stop.emit()
         elif event.key() in _ENTER and not isinstance(focused, QPushButton):
@@ -305,9 +318,13 @@ class PracticeDesk(Desk):
             self.show_now()
 
     def _takes_sign(self, event: QKeyEvent) -> bool:
+    @property
+    def _real_alarm(self) -> bool:
+        """Tell whether a test at the Bench sounds an alarm: that goes first."""
+        return bool(getattr(self.window(), "real_alarm", False))
+
         text = event.text()
-        commands = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
-        if not text or not text.isprintable() or event.modifiers() & commands:
+        if not text or not text.isprintable() or event.modifiers() & _COMMANDS:
             return False
         goes_on = self._burst.take(text, pressed_at(event))
         self._sign = "" if goes_on else text.lower()
@@ -322,9 +339,8 @@ class PracticeDesk(Desk):
 
     def _arrows(self, event: QKeyEvent) -> bool:
         key, held = event.key(), event.modifiers()
-        sideways = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
-        if key in sideways:
-            way = sideways[Qt.Key(key)]
+        if key in _SIDEWAYS:
+            way = _SIDEWAYS[Qt.Key(key)]
             shift = bool(held & Qt.KeyboardModifier.ShiftModifier)
             control = bool(held & Qt.KeyboardModifier.ControlModifier)
             if shift or control:

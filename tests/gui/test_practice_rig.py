@@ -14,7 +14,9 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 import gui.practice_desk.practice as practice
-from gui.bench_desk.screen import Phase
+from gui.app import Window
+from gui.bench_desk.presenter import Presenter
+from gui.bench_desk.screen import AlarmShown, Phase
 from gui.practice_desk.practice import Page
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
@@ -32,6 +34,7 @@ from tests.gui.test_practice_desk import told_in
 
 pytestmark = pytest.mark.serial
 PACE = 20.0
+NONE = Qt.KeyboardModifier.NoModifier
 
 
 @pytest.fixture
@@ -130,6 +133,33 @@ def test_handles_are_moved_by_keys_and_enter_confirms(scene: PracticeScene) -> N
     QTest.keyClick(scene.desk, Qt.Key.Key_F10)
     assert rig.presenter.screen().stop_sure  # a second press stops it
     rig.presenter.keep_on()
+
+
+def test_what_is_the_windows_is_left_to_the_window(
+    scene: PracticeScene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk, rig = scene.desk, scene.model.rig
+    assert rig is not None
+    heard: list[bool] = []
+    monkeypatch.setattr(rig, "hear", lambda: heard.append(True))
+    monkeypatch.setattr(scene.window, "hear", lambda: heard.append(False))
+
+    def press(key: Qt.Key, held: Qt.KeyboardModifier = NONE) -> None:
+        desk.setFocus()
+        QTest.keyClick(desk, key, held)
+
+    press(Qt.Key.Key_F2)
+    assert heard == [False]  # no alarm of the drill: the window may have one
+    alarm = AlarmShown(first="High", second="Vent", what="", do=("Vent",), key="F2")
+    monkeypatch.setattr(Presenter, "alarm", property(lambda self: alarm))
+    press(Qt.Key.Key_F2)
+    assert heard == [False, True]
+    monkeypatch.setattr(Window, "real_alarm", True, raising=False)
+    press(Qt.Key.Key_F2)
+    assert heard == [False, True, False]  # a real one goes first
+    # a sign with Ctrl is no scanner's
+    press(Qt.Key.Key_1, Qt.KeyboardModifier.ControlModifier)
+    assert scene.window.other_desk is None
 
 
 def test_a_test_that_is_left_keeps_what_was_recorded(scene: PracticeScene) -> None:
