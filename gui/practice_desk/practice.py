@@ -28,6 +28,7 @@ from .beside_it import opened, scored
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
 from .drill_list import Draft, DrillRow, made_of, row_of
 from .explained import FAMILIES, Explained, explained, fault_lines, made_page
+from .pressed_twice import PressedTwice
 from .replaying import Replay
 from .scoring import Score
 from .wording import said
@@ -65,6 +66,7 @@ class Practice:
         run_path: of the run of the drill that is on. rig: where a person works it.
         replay, calls, score: of the drill that is on, None without one.
         fault, family: of the page on a fault; explained: that page, None before.
+        leaving: whether a press on leaving the drill stands.
         typed: a value that is typed instead of read, None while it follows the cursors.
     """
 
@@ -93,6 +95,7 @@ class Practice:
         self.fault, self.family = fault_lines()[0][0], FAMILIES[0]
         self.explained: Explained | None = None
         self._clock = clock
+        self.leaving = PressedTwice(clock)
         self._beside = Background()
         self._served: list[HandWorkedRig] = []
         # what was let go of may still be ending, and writes beside the same file
@@ -104,7 +107,12 @@ class Practice:
     @property
     def busy(self) -> bool:
         """Something is at work beside the window."""
-        return self._beside.busy or (self.rig is not None and not self.rig.over)
+        return self._beside.busy or self.running
+
+    @property
+    def running(self) -> bool:
+        """A test is worked by hand; who closes the window is asked first."""
+        return self.rig is not None and not self.rig.over
 
     def let_go(self) -> None:
         """End what is at work as soon as it may be ended."""
@@ -130,7 +138,8 @@ class Practice:
         if self.rig is not None:
             self.rig.beat()
             self._look_at_end(self.rig)
-        return came or playing or self.rig is not None
+        forgot = self.leaving.ran_out()
+        return came or playing or forgot or self.rig is not None
 
     @property
     def blind(self) -> bool:
@@ -289,14 +298,22 @@ class Practice:
             self.leave()
             self._failed(error)
             return
+        self.leaving.forget()
         replay = self._show_run(kept, run, rig.out)
         replay.show_until(replay.whole_s)
 
     def _tell(self, words: str) -> None:
         self.at_work = words
 
+    def press_leave(self) -> None:
+        """Take a press on leaving; while a drill is on, the second one counts."""
+        on = self.running or self.page is Page.REPLAY
+        if not on or self.leaving.press():
+            self.leave()
+
     def leave(self) -> None:
         """Leave a drill or its score for the list."""
+        self.leaving.forget()
         self._beside.let_go()
         if self.rig is not None:  # what was recorded of it stays
             self.rig.let_go()

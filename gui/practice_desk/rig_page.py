@@ -12,6 +12,7 @@ from ..bench_desk.view import Halves, TraceArea
 from ..pieces import Rule, key
 from ..theme import Theme
 from .at_the_rig import AtTheRig
+from .fields import show_leaving
 from .practice import Practice
 from .valve_panel import ValvePanel
 from .wording import said
@@ -109,16 +110,17 @@ class RigPage(QWidget):
             rig.confirm()
             self.show_now()
 
-    def show_now(self) -> None:
     @property
     def sounds(self) -> bool:
         """This test has an alarm that nobody has heard."""
         return self._model.rig is not None and _sounds(self._model.rig.alarm)
 
+    def show_now(self) -> None:
         """Show the test as it is now."""
         rig = self._model.rig
         if rig is None:
             return
+        show_leaving(self.leave_key, asked=self._model.leaving.asked)
         screen = rig.screen()
         self.strip.show_strip(_strip(screen))
         self.heard_key.setVisible(_sounds(screen.alarm))
@@ -139,12 +141,12 @@ class RigPage(QWidget):
         self.valves.show_positions(rig.shares, words, rig.fixture)
 
 
-def _strip(screen: Screen) -> Strip | None:
-    """Return what stands above the trace: an alarm before anything else."""
 def _sounds(alarm: AlarmShown | None) -> bool:
     return alarm is not None and bool(alarm.key)
 
 
+def _strip(screen: Screen) -> Strip | None:
+    """Return what stands above the trace: an alarm before anything else."""
     alarm: AlarmShown | None = screen.alarm
     if alarm is None:
         return screen.strip

@@ -123,8 +123,8 @@ class PracticeDesk(Desk):
         self.faults.wanted.connect(
             lambda id, family: self._do(lambda m: m.explain(id, family))
         )
-        self.rig.leave.connect(lambda: self._do(Practice.leave))
-        replay.leave.connect(lambda: self._do(Practice.leave))
+        self.rig.leave.connect(lambda: self._do(Practice.press_leave))
+        replay.leave.connect(lambda: self._do(Practice.press_leave))
         replay.go_to_call.connect(lambda n: self._do(lambda m: m.go_to_call(n)))
         panel = replay.panel
         panel.call.connect(lambda: self._do(Practice.call_it))
@@ -178,6 +178,9 @@ class PracticeDesk(Desk):
     def back(self) -> bool:
         """Leave what can be left with Esc: cursors first, then a score."""
         model = self.model
+        if model.leaving.forget():
+            self.show_now()
+            return True
         if model.page is Page.REPLAY and model.replay is not None:
             if model.replay.looking.cursors is None:
                 return False
@@ -312,17 +315,17 @@ class PracticeDesk(Desk):
         elif not self._arrows(event):
             super().keyPressEvent(event)
 
+    @property
+    def _real_alarm(self) -> bool:
+        """Tell whether a test at the Bench sounds an alarm: that goes first."""
+        return bool(getattr(self.window(), "real_alarm", False))
+
     def _look_at_rig(self, what: str, *facts: float) -> None:
         if self.model.rig is not None:
             self.model.rig.look(what, *facts)
             self.show_now()
 
     def _takes_sign(self, event: QKeyEvent) -> bool:
-    @property
-    def _real_alarm(self) -> bool:
-        """Tell whether a test at the Bench sounds an alarm: that goes first."""
-        return bool(getattr(self.window(), "real_alarm", False))
-
         text = event.text()
         if not text or not text.isprintable() or event.modifiers() & _COMMANDS:
             return False

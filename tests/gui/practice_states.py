@@ -199,6 +199,14 @@ def replay_begun(scene: PracticeScene) -> None:
 
 
 @state
+def replay_leaving(scene: PracticeScene) -> None:
+    replay_begun(scene)
+    scene.model.press_leave()
+    assert scene.model.page is Page.REPLAY
+    scene.again()
+
+
+@state
 def replay_set_by_cursor(scene: PracticeScene) -> None:
     scene.begin(NICKED)
     scene.until("set", 18.0)

@@ -16,6 +16,7 @@ from gui.practice_desk.calling import (
     typed_call,
 )
 from gui.practice_desk.drill_list import DRAW, fault_choices
+from gui.practice_desk.pressed_twice import PressedTwice
 from gui.practice_desk.replaying import SPEEDS, Replay
 from proofstand.simulated import EPOCH
 from records.errors import InputError
@@ -162,6 +163,25 @@ def test_a_replay_keeps_its_pace_and_skips_nothing() -> None:
     before = replay.now_s
     replay.beat()
     assert replay.now_s == before
+
+
+def test_a_press_that_counts_twice_is_forgotten_after_a_while() -> None:
+    now = 0.0
+    press = PressedTwice(lambda: now)
+    assert not press.press()
+    now = 0.1
+    assert not press.press()  # a bounce
+    now = 1.0
+    assert press.press()
+    assert not press.asked
+    assert not press.press()
+    now = 20.0
+    assert not press.asked
+    assert press.ran_out()
+    assert not press.ran_out()
+    assert not press.press()
+    assert press.forget()
+    assert not press.forget()
 
 
 def test_a_replay_shows_the_same_in_any_pieces() -> None:

@@ -166,14 +166,29 @@ def test_a_test_that_is_left_keeps_what_was_recorded(scene: PracticeScene) -> No
     rig = scene.model.rig
     assert rig is not None
     worked(rig, lambda: on(scene) == "zero", scene.window.beat, 30.0)
+    assert scene.model.running
+    scene.desk.rig.leave_key.click()
+    assert scene.desk.rig.leave_key.text() == "Press again to leave"
+    QTest.keyClick(scene.desk, Qt.Key.Key_Escape)  # takes the press back
+    assert scene.desk.rig.leave_key.text() == "Leave the drill"
+    scene.desk.rig.leave_key.click()
+    scene.desk.rig.leave_key.click()  # a bounce
+    assert scene.model.running
+    QTest.qWait(420)
     scene.desk.rig.leave_key.click()
     settled()
     assert scene.model.page is Page.DRILLS
+    assert not scene.model.running
     assert scene.model.rig is None
     assert not rig.thread.alive
     assert not rig.out.exists()
     assert rig.out.with_suffix(".journal").stat().st_size > 0
     assert scene.model.scores == []
+    # and the same drill may be worked once more
+    kept = scene.model.drills[scene.model.chosen]
+    again = scene.model.folder.free_run(kept.drill)
+    assert not again.with_suffix(".journal").exists()
+    assert again != rig.out
 
 
 def test_the_window_closes_on_a_test_in_hand(scene: PracticeScene) -> None:
@@ -214,11 +229,6 @@ def test_a_valve_is_fine_where_it_is_nearly_shut() -> None:
 def test_a_whole_drill_worked_by_hand_to_its_score(scene: PracticeScene) -> None:
     rig, model = scene.model.rig, scene.model
     assert rig is not None
-    # and the same drill may be worked once more
-    kept = scene.model.drills[scene.model.chosen]
-    again = scene.model.folder.free_run(kept.drill)
-    assert not again.with_suffix(".journal").exists()
-    assert again != rig.out
     worked(rig, lambda: model.page is Page.REPLAY, scene.window.beat, 400.0)
     assert model.page is Page.REPLAY, rig.presenter.phase is Phase.FAILED
     assert model.run_path is not None
