@@ -9,13 +9,16 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 
-from proofstand.review.drills import HEALTHY, drawn
-from records.drill import DIFFICULTIES
+from analysis.judge import judge
+from proofstand.review.drills import HEALTHY, Called, drawn, score
+from records.drill import DIFFICULTIES, DrillAnswer
 from records.drillfile import answer_of, read_drill
 from records.errors import InputError
 from records.faults import CATALOGUE, revealed_by
+from records.measure import Kind, Quantity, Reference
 from records.runfile import read_sealed
 
 from .shops import Call, call
@@ -97,6 +100,25 @@ def test_wrong_missing_and_nearly_right(call: Call, stored: Path) -> None:
     assert "Nothing was wrong with it." in out
     assert "SIMULATED RIG" in out
     assert "in. w.c. gauge (right within" in out
+
+
+@pytest.mark.parametrize("name", ["good", "stem-sticks"])
+def test_a_creep_near_zero_is_right_as_cursors_read_it(name: str) -> None:
+    run = read_sealed(ROOT / "sample_runs" / f"second-stage-{name}.h5")
+    outlet = next(c for c in run.header.rig.channels if c.role == "outlet")
+    read = run.trace(outlet, 1).between(450.0, 605.0)
+    slope = float(np.polyfit(read.t_s - read.t_s[0], read.value, 1)[0])
+    said = Quantity(slope, Kind.RATE, Reference.NONE, "")
+    called = Called(values={"creep_rate": said}, verdict="", cause="")
+    made = score(DrillAnswer(), run, judge(run), called)
+    (item,) = (i for i in made.items if i.what == "creep_rate")
+    assert item.points == 1.0
+    # JCGM 100:2008, 5.1.2: a difference of two readings, each 1 Pa by the channel's
+    # calibration and half a step of 0.2 Pa, over the 170 s that were read, at 95 %
+    each = np.hypot(1.0, 0.2 / np.sqrt(12.0))
+    assert item.near is not None
+    assert item.near >= 1.96 * np.sqrt(2.0) * each / 170.2
+    assert item.near < 0.1  # Pa/s: a leaking seat's is a call of its own
 
 
 def test_a_drill_is_made_run_blind_and_scored(call: Call, tmp_path: Path) -> None:
