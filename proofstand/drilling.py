@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -48,7 +48,8 @@ def made_drill(
 
     Raises:
         InputError: unknown family, plan or fault; a fault that this regulator can't
-            have; nothing that can be drawn; a seed below 0 or too large.
+            have, or one of severity 0; nothing that can be drawn; a seed below 0 or
+            too large.
     """
     if family not in PLANS:
         known = ", ".join(PLANS)
@@ -62,7 +63,9 @@ def made_drill(
         faults = drawn(plan, difficulty, seed, _fitting(family, seed))
     else:
         _check_fit(family, seed, faults)
-        faults = tuple(f"{id}:{s:g}" for id, s in parsed_faults(faults).items())
+        severities = parsed_faults(faults)
+        _refuse_none(severities)
+        faults = tuple(f"{id}:{s:g}" for id, s in severities.items())
     return _drill(
         DrillAnswer(seed=seed, faults=tuple(faults)),
         family,
@@ -98,6 +101,13 @@ def _drill(
 def _check_fit(family: str, seed: int, faults: Sequence[str]) -> None:
     """Refuse what a regulator of the family can't have."""
     SimulatedRig(seed, parsed_faults(faults), family=FAMILIES[family])
+
+
+def _refuse_none(severities: Mapping[str, float]) -> None:
+    """Refuse a fault that is none: it would be scored as one."""
+    for id, severity in severities.items():
+        if severity == 0.0:
+            raise InputError("drill_severity_none", where=id)
 
 
 def _fitting(family: str, seed: int) -> list[str]:

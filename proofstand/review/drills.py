@@ -134,6 +134,7 @@ def worst_of(answer: DrillAnswer, truth: Mapping[str, Any]) -> tuple[str, float]
         faults[head + id] = float(severity) if severity else 1.0
     if answer.run_sha256:
         faults = {str(id): float(s) for id, s in dict(truth["faults"]).items()}
+    faults = {id: severity for id, severity in faults.items() if severity > 0.0}
     if not faults:
         return HEALTHY, 0.0
     worst = max(faults, key=lambda id: faults[id])

@@ -363,8 +363,9 @@ def test_a_draft_outlives_a_change_of_size(scene: PracticeScene) -> None:
 @pytest.mark.parametrize(
     ("draft", "told"),
     [
-        (Draft(fault="seat_nicked", severity="1.5"), "0 to 1"),
-        (Draft(fault="seat_nicked", severity="much"), "0 to 1"),
+        (Draft(fault="seat_nicked", severity="1.5"), "above 0, up to 1"),
+        (Draft(fault="seat_nicked", severity="0"), "above 0, up to 1"),
+        (Draft(fault="seat_nicked", severity="much"), "above 0, up to 1"),
         (Draft(fault=DRAW, seed="four"), "whole number"),
         (Draft(stored=str(NICKED)), "says what is wrong"),
         (Draft(stored="nowhere.h5"), "nowhere.h5"),

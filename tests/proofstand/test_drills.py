@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from analysis.judge import judge
-from proofstand.review.drills import HEALTHY, Called, drawn, score
+from proofstand.review.drills import HEALTHY, Called, drawn, score, worst_of
 from records.drill import DIFFICULTIES, DrillAnswer
 from records.drillfile import answer_of, read_drill
 from records.errors import InputError
@@ -193,6 +193,10 @@ def test_what_can_be_no_drill(call: Call, tmp_path: Path) -> None:
 
     assert "says what is wrong" in refused("--of", NICKED)
     assert "No fault is called" in refused("--fault", "seat_nickd")
+    assert "severity 0 is none" in refused("--fault", "zero_drift:0")
+    assert "severity 0 is none" in refused(
+        *("--fault", "seat_nicked:0.5", "--fault", "zero_drift:0.0")
+    )
     assert "exclude one another" in refused(
         "--fault", "seat_nicked", "--difficulty", "fair"
     )
@@ -203,6 +207,13 @@ def test_what_can_be_no_drill(call: Call, tmp_path: Path) -> None:
     real = tmp_path / "real.h5"
     shutil.copy(ROOT / "sample_runs" / "expected.json", real)
     refused("--of", real)
+
+
+def test_a_fault_of_no_severity_is_none() -> None:
+    # as drills may hold that were made before it was refused
+    assert worst_of(DrillAnswer(faults=("zero_drift:0",)), {}) == (HEALTHY, 0.0)
+    two = DrillAnswer(faults=("zero_drift:0", "seat_nicked:0.2"))
+    assert worst_of(two, {}) == ("seat_nicked", 0.2)
 
 
 def test_a_drill_that_was_changed_or_is_newer(
