@@ -13,10 +13,9 @@ from proofstand.review.sheet import score_json
 from proofstand.session import Marked, SessionEvent
 from records.drillfile import answer_of
 from records.errors import InputError
-from records.run import MarkKind, Run
+from records.run import Run
 
 from ..background import Handle
-from ..bench_desk.wording import step_words
 from .calling import Calls
 from .replaying import Replay
 from .scoring import Score
@@ -31,19 +30,17 @@ def opened(kept: KeptDrill, folder: PracticeFolder, handle: Handle) -> Run:
     """
     drill, where = kept.drill, str(kept.path)
 
-    def tell(event: SessionEvent) -> None:
+    def look(event: SessionEvent) -> None:
         if isinstance(event, Marked):
             handle.look()
-            if event.mark.kind is MarkKind.STEP_BEGIN:
-                step = step_words(event.mark.step)
-                at = f"{event.mark.t_s:.0f}"
-                handle.tell(said("replay", "making", step=step, at=at))
 
     path = folder.run_path(drill)
     if not path.exists():
         if drill.run:
             raise InputError("drill_run_missing", where=where, run=drill.run)
-        make_run(drill, folder.run_place(drill), where, tell)
+        # no step and no time: how far it came would tell what is wrong
+        handle.tell(said("replay", "making"))
+        make_run(drill, folder.run_place(drill), where, look)
     return run_of_drill(drill, path, where)
 
 

@@ -14,6 +14,7 @@ from gui.practice_desk.drill_list import Draft
 from gui.practice_desk.explained import explained
 from gui.practice_desk.practice import Page, Practice
 from gui.practice_desk.view import PracticeDesk
+from gui.practice_desk.wording import said
 from proofstand.fault_pages import HEALTHY
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from records.drill import Drill, DrillAnswer
@@ -183,8 +184,7 @@ def drill_of_a_run_that_tells(scene: PracticeScene) -> None:
 
 @state
 def at_work(scene: PracticeScene) -> None:
-    words = "Simulated hands make the test of this drill: step lockup 1, 301 s of"
-    scene.model.at_work = f"{words} rig time."
+    scene.model.at_work = said("replay", "making")
     scene.again()
     scene.model.at_work = ""
 

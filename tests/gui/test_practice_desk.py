@@ -17,6 +17,7 @@ from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QComboBox, QWidget
 
+from gui.bench_desk.scales import clock
 from gui.practice_desk.calling import causes_of
 from gui.practice_desk.drill_list import DRAW, Draft
 from gui.practice_desk.found_where import findings_to_explain
@@ -168,6 +169,12 @@ def test_nothing_ahead_of_the_replay_is_at_hand(scene: PracticeScene) -> None:
     replay.move_cursor(1, 700.0)
     assert replay.looking.cursors is not None
     assert max(replay.looking.cursors) <= 100.0
+    # nor how long it is, which tells of a test that was given up
+    replay.to_now()
+    scene.again()
+    texts = "\n".join(told_in(scene.window))
+    assert clock(replay.now_s) in texts
+    assert clock(replay.whole_s) not in texts
     picture = replay.picture()
     assert picture is not None
     assert max(cell.start_s for cell in picture.steps) <= 100.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -134,6 +135,7 @@ def test_a_drill_is_made_run_blind_and_scored(call: Call, tmp_path: Path) -> Non
     code, out, err = call("drill", "run", drill, "--out", run, "--picture", picture)
     assert code == 0, err
     assert "seat" not in out
+    assert not re.search(r"\d (s|min)\b|rig time", out + err)  # its length tells
     assert "seat" not in read_sealed(run).header.id
     assert picture.read_text("utf-8").startswith(
         "<?xml"
