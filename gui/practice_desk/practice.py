@@ -62,6 +62,7 @@ class Practice:
         note: what has to be said, wrong: it is a trouble. at_work: what is being done.
         drills: those at hand, scores: what was made of them, unread: files that are
             neither.
+        answers: the class sheet names what was wrong.
         chosen: number of the drill in the list. draft: what a trainer asks for.
         run_path: of the run of the drill that is on. rig: where a person works it.
         replay, calls, score: of the drill that is on, None without one.
@@ -83,6 +84,7 @@ class Practice:
         self.drills: list[KeptDrill] = []
         self.scores: list[Done] = []
         self.unread: list[Trouble] = []
+        self.answers = False
         self.chosen = 0
         self.draft = Draft()
         self.drill: KeptDrill | None = None
@@ -176,6 +178,7 @@ class Practice:
             if self.page is Page.FAULTS:
                 self.let_go()
             self.page = page
+            self.show_answers(shown=False)
             self.say("")
             self.look_again()
             if page is Page.FAULTS and self.at_work:
@@ -433,10 +436,14 @@ class Practice:
 
         self._beside.run(work, done, self._failed, self._tell)
 
+    def show_answers(self, *, shown: bool) -> None:
+        """Name on the class sheet what was wrong with the drills, or not."""
+        self.answers = shown and self.page is Page.CLASS
+
     def keep_table(self) -> None:
-        """Write all scores as a table."""
+        """Write all scores as a table, with answers where they are shown."""
         try:
-            path = self.folder.keep_table()
+            path = self.folder.keep_table(answers=self.answers)
         except ProofstandError as error:
             self._failed(error)
         else:

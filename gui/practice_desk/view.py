@@ -120,6 +120,9 @@ class PracticeDesk(Desk):
         drills.take_in.connect(lambda path: self._do(lambda m: m.take_in(path)))
         drills.make.connect(lambda draft: self._do(lambda m: m.make(draft)))
         self.class_sheet.keep.connect(lambda: self._do(Practice.keep_table))
+        self.class_sheet.answers.connect(
+            lambda: self._do(lambda m: m.show_answers(shown=not m.answers))
+        )
         self.faults.wanted.connect(
             lambda id, family: self._do(lambda m: m.explain(id, family))
         )
@@ -167,6 +170,7 @@ class PracticeDesk(Desk):
     def come_into_view(self) -> None:
         """Take the focus to what Enter is to press."""
         self.model.look_again()
+        self.model.show_answers(shown=False)
         self.show_now()
         self._take_focus()
 

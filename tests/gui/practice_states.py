@@ -331,6 +331,13 @@ def class_sheet(scene: PracticeScene) -> None:
     scene.again()
 
 
+@state
+def class_sheet_with_answers(scene: PracticeScene) -> None:
+    class_sheet(scene)
+    scene.desk.class_sheet.answers_key.click()
+    scene.again()
+
+
 # --- faults explained ----------------------------------------------------------------
 
 

@@ -311,6 +311,34 @@ def test_a_score_is_kept_as_drill_score_writes_it(
     assert TRAINEE in table.read_text("utf-8")
 
 
+def test_the_class_sheet_names_no_fault_unasked(scene: PracticeScene) -> None:
+    desk, model = scene.desk, scene.model
+    score_it(scene, NICKED, "fail", "zero_drift")
+    model.leave()
+    model.go_to(Page.CLASS)
+    scene.again()
+    fault = CATALOGUE["seat_nicked"].sentence.rstrip(".")
+
+    def told() -> str:
+        return "\n".join(label.text() for label in desk.class_sheet.words)
+
+    assert "of 8 points" in told()
+    assert fault not in told()
+    model.keep_table()
+    desk.class_sheet.answers_key.click()
+    settled()
+    assert f"took {fault} for" in told()
+    model.keep_table()
+    plain, full = sorted((model.folder.folder / "tables").glob("*.csv"))
+    assert "seat_nicked" not in plain.read_text("utf-8")
+    assert "seat_nicked" in full.read_text("utf-8")
+    # it is not there any more for who comes next
+    model.go_to(Page.DRILLS)
+    model.go_to(Page.CLASS)
+    scene.again()
+    assert fault not in told()
+
+
 def test_each_call_is_explained_where_it_was_read(scene: PracticeScene) -> None:
     score_it(scene, NICKED, "fail", "seat_debris")
     score = scene.model.score

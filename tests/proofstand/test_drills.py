@@ -273,7 +273,7 @@ def test_a_class_sheet_counts_first_tries(
         stored,
     ]
     table = tmp_path / "class.csv"
-    code, out, _ = call("drill", "sheet", *files, "--out", table, "--json")
+    code, out, _ = call("drill", "sheet", *files, "--answers", "--out", table, "--json")
     assert code == 0
     found = json.loads(out)
     lines = {t["trainee"]: t for t in found["trainees"]}
@@ -286,7 +286,17 @@ def test_a_class_sheet_counts_first_tries(
     assert len(found["unread"]) == 1
     rows = list(csv.DictReader(table.read_text("utf-8").splitlines()))
     assert [row["done before"] for row in rows] == ["no", "yes", "no"]
-    _, out, _ = call("drill", "sheet", *files)
+    assert {row["fault"] for row in rows} == {HEALTHY}
+    _, out, _ = call("drill", "sheet", *files, "--answers")
+    assert "took none for zero_drift" in out
+    # unasked it names no fault: who reads it may have the drill still to do
+    points_only = tmp_path / "points.csv"
+    _, out, _ = call("drill", "sheet", *files, "--out", points_only)
+    assert "took" not in out
+    assert "zero_drift" not in out + points_only.read_text("utf-8")
+    assert "fault" not in points_only.read_text("utf-8")
+    _, found, _ = call("drill", "sheet", *files, "--json")
+    assert "zero_drift" not in found
     assert "done before, not counted" in out
     assert "Left out" in out
     assert set(CATALOGUE) >= {"zero_drift"}
