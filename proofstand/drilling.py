@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from records.drill import Drill, DrillAnswer
-from records.drillfile import answer_of, folded
+from records.drillfile import answer_of, folded, folded_truth, truth_of
 from records.errors import InputError
 from records.faults import CATALOGUE
 from records.planfile import plan_by_name
@@ -135,7 +135,7 @@ def drill_of_run(path: Path, title: str = "", by: str = "") -> Drill:
         IntegrityError: the file was changed.
     """
     run = read_sealed(path)
-    if run.truth is None:
+    if truth_of(run) is None:
         raise InputError("drill_without_truth", where=str(path))
     if any(id in run.header.id for id in CATALOGUE):
         raise InputError("drill_run_tells", where=str(path), run=run.header.id)
@@ -162,7 +162,7 @@ def make_run(
     where: str,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
-    """Let simulated hands make the test of a drill.
+    """Let simulated hands make the test of a drill; what is wrong lies folded in it.
 
     Args:
         drill: one that is no stored run.
@@ -185,6 +185,7 @@ def make_run(
         out=out,
         run_id=run_id_of(drill),
         tell=tell,
+        kept_truth=folded_truth,
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from records.drill import DIFFICULTIES, DrillAnswer
+from records.drillfile import truth_of
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST, revealed_by
 from records.judgement import FINDINGS, Finding, Judgement, Verdict
@@ -22,8 +23,9 @@ _HEALTHY_SHARE = 0.15
 # What a trainee reads off the trace, by the steps that show it best; the last of them.
 CALLED = ("set_pressure", "lockup_rise", "creep_rate", "external_leak")
 # So near counts as read right: what the measurement itself leaves open, and a tenth of
-# the room that the limit gives, or of the value where nothing limits it (of a rate, no
-# less than cursors resolve). Up to three times as far it is half right. Ours, no source.
+# the room that the limit gives, or of the value where nothing limits it; of a creep rate
+# then no less than cursors resolve. Up to three times as far is half right. Ours, no
+# source.
 _OF_ROOM = 0.1
 _HALF = 3.0
 _COVERS = 1.96  # of a normal distribution, 95 %
@@ -154,8 +156,9 @@ def score(
 
     Raises:
         InputError: ``drill_without_truth``.
+        IntegrityError: ``run_changed``.
     """
-    truth = run.truth
+    truth = truth_of(run)
     if truth is None:
         raise InputError("drill_without_truth", where=run.header.id)
     fault, severity = worst_of(answer, truth)

@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,8 @@ import pytest
 from analysis.judge import judge
 from proofstand.review.drills import HEALTHY, Called, drawn, score, worst_of
 from records.drill import DIFFICULTIES, DrillAnswer
-from records.drillfile import answer_of, read_drill
-from records.errors import InputError
+from records.drillfile import answer_of, folded_truth, read_drill, truth_of
+from records.errors import InputError, IntegrityError
 from records.faults import CATALOGUE, revealed_by
 from records.measure import Kind, Quantity, Reference
 from records.runfile import read_sealed
@@ -136,6 +137,12 @@ def test_a_drill_is_made_run_blind_and_scored(call: Call, tmp_path: Path) -> Non
     assert code == 0, err
     assert "seat" not in out
     assert not re.search(r"\d (s|min)\b|rig time", out + err)  # its length tells
+    # nor does it stand in the file that the trainee is handed
+    whole = run.read_bytes()
+    assert not [word for word in (b"nicked", b"severity", b"faults") if word in whole]
+    truth = truth_of(read_sealed(run))
+    assert truth is not None
+    assert dict(truth["faults"]) == {"seat_nicked": 1.0}
     assert "seat" not in read_sealed(run).header.id
     assert picture.read_text("utf-8").startswith(
         "<?xml"
@@ -216,6 +223,19 @@ def test_a_fault_of_no_severity_is_none() -> None:
     assert worst_of(DrillAnswer(faults=("zero_drift:0",)), {}) == (HEALTHY, 0.0)
     two = DrillAnswer(faults=("zero_drift:0", "seat_nicked:0.2"))
     assert worst_of(two, {}) == ("seat_nicked", 0.2)
+
+
+def test_what_was_true_is_read_folded_or_plain() -> None:
+    run = read_sealed(GOOD)
+    assert run.truth is not None
+    assert truth_of(run) == run.truth  # as runs have it that were made before
+    packed = folded_truth(run.truth)
+    assert "findings" not in str(packed)
+    assert truth_of(replace(run, truth=packed)) == run.truth
+    assert truth_of(replace(run, truth=None)) is None
+    for spoilt in ("no such thing", "0" * 20):
+        with pytest.raises(IntegrityError, match="run_changed"):
+            truth_of(replace(run, truth={"folded": spoilt}))
 
 
 def test_a_drill_that_was_changed_or_is_newer(
