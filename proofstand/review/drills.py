@@ -23,9 +23,9 @@ _HEALTHY_SHARE = 0.15
 # What a trainee reads off the trace, by the steps that show it best; the last of them.
 CALLED = ("set_pressure", "lockup_rise", "creep_rate", "external_leak")
 # So near counts as read right: what the measurement itself leaves open, and a tenth of
-# the room that the limit gives, or of the value where nothing limits it; of a creep rate
-# then no less than cursors resolve. Up to three times as far is half right. Ours, no
-# source.
+# the room that the limit gives, or of the value where nothing limits it; of a creep
+# that is at least what cursors resolve. Up to three times as far is half right. Ours,
+# no source.
 _OF_ROOM = 0.1
 _HALF = 3.0
 _COVERS = 1.96  # of a normal distribution, 95 %
