@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from analysis.judge import judge
+from proofstand.conduct import Fitted, remarks_on
 from proofstand.drilling import make_run, run_of_drill
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from proofstand.review.drills import score
@@ -51,8 +52,18 @@ def scored(
     replay: Replay,
     trainee: str,
     folder: PracticeFolder,
+    fitted: tuple[Fitted, ...] | None = None,
 ) -> Score:
     """Score what was called, and keep it.
+
+    Args:
+        kept: the drill.
+        run_path: of its run.
+        calls: what was called.
+        replay: of the run.
+        trainee: who called.
+        folder: where the score is kept.
+        fitted: what a person fitted while working it, None where simulated hands did.
 
     Raises:
         ProofstandError: drill or run can't be used any more, or nothing be written.
@@ -73,4 +84,5 @@ def scored(
         drill=drill.title,
         trainee=trainee,
         path=path,
+        remarks=() if fitted is None else remarks_on(run, fitted),
     )

@@ -13,6 +13,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from proofstand.commands.window import WindowOptions
+from proofstand.conduct import Fitted
 from proofstand.drilling import run_of_drill
 from proofstand.fault_pages import FaultPage
 from proofstand.hand_worked import HandWorkedRig
@@ -66,6 +67,7 @@ class Practice:
         chosen: number of the drill in the list. draft: what a trainer asks for.
         run_path: of the run of the drill that is on. rig: where a person works it.
         replay, calls, score: of the drill that is on, None without one.
+        fitted: what a person fitted while working it, None where simulated hands did.
         fault, family: of the page on a fault; explained: that page, None before.
         leaving: whether a press on leaving the drill stands.
         typed: a value that is typed instead of read, None while it follows the cursors.
@@ -94,6 +96,7 @@ class Practice:
         self.calls: Calls | None = None
         self.score: Score | None = None
         self.typed: str | None = None
+        self.fitted: tuple[Fitted, ...] | None = None
         self.fault, self.family = fault_lines()[0][0], FAMILIES[0]
         self.explained: Explained | None = None
         self._clock = clock
@@ -255,7 +258,7 @@ class Practice:
         self.drill, self.run_path = kept, path
         self.replay = Replay(run, self._clock)
         self.calls = calls_of(run.header.plan)
-        self.score, self.typed = None, None
+        self.score = self.typed = self.fitted = None
         self.page = Page.REPLAY
         return self.replay
 
@@ -303,6 +306,7 @@ class Practice:
             return
         self.leaving.forget()
         replay = self._show_run(kept, run, rig.out)
+        self.fitted = tuple(rig.fitted)
         replay.show_until(replay.whole_s)
 
     def _tell(self, words: str) -> None:
@@ -400,11 +404,11 @@ class Practice:
         kept, path = self.drill, self.run_path
         if kept is None or path is None or self.at_work:
             return
-        trainee, folder = self.trainee.strip(), self.folder
+        trainee, folder, fitted = self.trainee.strip(), self.folder, self.fitted
         self.at_work = said("score", "at_work")
 
         def work(handle: Handle) -> Score:
-            return scored(kept, path, calls, replay, trainee, folder)
+            return scored(kept, path, calls, replay, trainee, folder, fitted)
 
         def done(made: Score) -> None:
             self.at_work = ""

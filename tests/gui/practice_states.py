@@ -15,6 +15,7 @@ from gui.practice_desk.explained import explained
 from gui.practice_desk.practice import Page, Practice
 from gui.practice_desk.view import PracticeDesk
 from gui.practice_desk.wording import said
+from proofstand.conduct import Fitted, remarks_on
 from proofstand.fault_pages import HEALTHY
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from records.drill import Drill, DrillAnswer
@@ -294,6 +295,18 @@ def score_right(scene: PracticeScene) -> None:
 def score_wrong(scene: PracticeScene) -> None:
     score_it(scene, STICKS, "pass", "none")
     scene.desk.score.explain("lockup_rise")
+    scene.again()
+
+
+@state
+def score_with_remarks(scene: PracticeScene) -> None:
+    score_it(scene, STICKS, "fail", "seat_worn")
+    model = scene.model
+    assert model.score is not None
+    at = scene.hold_of("set")
+    remarks = remarks_on(model.score.run, [Fitted(at, "regulator"), Fitted(at, "open")])
+    assert len(remarks) == 4
+    model.score = replace(model.score, remarks=remarks)
     scene.again()
 
 

@@ -124,6 +124,7 @@ def test_handles_are_moved_by_keys_and_enter_confirms(scene: PracticeScene) -> N
     assert 0.0 < rig.shares["vent_inlet"] < 0.01
     scene.desk.rig.valves.fixtures.lines["blank"].click()
     assert rig.fixture == "blank"
+    assert [each.what for each in rig.fitted][-1] == "blank"
     # a scan confirms nothing, Enter by itself does
     QTest.keyClicks(scene.desk, "LV-1042")
     QTest.keyClick(scene.desk, Qt.Key.Key_Return)
