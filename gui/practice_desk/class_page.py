@@ -99,6 +99,9 @@ class ClassPage(QWidget):
             again = f"  ({said('class', 'again')})" if each.again else ""
             told = f"{each.when[:10]}   {plain(each.title)}{hard}:"
             told += f" {each.points:g} of {each.of:g}{again}"
+            if self._model.answers:
+                fault = cause_words(each.fault).rstrip(".")
+                told += f"   {said('class', 'was', fault=fault)}"
             self._line(f"      {told}", "text")
         if not self._model.answers:
             return

@@ -225,6 +225,7 @@ def _sheet_lines(
             f"  {each.when[:10]}  {plain(each.title)}"
             + (f", {each.difficulty}" if each.difficulty else "")
             + f": {each.points:g} of {each.of:g}"
+            + (f"; what was wrong: {each.fault}" if answers else "")
             + ("  (done before, not counted)" if each.again else "")
             for each in done
             if each.trainee == one.name
@@ -273,6 +274,8 @@ def _sheet_json(
                 "points": each.points,
                 "of": each.of,
                 "again": each.again,
+                "fault": each.fault if answers else None,
+                "called": (each.called or None) if answers else None,
             }
             for each in done
         ],

@@ -328,6 +328,7 @@ def test_the_class_sheet_names_no_fault_unasked(scene: PracticeScene) -> None:
     desk.class_sheet.answers_key.click()
     settled()
     assert f"took {fault} for" in told()
+    assert f"What was wrong: {fault}" in told()
     model.keep_table()
     plain, full = sorted((model.folder.folder / "tables").glob("*.csv"))
     assert "seat_nicked" not in plain.read_text("utf-8")

@@ -309,6 +309,7 @@ def test_a_class_sheet_counts_first_tries(
     assert {row["fault"] for row in rows} == {HEALTHY}
     _, out, _ = call("drill", "sheet", *files, "--answers")
     assert "took none for zero_drift" in out
+    assert "what was wrong: none" in out
     # unasked it names no fault: who reads it may have the drill still to do
     points_only = tmp_path / "points.csv"
     _, out, _ = call("drill", "sheet", *files, "--out", points_only)
@@ -317,6 +318,7 @@ def test_a_class_sheet_counts_first_tries(
     assert "fault" not in points_only.read_text("utf-8")
     _, found, _ = call("drill", "sheet", *files, "--json")
     assert "zero_drift" not in found
+    assert {each["fault"] for each in json.loads(found)["scores"]} == {None}
     assert "done before, not counted" in out
     assert "Left out" in out
     assert set(CATALOGUE) >= {"zero_drift"}
