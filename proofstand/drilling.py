@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from records.drill import Drill, DrillAnswer
-from records.drillfile import answer_of, folded
+from records.drillfile import answer_of, folded, folded_truth, truth_of
 from records.errors import InputError
 from records.faults import CATALOGUE
 from records.planfile import plan_by_name
@@ -48,7 +48,8 @@ def made_drill(
 
     Raises:
         InputError: unknown family, plan or fault; a fault that this regulator can't
-            have; nothing that can be drawn; a seed below 0 or too large.
+            have, or one of severity 0; nothing that can be drawn; a seed below 0 or
+            too large.
     """
     if family not in PLANS:
         known = ", ".join(PLANS)
@@ -62,7 +63,9 @@ def made_drill(
         faults = drawn(plan, difficulty, seed, _fitting(family, seed))
     else:
         _check_fit(family, seed, faults)
-        faults = tuple(f"{id}:{s:g}" for id, s in parsed_faults(faults).items())
+        severities = parsed_faults(faults)
+        _refuse_none(severities)
+        faults = tuple(f"{id}:{s:g}" for id, s in severities.items())
     return _drill(
         DrillAnswer(seed=seed, faults=tuple(faults)),
         family,
@@ -100,6 +103,13 @@ def _check_fit(family: str, seed: int, faults: Sequence[str]) -> None:
     SimulatedRig(seed, parsed_faults(faults), family=FAMILIES[family])
 
 
+def _refuse_none(severities: Mapping[str, float]) -> None:
+    """Refuse a fault that is none: it would be scored as one."""
+    for id, severity in severities.items():
+        if severity == 0.0:
+            raise InputError("drill_severity_none", where=id)
+
+
 def _fitting(family: str, seed: int) -> list[str]:
     found = []
     for id in CATALOGUE:
@@ -125,7 +135,7 @@ def drill_of_run(path: Path, title: str = "", by: str = "") -> Drill:
         IntegrityError: the file was changed.
     """
     run = read_sealed(path)
-    if run.truth is None:
+    if truth_of(run) is None:
         raise InputError("drill_without_truth", where=str(path))
     if any(id in run.header.id for id in CATALOGUE):
         raise InputError("drill_run_tells", where=str(path), run=run.header.id)
@@ -152,7 +162,7 @@ def make_run(
     where: str,
     tell: Callable[[SessionEvent], None] = lambda event: None,
 ) -> Simulated:
-    """Let simulated hands make the test of a drill.
+    """Let simulated hands make the test of a drill; what is wrong lies folded in it.
 
     Args:
         drill: one that is no stored run.
@@ -175,6 +185,7 @@ def make_run(
         out=out,
         run_id=run_id_of(drill),
         tell=tell,
+        kept_truth=folded_truth,
     )
 
 

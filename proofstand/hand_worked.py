@@ -2,7 +2,7 @@
 
 The wire, the recorder, the procedure and the journal are those of any test; only the
 gas is simulated. What is wrong with it stands in no file and no text before the end,
-when what was true of the gas is written behind the record.
+when what was true of the gas is written behind the record, folded.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from records.drill import Drill
-from records.drillfile import answer_of
+from records.drillfile import answer_of, folded_truth
 from records.errors import InputError
 from records.journal import read_journal
 from records.measure import Kind, to_unit
@@ -199,7 +199,7 @@ class HandWorkedRig:
         findings = true_findings(
             self._history, marks, {s.id: s.kind for s in steps}, read_after_s
         )
-        return {**self._simulated.truth(), "findings": findings}
+        return folded_truth({**self._simulated.truth(), "findings": findings})
 
 
 def position_words(valve: HandValve, position: float, plan: Plan) -> str:

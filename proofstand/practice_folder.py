@@ -153,14 +153,18 @@ class PracticeFolder:
                 unread.append(trouble(error))
         return in_order(found), unread
 
-    def keep_table(self) -> Path:
+    def keep_table(self, *, answers: bool = False) -> Path:
         """Write all scores as a table; return its file.
+
+        Args:
+            answers: name what was wrong with the drills.
 
         Raises:
             InputError: ``file_unwritable``.
         """
         path = self._free(self._place("tables"), "class", ".csv")
-        write_once(path, class_table(self.scores()[0]).encode("utf-8"), "file")
+        table = class_table(self.scores()[0], answers=answers)
+        write_once(path, table.encode("utf-8"), "file")
         return path
 
     # --- inside ----------------------------------------------------------------------
@@ -176,6 +180,8 @@ class PracticeFolder:
     @staticmethod
     def _free(folder: Path, stem: str, suffix: str) -> Path:
         number = 1
-        while (path := folder / f"{stem}-{number}{suffix}").exists():
+        while (path := folder / f"{stem}-{number}{suffix}").exists() or (
+            path.with_suffix(".journal").exists()  # of a test that was left
+        ):
             number += 1
         return path

@@ -432,6 +432,7 @@ def simulate(
     run_id: str = "",
     show: Callable[[SimulatedRig], None] = lambda rig: None,
     tell: Callable[[SessionEvent], None] = lambda event: None,
+    kept_truth: Callable[[Mapping[str, Any]], Mapping[str, Any]] = dict,
 ) -> Simulated:
     """Make a sealed run of a simulated regulator, the same for the same seed.
 
@@ -451,6 +452,7 @@ def simulate(
         run_id: of the run; "" makes one that tells what it is.
         show: is given the rig before anything is done, to look at and no more.
         tell: hears what the session tells.
+        kept_truth: gives what was true of the gas as it is to stand in the file.
 
     Raises:
         InputError: unknown family, fault, mistake or plan; a family without a plan; a
@@ -507,11 +509,9 @@ def simulate(
 
     marks: list[Mark] = []
 
-    def truth() -> dict[str, Any]:
-        return {
-            **simulated.truth(),
-            "findings": true_findings(history, marks, kinds, read_after_s),
-        }
+    def truth() -> Mapping[str, Any]:
+        findings = true_findings(history, marks, kinds, read_after_s)
+        return kept_truth({**simulated.truth(), "findings": findings})
 
     clock = VirtualClock(simulated)
     instruments = [
@@ -563,7 +563,7 @@ def simulate(
         clock=clock,
         tell=listen,
         hands=_Worker(hands, simulated.move),
-        truth=simulated.truth(),
+        truth=kept_truth(simulated.truth()),
         truth_at_end=truth,
     )
     try:

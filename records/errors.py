@@ -98,6 +98,7 @@ INPUT_IDS = frozenset(
         "fault_unknown",
         "fault_not_fitted",
         "drill_nothing_to_draw",
+        "drill_severity_none",
         "drill_without_truth",
         "drill_run_tells",
         "drill_run_in_parts",

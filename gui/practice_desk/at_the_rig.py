@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from proofstand.conduct import Fitted
 from proofstand.hand_worked import FIXTURES, HandValve, HandWorkedRig, position_words
 from proofstand.procedure.engine import Command
 from proofstand.words.sentences import trouble
@@ -18,7 +19,7 @@ from records.errors import InputError
 
 from ..bench_desk.live import Live
 from ..bench_desk.presenter import Presenter
-from ..bench_desk.screen import Phase, Screen
+from ..bench_desk.screen import AlarmShown, Phase, Screen
 from ..session_thread import SessionThread, Tell
 
 
@@ -33,6 +34,7 @@ class AtTheRig:
     Attributes:
         shares: how far each handle stands, 0 to 1, by name.
         fixture: what is fitted: ``open``, ``blank`` or ``regulator``.
+        fitted: what was fitted before, and when.
     """
 
     def __init__(
@@ -47,6 +49,7 @@ class AtTheRig:
         self.plan, self.valves = self._rig.plan, self._rig.valves
         self.shares = {valve.name: 0.0 for valve in self.valves}
         self.fixture = "open"
+        self.fitted: list[Fitted] = []
         self.presenter = Presenter(clock=clock)
 
         def task(tell: Tell, commands: Callable[[], Iterable[Command]]) -> None:
@@ -69,6 +72,8 @@ class AtTheRig:
 
     def fit(self, fixture: str) -> None:
         """Fit something between the two connections."""
+        if fixture != self.fixture:
+            self.fitted.append(Fitted(self.presenter.now_s, fixture))
         self.fixture = fixture
         self._rig.move("fixture", float(FIXTURES[fixture]))
 
@@ -137,6 +142,11 @@ class AtTheRig:
         """Let nothing of it outlive the window."""
         self.thread.join()
         self._rig.close()
+
+    @property
+    def alarm(self) -> AlarmShown | None:
+        """The gravest alarm of this test that stands."""
+        return self.presenter.alarm
 
     def screen(self) -> Screen:
         """Return what is shown, without a finding, an interval or a cause."""

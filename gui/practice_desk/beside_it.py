@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from analysis.judge import judge
+from proofstand.conduct import Fitted, remarks_on
 from proofstand.drilling import make_run, run_of_drill
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from proofstand.review.drills import score
@@ -13,10 +14,9 @@ from proofstand.review.sheet import score_json
 from proofstand.session import Marked, SessionEvent
 from records.drillfile import answer_of
 from records.errors import InputError
-from records.run import MarkKind, Run
+from records.run import Run
 
 from ..background import Handle
-from ..bench_desk.wording import step_words
 from .calling import Calls
 from .replaying import Replay
 from .scoring import Score
@@ -31,19 +31,17 @@ def opened(kept: KeptDrill, folder: PracticeFolder, handle: Handle) -> Run:
     """
     drill, where = kept.drill, str(kept.path)
 
-    def tell(event: SessionEvent) -> None:
+    def look(event: SessionEvent) -> None:
         if isinstance(event, Marked):
             handle.look()
-            if event.mark.kind is MarkKind.STEP_BEGIN:
-                step = step_words(event.mark.step)
-                at = f"{event.mark.t_s:.0f}"
-                handle.tell(said("replay", "making", step=step, at=at))
 
     path = folder.run_path(drill)
     if not path.exists():
         if drill.run:
             raise InputError("drill_run_missing", where=where, run=drill.run)
-        make_run(drill, folder.run_place(drill), where, tell)
+        # no step and no time: how far it came would tell what is wrong
+        handle.tell(said("replay", "making"))
+        make_run(drill, folder.run_place(drill), where, look)
     return run_of_drill(drill, path, where)
 
 
@@ -54,8 +52,18 @@ def scored(
     replay: Replay,
     trainee: str,
     folder: PracticeFolder,
+    fitted: tuple[Fitted, ...] | None = None,
 ) -> Score:
     """Score what was called, and keep it.
+
+    Args:
+        kept: the drill.
+        run_path: of its run.
+        calls: what was called.
+        replay: of the run.
+        trainee: who called.
+        folder: where the score is kept.
+        fitted: what a person fitted while working it, None where simulated hands did.
 
     Raises:
         ProofstandError: drill or run can't be used any more, or nothing be written.
@@ -76,4 +84,5 @@ def scored(
         drill=drill.title,
         trainee=trainee,
         path=path,
+        remarks=() if fitted is None else remarks_on(run, fitted),
     )

@@ -191,10 +191,9 @@ class CallPanel(QWidget):
             self.play_key.setText(said("replay", words))
             self.play_key.setAccessibleName(said("replay", words))
         self.play_key.setEnabled(not replay.at_end)
-        now, whole = clock(replay.now_s), clock(replay.whole_s)
-        put(
-            self.goes, said("replay", "speed", now=now, whole=whole, speed=replay.speed)
-        )
+        # how long it is would tell that it was given up early
+        now = clock(replay.now_s)
+        put(self.goes, said("replay", "speed", now=now, speed=replay.speed))
 
     def take_focus(self) -> None:
         """Give the focus to what Enter is to press."""

@@ -17,14 +17,15 @@ from .wording import said
 
 
 class ClassPage(QWidget):
-    """Shows what the scores in the folder come to."""
+    """Shows what the scores come to; what was wrong with a drill only when asked."""
 
     keep = Signal()
+    answers = Signal()
 
     def __init__(self, theme: Theme, model: Practice) -> None:
         super().__init__()
         self._theme, self._model = theme, model
-        self._shown: list[Done] | None = None
+        self._shown: tuple[list[Done], bool] | None = None
         px = theme.px
         head = QLabel(said("class", "head"))
         head.setFont(theme.font("large"))
@@ -39,9 +40,13 @@ class ClassPage(QWidget):
         self.keep_key = key(theme, said("class", "keep"))
         self.keep_key.setMinimumHeight(px(40))
         self.keep_key.clicked.connect(self.keep)
+        self.answers_key = key(theme, said("class", "answers"))
+        self.answers_key.setMinimumHeight(px(40))
+        self.answers_key.clicked.connect(self.answers)
         foot = QHBoxLayout()
         foot.setSpacing(px(14))
         foot.addWidget(self.keep_key)
+        foot.addWidget(self.answers_key)
         foot.addWidget(self.note, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(px(24), px(10), px(24), px(14))
@@ -58,18 +63,24 @@ class ClassPage(QWidget):
         ink = self._theme.inks.fails if model.wrong else self._theme.inks.ink
         self.note.setStyleSheet(f"color: {ink};")
         self.keep_key.setEnabled(bool(model.scores))
-        if model.scores == self._shown:
+        self.answers_key.setEnabled(bool(model.scores))
+        words = said("class", "answers_away" if model.answers else "answers")
+        if self.answers_key.text() != words:
+            self.answers_key.setText(words)
+            self.answers_key.setAccessibleName(words)
+        if (model.scores, model.answers) == self._shown:
             return
-        self._shown = list(model.scores)
+        scores = list(model.scores)
+        self._shown = (scores, model.answers)
         for old in self.words:
             self._lines.removeWidget(old)
             old.hide()
             old.deleteLater()
         self.words = []
-        if not self._shown:
+        if not scores:
             self._line(said("class", "none"), "lead")
-        for one in class_sheet(self._shown):
-            self._trainee(one, [d for d in self._shown if d.trainee == one.name])
+        for one in class_sheet(scores):
+            self._trainee(one, [d for d in scores if d.trainee == one.name])
 
     def _trainee(self, one: Trainee, done: list[Done]) -> None:
         share = 100.0 * one.points / one.of if one.of else 0.0
@@ -88,7 +99,12 @@ class ClassPage(QWidget):
             again = f"  ({said('class', 'again')})" if each.again else ""
             told = f"{each.when[:10]}   {plain(each.title)}{hard}:"
             told += f" {each.points:g} of {each.of:g}{again}"
+            if self._model.answers:
+                fault = cause_words(each.fault).rstrip(".")
+                told += f"   {said('class', 'was', fault=fault)}"
             self._line(f"      {told}", "text")
+        if not self._model.answers:
+            return
         for fault, called, n in one.mixed_up:
             way = "mixed_more" if n > 1 else "mixed"
             took = cause_words(called).rstrip(".") or said("class", "nothing")

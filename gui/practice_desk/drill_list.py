@@ -83,10 +83,9 @@ def _number(typed: str, name: str) -> float:
         value = float(typed.strip().replace(",", "."))
     except ValueError:
         value = -1.0
-    if not 0.0 <= value <= 1.0:
-        raise InputError(
-            "value_wrong", key=name, given=repr(typed.strip()), right="0 to 1"
-        )
+    if not 0.0 < value <= 1.0:
+        given, right = repr(typed.strip()), said("make", "severity_right")
+        raise InputError("value_wrong", key=name, given=given, right=right)
     return value
 
 

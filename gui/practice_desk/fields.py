@@ -9,14 +9,16 @@ from PySide6.QtWidgets import (
     QComboBox,
     QGridLayout,
     QLabel,
+    QPushButton,
     QScrollArea,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
-from ..pieces import OwnEnter, line
+from ..pieces import OwnEnter, line, restyle
 from ..theme import Theme
+from .wording import said
 
 FIELD_PX = 34
 
@@ -84,3 +86,12 @@ def scrolled(*inside: QWidget) -> QScrollArea:
     layout.addStretch(1)
     area.setWidget(holds)
     return area
+
+
+def show_leaving(key: QPushButton, *, asked: bool) -> None:
+    """Let the key that leaves a drill ask in its place, once it was pressed."""
+    words = said("replay", "leave_sure" if asked else "leave")
+    if key.text() != words:
+        key.setText(words)
+        key.setAccessibleName(words)
+    restyle(key, "grave", "true" if asked else "false")

@@ -13,6 +13,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from proofstand.commands.window import WindowOptions
+from proofstand.conduct import Fitted
 from proofstand.drilling import run_of_drill
 from proofstand.fault_pages import FaultPage
 from proofstand.hand_worked import HandWorkedRig
@@ -28,6 +29,7 @@ from .beside_it import opened, scored
 from .calling import CAUSE, VERDICT, Calls, Measure, calls_of, measured, typed_call
 from .drill_list import Draft, DrillRow, made_of, row_of
 from .explained import FAMILIES, Explained, explained, fault_lines, made_page
+from .pressed_twice import PressedTwice
 from .replaying import Replay
 from .scoring import Score
 from .wording import said
@@ -61,10 +63,13 @@ class Practice:
         note: what has to be said, wrong: it is a trouble. at_work: what is being done.
         drills: those at hand, scores: what was made of them, unread: files that are
             neither.
+        answers: the class sheet names what was wrong.
         chosen: number of the drill in the list. draft: what a trainer asks for.
         run_path: of the run of the drill that is on. rig: where a person works it.
         replay, calls, score: of the drill that is on, None without one.
+        fitted: what a person fitted while working it, None where simulated hands did.
         fault, family: of the page on a fault; explained: that page, None before.
+        leaving: whether a press on leaving the drill stands.
         typed: a value that is typed instead of read, None while it follows the cursors.
     """
 
@@ -81,6 +86,7 @@ class Practice:
         self.drills: list[KeptDrill] = []
         self.scores: list[Done] = []
         self.unread: list[Trouble] = []
+        self.answers = False
         self.chosen = 0
         self.draft = Draft()
         self.drill: KeptDrill | None = None
@@ -90,9 +96,11 @@ class Practice:
         self.calls: Calls | None = None
         self.score: Score | None = None
         self.typed: str | None = None
+        self.fitted: tuple[Fitted, ...] | None = None
         self.fault, self.family = fault_lines()[0][0], FAMILIES[0]
         self.explained: Explained | None = None
         self._clock = clock
+        self.leaving = PressedTwice(clock)
         self._beside = Background()
         self._served: list[HandWorkedRig] = []
         # what was let go of may still be ending, and writes beside the same file
@@ -104,7 +112,12 @@ class Practice:
     @property
     def busy(self) -> bool:
         """Something is at work beside the window."""
-        return self._beside.busy or (self.rig is not None and not self.rig.over)
+        return self._beside.busy or self.running
+
+    @property
+    def running(self) -> bool:
+        """A test is worked by hand; who closes the window is asked first."""
+        return self.rig is not None and not self.rig.over
 
     def let_go(self) -> None:
         """End what is at work as soon as it may be ended."""
@@ -130,7 +143,8 @@ class Practice:
         if self.rig is not None:
             self.rig.beat()
             self._look_at_end(self.rig)
-        return came or playing or self.rig is not None
+        forgot = self.leaving.ran_out()
+        return came or playing or forgot or self.rig is not None
 
     @property
     def blind(self) -> bool:
@@ -167,6 +181,7 @@ class Practice:
             if self.page is Page.FAULTS:
                 self.let_go()
             self.page = page
+            self.show_answers(shown=False)
             self.say("")
             self.look_again()
             if page is Page.FAULTS and self.at_work:
@@ -243,7 +258,7 @@ class Practice:
         self.drill, self.run_path = kept, path
         self.replay = Replay(run, self._clock)
         self.calls = calls_of(run.header.plan)
-        self.score, self.typed = None, None
+        self.score = self.typed = self.fitted = None
         self.page = Page.REPLAY
         return self.replay
 
@@ -289,14 +304,23 @@ class Practice:
             self.leave()
             self._failed(error)
             return
+        self.leaving.forget()
         replay = self._show_run(kept, run, rig.out)
+        self.fitted = tuple(rig.fitted)
         replay.show_until(replay.whole_s)
 
     def _tell(self, words: str) -> None:
         self.at_work = words
 
+    def press_leave(self) -> None:
+        """Take a press on leaving; while a drill is on, the second one counts."""
+        on = self.running or self.page is Page.REPLAY
+        if not on or self.leaving.press():
+            self.leave()
+
     def leave(self) -> None:
         """Leave a drill or its score for the list."""
+        self.leaving.forget()
         self._beside.let_go()
         if self.rig is not None:  # what was recorded of it stays
             self.rig.let_go()
@@ -380,11 +404,11 @@ class Practice:
         kept, path = self.drill, self.run_path
         if kept is None or path is None or self.at_work:
             return
-        trainee, folder = self.trainee.strip(), self.folder
+        trainee, folder, fitted = self.trainee.strip(), self.folder, self.fitted
         self.at_work = said("score", "at_work")
 
         def work(handle: Handle) -> Score:
-            return scored(kept, path, calls, replay, trainee, folder)
+            return scored(kept, path, calls, replay, trainee, folder, fitted)
 
         def done(made: Score) -> None:
             self.at_work = ""
@@ -416,10 +440,14 @@ class Practice:
 
         self._beside.run(work, done, self._failed, self._tell)
 
+    def show_answers(self, *, shown: bool) -> None:
+        """Name on the class sheet what was wrong with the drills, or not."""
+        self.answers = shown and self.page is Page.CLASS
+
     def keep_table(self) -> None:
-        """Write all scores as a table."""
+        """Write all scores as a table, with answers where they are shown."""
         try:
-            path = self.folder.keep_table()
+            path = self.folder.keep_table(answers=self.answers)
         except ProofstandError as error:
             self._failed(error)
         else:

@@ -11,7 +11,7 @@ from ..theme import Theme
 from .call_panel import CallPanel
 from .calling import VERDICT, Call, causes_of
 from .choices import Choices
-from .fields import scrolled
+from .fields import scrolled, show_leaving
 from .practice import Practice
 from .wording import said
 
@@ -67,6 +67,7 @@ class ReplayPage(QWidget):
         replay, calls = model.replay, model.calls
         if replay is None or calls is None:
             return
+        show_leaving(self.leave_key, asked=model.leaving.asked)
         picture = replay.picture()
         if picture is not None:
             glide = replay.playing and not picture.looking

@@ -12,6 +12,7 @@ from ..bench_desk.view import Halves, TraceArea
 from ..pieces import Rule, key
 from ..theme import Theme
 from .at_the_rig import AtTheRig
+from .fields import show_leaving
 from .practice import Practice
 from .valve_panel import ValvePanel
 from .wording import said
@@ -109,14 +110,20 @@ class RigPage(QWidget):
             rig.confirm()
             self.show_now()
 
+    @property
+    def sounds(self) -> bool:
+        """This test has an alarm that nobody has heard."""
+        return self._model.rig is not None and _sounds(self._model.rig.alarm)
+
     def show_now(self) -> None:
         """Show the test as it is now."""
         rig = self._model.rig
         if rig is None:
             return
+        show_leaving(self.leave_key, asked=self._model.leaving.asked)
         screen = rig.screen()
         self.strip.show_strip(_strip(screen))
-        self.heard_key.setVisible(screen.alarm is not None and bool(screen.alarm.key))
+        self.heard_key.setVisible(_sounds(screen.alarm))
         if screen.picture is not None and screen.picture.lanes:
             glide = screen.phase is Phase.RUNNING and not screen.picture.looking
             short = self.strip.isVisible()
@@ -132,6 +139,10 @@ class RigPage(QWidget):
         self.valves.make(rig.valves)
         words = {valve.name: rig.words(valve.name) for valve in rig.valves}
         self.valves.show_positions(rig.shares, words, rig.fixture)
+
+
+def _sounds(alarm: AlarmShown | None) -> bool:
+    return alarm is not None and bool(alarm.key)
 
 
 def _strip(screen: Screen) -> Strip | None:

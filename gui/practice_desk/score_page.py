@@ -180,9 +180,10 @@ class _Row:
         self.right = FittedLine(theme, "text", ink=theme.inks.soft, name=told.name)
         way = "true_near" if told.near else "true"
         right = said("score", way, right=told.right, near=told.near)
-        self.called.put(said("score", "called", called=told.called))
+        called = said("score", "called", called=told.called)
+        self.called.put(called, told.short)
         self.right.put(right)
-        spoken = f"{told.name}: {told.word}, {told.got}; {self.called.text()}; {right}"
+        spoken = f"{told.name}: {told.word}, {told.got}; {called}; {right}"
         self.name.setAccessibleName(spoken)
         self.name.setToolTip(spoken)
         said_of = QWidget()

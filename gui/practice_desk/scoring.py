@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from proofstand.conduct import Remark
 from proofstand.drawing.bar import Bar, BarState
 from proofstand.report import fault_text
 from proofstand.review.drills import HEALTHY, Item, Scored
@@ -29,6 +30,7 @@ from .found_where import (
     picture_about,
     slope_through,
 )
+from .remarked import remark_lines
 from .replaying import Replay
 from .wording import known, said
 
@@ -39,7 +41,8 @@ class ScoreRow:
 
     Attributes:
         word: right, half right, not right or nothing said. state: the same as a shape.
-        called, right: with unit and reference. near: so far off is still right.
+        called, right: with unit and reference. short: called, where room lacks.
+        near: so far off is still right.
         bar: where the call lies about the truth, None for a word.
     """
 
@@ -49,6 +52,7 @@ class ScoreRow:
     state: BarState
     got: str
     called: str
+    short: str
     right: str
     near: str
     bar: Bar | None
@@ -60,6 +64,7 @@ class Score:
 
     Attributes:
         drill: its title. path: the score's file. run: that was scored.
+        remarks: on how a person worked the rig; they have no points.
     """
 
     scored: Scored
@@ -70,6 +75,7 @@ class Score:
     drill: str
     trainee: str
     path: Path
+    remarks: tuple[Remark, ...] = ()
 
     @property
     def head(self) -> str:
@@ -79,8 +85,8 @@ class Score:
 
     @property
     def lines(self) -> tuple[str, ...]:
-        """What was wrong, where to look, what looks the same."""
-        return what_was_wrong(self.scored)
+        """What was wrong, where to look, what looks the same; how it was worked."""
+        return (*what_was_wrong(self.scored), *remark_lines(self.remarks, self.run))
 
     @property
     def rows(self) -> tuple[ScoreRow, ...]:
@@ -90,10 +96,13 @@ class Score:
     def _row(self, item: Item) -> ScoreRow:
         told = item_told(item, self.replay.plan)
         state, word = _standing(item)
-        called, right = told.called, told.right
+        called, right, short = told.called, told.right, ""
         if item.what == "cause":
-            picked = {c.id: c.words for c in causes_of(self.replay.plan)}
-            called = picked.get(called) or cause_words(called).rstrip(".")
+            picked = {c.id: c for c in causes_of(self.replay.plan)}
+            if called in picked:
+                called, short = picked[called].words, picked[called].short
+            else:
+                called = cause_words(called).rstrip(".")
             right = cause_words(right).rstrip(".")
         return ScoreRow(
             what=item.what,
@@ -102,6 +111,7 @@ class Score:
             state=state,
             got=told.got,
             called=called or said("score", "nothing_said"),
+            short=short,
             right=right,
             near=told.near,
             bar=_bar(item, state),

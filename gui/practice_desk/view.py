@@ -34,7 +34,10 @@ from .score_page import ScorePage
 from .wording import said
 
 _ZOOM = {Qt.Key.Key_Up: 0.5, Qt.Key.Key_Down: 2.0}
-_ARROWS = (Qt.Key.Key_Left, Qt.Key.Key_Right, *_ZOOM)
+_SIDEWAYS = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
+_ARROWS = (*_SIDEWAYS, *_ZOOM)
+_ALT = Qt.KeyboardModifier.AltModifier
+_COMMANDS = Qt.KeyboardModifier.ControlModifier | _ALT
 _ENTER = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 # Signs that a label may hold too: they count once no other one followed at once.
 _SIGNS: dict[str, tuple[str, tuple[float, ...]]] = {
@@ -117,11 +120,14 @@ class PracticeDesk(Desk):
         drills.take_in.connect(lambda path: self._do(lambda m: m.take_in(path)))
         drills.make.connect(lambda draft: self._do(lambda m: m.make(draft)))
         self.class_sheet.keep.connect(lambda: self._do(Practice.keep_table))
+        self.class_sheet.answers.connect(
+            lambda: self._do(lambda m: m.show_answers(shown=not m.answers))
+        )
         self.faults.wanted.connect(
             lambda id, family: self._do(lambda m: m.explain(id, family))
         )
-        self.rig.leave.connect(lambda: self._do(Practice.leave))
-        replay.leave.connect(lambda: self._do(Practice.leave))
+        self.rig.leave.connect(lambda: self._do(Practice.press_leave))
+        replay.leave.connect(lambda: self._do(Practice.press_leave))
         replay.go_to_call.connect(lambda n: self._do(lambda m: m.go_to_call(n)))
         panel = replay.panel
         panel.call.connect(lambda: self._do(Practice.call_it))
@@ -164,6 +170,7 @@ class PracticeDesk(Desk):
     def come_into_view(self) -> None:
         """Take the focus to what Enter is to press."""
         self.model.look_again()
+        self.model.show_answers(shown=False)
         self.show_now()
         self._take_focus()
 
@@ -175,6 +182,9 @@ class PracticeDesk(Desk):
     def back(self) -> bool:
         """Leave what can be left with Esc: cursors first, then a score."""
         model = self.model
+        if model.leaving.forget():
+            self.show_now()
+            return True
         if model.page is Page.REPLAY and model.replay is not None:
             if model.replay.looking.cursors is None:
                 return False
@@ -281,10 +291,20 @@ class PracticeDesk(Desk):
             super().keyPressEvent(event)
 
     def _at_the_rig(self, event: QKeyEvent) -> None:
-        """Take a key while the rig is worked; F2 and F10 are those of the Bench."""
+        """Take a key while the rig is worked; F2 and F10 are those of the Bench.
+
+        Nothing with Ctrl or Alt is taken but what moves a cursor: it is the window's.
+        """
         focused = QApplication.focusWidget()
-        if event.key() == Qt.Key.Key_F2:
-            self.rig.hear.emit()
+        if event.modifiers() & _COMMANDS:
+            sideways = event.key() in _SIDEWAYS and not event.modifiers() & _ALT
+            if not (sideways and self._arrows(event)):
+                super().keyPressEvent(event)
+        elif event.key() == Qt.Key.Key_F2:
+            if self._real_alarm or not self.rig.sounds:
+                event.ignore()  # the window goes to the test that it is of
+            else:
+                self.rig.hear.emit()
         elif event.key() == Qt.Key.Key_F10:
             self.rig.action.stop.emit()
         elif event.key() in _ENTER and not isinstance(focused, QPushButton):
@@ -299,6 +319,11 @@ class PracticeDesk(Desk):
         elif not self._arrows(event):
             super().keyPressEvent(event)
 
+    @property
+    def _real_alarm(self) -> bool:
+        """Tell whether a test at the Bench sounds an alarm: that goes first."""
+        return bool(getattr(self.window(), "real_alarm", False))
+
     def _look_at_rig(self, what: str, *facts: float) -> None:
         if self.model.rig is not None:
             self.model.rig.look(what, *facts)
@@ -306,8 +331,7 @@ class PracticeDesk(Desk):
 
     def _takes_sign(self, event: QKeyEvent) -> bool:
         text = event.text()
-        commands = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
-        if not text or not text.isprintable() or event.modifiers() & commands:
+        if not text or not text.isprintable() or event.modifiers() & _COMMANDS:
             return False
         goes_on = self._burst.take(text, pressed_at(event))
         self._sign = "" if goes_on else text.lower()
@@ -322,9 +346,8 @@ class PracticeDesk(Desk):
 
     def _arrows(self, event: QKeyEvent) -> bool:
         key, held = event.key(), event.modifiers()
-        sideways = {Qt.Key.Key_Left: -1.0, Qt.Key.Key_Right: 1.0}
-        if key in sideways:
-            way = sideways[Qt.Key(key)]
+        if key in _SIDEWAYS:
+            way = _SIDEWAYS[Qt.Key(key)]
             shift = bool(held & Qt.KeyboardModifier.ShiftModifier)
             control = bool(held & Qt.KeyboardModifier.ControlModifier)
             if shift or control:

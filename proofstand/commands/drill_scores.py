@@ -61,11 +61,18 @@ def add(actions: Any) -> None:
         "sheet",
         help="a class's scores, a line for each trainee",
         description="Put scores together. A drill that a trainee did before does not "
-        "count again. A file that is no score is told and passed over.",
+        "count again. A file that is no score is told and passed over. What was wrong "
+        "with a drill is named with --answers only.",
     )
     sheet.add_argument("scores", type=Path, nargs="+", metavar="SCORE.json")
     sheet.add_argument(
         "--out", type=Path, metavar="FILE.csv", help="table to make; must not exist"
+    )
+    sheet.add_argument(
+        "--answers",
+        action="store_true",
+        help="name what was wrong and what it was taken for, in the table too: for the "
+        "trainer, not for who has these drills still to do",
     )
     json_option(sheet)
     sheet.set_defaults(run=run_sheet)
@@ -184,17 +191,27 @@ def run_sheet(args: argparse.Namespace) -> int:
             unread.append(f"{told.where}: {told.what}")
     ordered, sheet = in_order(done), class_sheet(done)
     if args.out is not None:
-        write_once(args.out, class_table(ordered).encode("utf-8"), "file")
+        write_once(
+            args.out, class_table(ordered, answers=args.answers).encode("utf-8"), "file"
+        )
     if args.json:
-        print(json.dumps(_sheet_json(sheet, ordered, unread), ensure_ascii=False))
+        found = _sheet_json(sheet, ordered, unread, answers=args.answers)
+        print(json.dumps(found, ensure_ascii=False))
         return 0
-    print("\n".join(_sheet_lines(sheet, ordered) or ["No score was given."]))
+    print(
+        "\n".join(
+            _sheet_lines(sheet, ordered, answers=args.answers)
+            or ["No score was given."]
+        )
+    )
     for line in unread:
         print(f"Left out: {line}")
     return 0
 
 
-def _sheet_lines(sheet: Sequence[Trainee], done: Sequence[Done]) -> list[str]:
+def _sheet_lines(
+    sheet: Sequence[Trainee], done: Sequence[Done], *, answers: bool
+) -> list[str]:
     from proofstand.display import plain
 
     said = []
@@ -208,6 +225,7 @@ def _sheet_lines(sheet: Sequence[Trainee], done: Sequence[Done]) -> list[str]:
             f"  {each.when[:10]}  {plain(each.title)}"
             + (f", {each.difficulty}" if each.difficulty else "")
             + f": {each.points:g} of {each.of:g}"
+            + (f"; what was wrong: {each.fault}" if answers else "")
             + ("  (done before, not counted)" if each.again else "")
             for each in done
             if each.trainee == one.name
@@ -216,12 +234,17 @@ def _sheet_lines(sheet: Sequence[Trainee], done: Sequence[Done]) -> list[str]:
             f"  took {fault} for {called or 'nothing said'}"
             + (f", {n} times" if n > 1 else "")
             for fault, called, n in one.mixed_up
+            if answers
         ]
     return said
 
 
 def _sheet_json(
-    sheet: Sequence[Trainee], done: Sequence[Done], unread: list[str]
+    sheet: Sequence[Trainee],
+    done: Sequence[Done],
+    unread: list[str],
+    *,
+    answers: bool,
 ) -> dict[str, Any]:
     return {
         "schema": "proofstand.drill-sheet/1",
@@ -235,7 +258,9 @@ def _sheet_json(
                 "mixed_up": [
                     {"fault": fault, "called": called or None, "count": n}
                     for fault, called, n in one.mixed_up
-                ],
+                ]
+                if answers
+                else None,
             }
             for one in sheet
         ],
@@ -249,6 +274,8 @@ def _sheet_json(
                 "points": each.points,
                 "of": each.of,
                 "again": each.again,
+                "fault": each.fault if answers else None,
+                "called": (each.called or None) if answers else None,
             }
             for each in done
         ],

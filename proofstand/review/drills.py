@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from records.drill import DIFFICULTIES, DrillAnswer
+from records.drillfile import truth_of
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST, revealed_by
 from records.judgement import FINDINGS, Finding, Judgement, Verdict
@@ -21,10 +23,12 @@ _HEALTHY_SHARE = 0.15
 # What a trainee reads off the trace, by the steps that show it best; the last of them.
 CALLED = ("set_pressure", "lockup_rise", "creep_rate", "external_leak")
 # So near counts as read right: what the measurement itself leaves open, and a tenth of
-# the room that the limit gives, or of the value where nothing limits it. Up to three
-# times as far it is half right. Ours, no source.
+# the room that the limit gives, or of the value where nothing limits it; of a creep
+# that is at least what cursors resolve. Up to three times as far is half right. Ours,
+# no source.
 _OF_ROOM = 0.1
 _HALF = 3.0
+_COVERS = 1.96  # of a normal distribution, 95 %
 _VERDICT_POINTS = _CAUSE_POINTS = 2.0
 
 
@@ -132,6 +136,7 @@ def worst_of(answer: DrillAnswer, truth: Mapping[str, Any]) -> tuple[str, float]
         faults[head + id] = float(severity) if severity else 1.0
     if answer.run_sha256:
         faults = {str(id): float(s) for id, s in dict(truth["faults"]).items()}
+    faults = {id: severity for id, severity in faults.items() if severity > 0.0}
     if not faults:
         return HEALTHY, 0.0
     worst = max(faults, key=lambda id: faults[id])
@@ -151,14 +156,15 @@ def score(
 
     Raises:
         InputError: ``drill_without_truth``.
+        IntegrityError: ``run_changed``.
     """
-    truth = run.truth
+    truth = truth_of(run)
     if truth is None:
         raise InputError("drill_without_truth", where=run.header.id)
     fault, severity = worst_of(answer, truth)
     by_truth = _by_truth(truth, judgement)
     items = [
-        _value(id, truth, judgement, called)
+        _value(id, truth, run, judgement, called)
         for id in CALLED
         if _true(truth, id) is not None
     ]
@@ -217,13 +223,14 @@ def _found(judgement: Judgement, id: str, step: str) -> Finding | None:
 
 
 def _value(
-    id: str, truth: Mapping[str, Any], judgement: Judgement, called: Called
+    id: str, truth: Mapping[str, Any], run: Run, judgement: Judgement, called: Called
 ) -> Item:
     known = _true(truth, id)
     assert known is not None
     step, true = known
     found = _found(judgement, id, step)
-    near = _near(found, true)
+    least = _resolved(run, step, found) if id == "creep_rate" else 0.0
+    near = _near(found, true, least)
     said = called.values.get(id)
     points = 0.0
     if said is not None:
@@ -241,8 +248,15 @@ def _value(
     )
 
 
-def _near(found: Finding | None, true: float) -> float:
-    room, half = abs(true), 0.0
+def _near(found: Finding | None, true: float, least: float) -> float:
+    """Return how far off still counts as right, SI.
+
+    Args:
+        found: as the analysis has it, or None.
+        true: what was right.
+        least: share of the room where nothing limits it, at least, SI.
+    """
+    share, half = max(_OF_ROOM * abs(true), least), 0.0
     if found is not None:
         limit = found.limit
         if found.interval is not None:
@@ -251,7 +265,28 @@ def _near(found: Finding | None, true: float) -> float:
             room = abs(limit.max)
             if limit.min is not None:
                 room = 0.5 * (limit.max - limit.min)
-    return half + _OF_ROOM * room
+            share = _OF_ROOM * room
+    return half + share
+
+
+def _resolved(run: Run, step: str, found: Finding | None) -> float:
+    """Return the slope that two cursors resolve over a hold, Pa/s.
+
+    Two readings' 95 % over the time between them (JCGM 100, 5.1.2 and F.2.2.1): what
+    differs from level to level and half a step of the reading; the zero cancels. 0
+    where the outlet has no calibration and the hold no length.
+    """
+    hold = run.header.plan.step(step)
+    planned = None if hold is None else hold.hold
+    seconds = 0.0 if planned is None else planned.value_si
+    if found is not None and found.evidence.window_s is not None:
+        seconds = found.evidence.window_s[1] - found.evidence.window_s[0]
+    outlet = next((c for c in run.header.rig.channels if c.role == "outlet"), None)
+    if outlet is None or seconds <= 0.0:
+        return 0.0
+    form = 0.0 if outlet.calibration is None else outlet.calibration.u_linearity()
+    u = math.hypot(form, outlet.resolution.value_si / math.sqrt(12.0))
+    return _COVERS * math.sqrt(2.0) * u / seconds
 
 
 def _by_truth(truth: Mapping[str, Any], judgement: Judgement) -> str:

@@ -21,10 +21,8 @@ from records.run import Run
 from .drills import Scored
 
 SCHEMA = "proofstand.drill-score/1"
-_COLUMNS = (
-    *("trainee", "when UTC", "drill", "difficulty", "points", "of"),
-    *("fault", "called", "done before"),
-)
+_COLUMNS = ("trainee", "when UTC", "drill", "difficulty", "points", "of", "done before")
+_ANSWERS = ("fault", "called")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,17 +185,24 @@ def class_sheet(done: Iterable[Done]) -> Sequence[Trainee]:
     return sheet
 
 
-def class_table(done: Iterable[Done]) -> str:
-    """Return what was done as a table of comma-separated values."""
+def class_table(done: Iterable[Done], *, answers: bool = False) -> str:
+    """Return what was done as a table of comma-separated values.
+
+    Args:
+        done: in order.
+        answers: name what was wrong and what was called; who is yet to do these drills
+            must not read it.
+    """
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(_COLUMNS)
+    table.writerow((*_COLUMNS, *(_ANSWERS if answers else ())))
     for each in done:
         before = "yes" if each.again else "no"
         table.writerow(
             (
                 *(each.trainee, each.when, each.title, each.difficulty),
-                *(each.points, each.of, each.fault, each.called, before),
+                *(each.points, each.of, before),
+                *((each.fault, each.called) if answers else ()),
             )
         )
     return out.getvalue()

@@ -14,6 +14,8 @@ from gui.practice_desk.drill_list import Draft
 from gui.practice_desk.explained import explained
 from gui.practice_desk.practice import Page, Practice
 from gui.practice_desk.view import PracticeDesk
+from gui.practice_desk.wording import said
+from proofstand.conduct import Fitted, remarks_on
 from proofstand.fault_pages import HEALTHY
 from proofstand.practice_folder import KeptDrill, PracticeFolder
 from records.drill import Drill, DrillAnswer
@@ -183,8 +185,7 @@ def drill_of_a_run_that_tells(scene: PracticeScene) -> None:
 
 @state
 def at_work(scene: PracticeScene) -> None:
-    words = "Simulated hands make the test of this drill: step lockup 1, 301 s of"
-    scene.model.at_work = f"{words} rig time."
+    scene.model.at_work = said("replay", "making")
     scene.again()
     scene.model.at_work = ""
 
@@ -196,6 +197,14 @@ def at_work(scene: PracticeScene) -> None:
 def replay_begun(scene: PracticeScene) -> None:
     scene.begin(NICKED)
     scene.until("rig-hold", 20.0)
+
+
+@state
+def replay_leaving(scene: PracticeScene) -> None:
+    replay_begun(scene)
+    scene.model.press_leave()
+    assert scene.model.page is Page.REPLAY
+    scene.again()
 
 
 @state
@@ -290,6 +299,18 @@ def score_wrong(scene: PracticeScene) -> None:
 
 
 @state
+def score_with_remarks(scene: PracticeScene) -> None:
+    score_it(scene, STICKS, "fail", "seat_worn")
+    model = scene.model
+    assert model.score is not None
+    at = scene.hold_of("set")
+    remarks = remarks_on(model.score.run, [Fitted(at, "regulator"), Fitted(at, "open")])
+    assert len(remarks) == 4
+    model.score = replace(model.score, remarks=remarks)
+    scene.again()
+
+
+@state
 def score_creep_explained(scene: PracticeScene) -> None:
     score_it(scene, NICKED, "fail", "zero_drift")
     scene.desk.score.explain("creep_rate")
@@ -320,6 +341,13 @@ def class_sheet(scene: PracticeScene) -> None:
     score_it(scene, STICKS, "fail", "seat_worn")
     scene.model.leave()
     scene.model.go_to(Page.CLASS)
+    scene.again()
+
+
+@state
+def class_sheet_with_answers(scene: PracticeScene) -> None:
+    class_sheet(scene)
+    scene.desk.class_sheet.answers_key.click()
     scene.again()
 
 

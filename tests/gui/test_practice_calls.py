@@ -16,7 +16,10 @@ from gui.practice_desk.calling import (
     typed_call,
 )
 from gui.practice_desk.drill_list import DRAW, fault_choices
+from gui.practice_desk.pressed_twice import PressedTwice
+from gui.practice_desk.remarked import remark_lines
 from gui.practice_desk.replaying import SPEEDS, Replay
+from proofstand.conduct import Remark
 from proofstand.simulated import EPOCH
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST
@@ -162,6 +165,52 @@ def test_a_replay_keeps_its_pace_and_skips_nothing() -> None:
     before = replay.now_s
     replay.beat()
     assert replay.now_s == before
+
+
+def test_remarks_are_told_in_words_with_unit_and_rule() -> None:
+    run = read_sealed(GOOD)
+    assert remark_lines((), run) == ()
+    over = (("value", "9000"), ("limit", "7000"))
+    head, *lines = remark_lines(
+        (
+            Remark(
+                what="connected",
+                at_s=65.0,
+                channel="outlet",
+                value=2737.2,
+                fitted="regulator",
+            ),
+            Remark(what="over_pressure", at_s=130.0, channel="outlet", facts=over),
+            Remark(what="stopped", at_s=200.0, step="lockup-1"),
+        ),
+        run,
+    )
+    assert "no points" in head
+    assert lines[0].startswith(
+        "1:05: connections to Regulator while the outlet read 11.00 in. w.c. gauge."
+    )
+    assert "Connect only at zero pressure" in lines[0]
+    assert lines[1].startswith("2:10: Over-pressure: outlet. It rose to 36.17 in. w.c.")
+    assert lines[2].startswith("3:20: the test was stopped in step lockup 1")
+
+
+def test_a_press_that_counts_twice_is_forgotten_after_a_while() -> None:
+    now = 0.0
+    press = PressedTwice(lambda: now)
+    assert not press.press()
+    now = 0.1
+    assert not press.press()  # a bounce
+    now = 1.0
+    assert press.press()
+    assert not press.asked
+    assert not press.press()
+    now = 20.0
+    assert not press.asked
+    assert press.ran_out()
+    assert not press.ran_out()
+    assert not press.press()
+    assert press.forget()
+    assert not press.forget()
 
 
 def test_a_replay_shows_the_same_in_any_pieces() -> None:

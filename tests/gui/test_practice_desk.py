@@ -17,6 +17,7 @@ from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QComboBox, QWidget
 
+from gui.bench_desk.scales import clock
 from gui.practice_desk.calling import causes_of
 from gui.practice_desk.drill_list import DRAW, Draft
 from gui.practice_desk.found_where import findings_to_explain
@@ -168,6 +169,12 @@ def test_nothing_ahead_of_the_replay_is_at_hand(scene: PracticeScene) -> None:
     replay.move_cursor(1, 700.0)
     assert replay.looking.cursors is not None
     assert max(replay.looking.cursors) <= 100.0
+    # nor how long it is, which tells of a test that was given up
+    replay.to_now()
+    scene.again()
+    texts = "\n".join(told_in(scene.window))
+    assert clock(replay.now_s) in texts
+    assert clock(replay.whole_s) not in texts
     picture = replay.picture()
     assert picture is not None
     assert max(cell.start_s for cell in picture.steps) <= 100.0
@@ -304,6 +311,35 @@ def test_a_score_is_kept_as_drill_score_writes_it(
     assert TRAINEE in table.read_text("utf-8")
 
 
+def test_the_class_sheet_names_no_fault_unasked(scene: PracticeScene) -> None:
+    desk, model = scene.desk, scene.model
+    score_it(scene, NICKED, "fail", "zero_drift")
+    model.leave()
+    model.go_to(Page.CLASS)
+    scene.again()
+    fault = CATALOGUE["seat_nicked"].sentence.rstrip(".")
+
+    def told() -> str:
+        return "\n".join(label.text() for label in desk.class_sheet.words)
+
+    assert "of 8 points" in told()
+    assert fault not in told()
+    model.keep_table()
+    desk.class_sheet.answers_key.click()
+    settled()
+    assert f"took {fault} for" in told()
+    assert f"What was wrong: {fault}" in told()
+    model.keep_table()
+    plain, full = sorted((model.folder.folder / "tables").glob("*.csv"))
+    assert "seat_nicked" not in plain.read_text("utf-8")
+    assert "seat_nicked" in full.read_text("utf-8")
+    # it is not there any more for who comes next
+    model.go_to(Page.DRILLS)
+    model.go_to(Page.CLASS)
+    scene.again()
+    assert fault not in told()
+
+
 def test_each_call_is_explained_where_it_was_read(scene: PracticeScene) -> None:
     score_it(scene, NICKED, "fail", "seat_debris")
     score = scene.model.score
@@ -363,8 +399,9 @@ def test_a_draft_outlives_a_change_of_size(scene: PracticeScene) -> None:
 @pytest.mark.parametrize(
     ("draft", "told"),
     [
-        (Draft(fault="seat_nicked", severity="1.5"), "0 to 1"),
-        (Draft(fault="seat_nicked", severity="much"), "0 to 1"),
+        (Draft(fault="seat_nicked", severity="1.5"), "above 0, up to 1"),
+        (Draft(fault="seat_nicked", severity="0"), "above 0, up to 1"),
+        (Draft(fault="seat_nicked", severity="much"), "above 0, up to 1"),
         (Draft(fault=DRAW, seed="four"), "whole number"),
         (Draft(stored=str(NICKED)), "says what is wrong"),
         (Draft(stored="nowhere.h5"), "nowhere.h5"),

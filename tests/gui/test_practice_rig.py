@@ -14,12 +14,15 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 import gui.practice_desk.practice as practice
-from gui.bench_desk.screen import Phase
+from gui.app import Window
+from gui.bench_desk.presenter import Presenter
+from gui.bench_desk.screen import AlarmShown, Phase
 from gui.practice_desk.practice import Page
 from gui.shots import take
 from proofstand.commands.window import WindowOptions
 from proofstand.hand_worked import HandValve, HandWorkedRig, position_words
 from proofstand.practice_folder import PracticeFolder
+from records.drillfile import truth_of
 from records.errors import InputError
 from records.faults import CATALOGUE
 from records.planfile import plan_by_name
@@ -32,6 +35,7 @@ from tests.gui.test_practice_desk import told_in
 
 pytestmark = pytest.mark.serial
 PACE = 20.0
+NONE = Qt.KeyboardModifier.NoModifier
 
 
 @pytest.fixture
@@ -120,6 +124,7 @@ def test_handles_are_moved_by_keys_and_enter_confirms(scene: PracticeScene) -> N
     assert 0.0 < rig.shares["vent_inlet"] < 0.01
     scene.desk.rig.valves.fixtures.lines["blank"].click()
     assert rig.fixture == "blank"
+    assert [each.what for each in rig.fitted][-1] == "blank"
     # a scan confirms nothing, Enter by itself does
     QTest.keyClicks(scene.desk, "LV-1042")
     QTest.keyClick(scene.desk, Qt.Key.Key_Return)
@@ -132,18 +137,60 @@ def test_handles_are_moved_by_keys_and_enter_confirms(scene: PracticeScene) -> N
     rig.presenter.keep_on()
 
 
+def test_what_is_the_windows_is_left_to_the_window(
+    scene: PracticeScene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk, rig = scene.desk, scene.model.rig
+    assert rig is not None
+    heard: list[bool] = []
+    monkeypatch.setattr(rig, "hear", lambda: heard.append(True))
+    monkeypatch.setattr(scene.window, "hear", lambda: heard.append(False))
+
+    def press(key: Qt.Key, held: Qt.KeyboardModifier = NONE) -> None:
+        desk.setFocus()
+        QTest.keyClick(desk, key, held)
+
+    press(Qt.Key.Key_F2)
+    assert heard == [False]  # no alarm of the drill: the window may have one
+    alarm = AlarmShown(first="High", second="Vent", what="", do=("Vent",), key="F2")
+    monkeypatch.setattr(Presenter, "alarm", property(lambda self: alarm))
+    press(Qt.Key.Key_F2)
+    assert heard == [False, True]
+    monkeypatch.setattr(Window, "real_alarm", True, raising=False)
+    press(Qt.Key.Key_F2)
+    assert heard == [False, True, False]  # a real one goes first
+    # a sign with Ctrl is no scanner's
+    press(Qt.Key.Key_1, Qt.KeyboardModifier.ControlModifier)
+    assert scene.window.other_desk is None
+
+
 def test_a_test_that_is_left_keeps_what_was_recorded(scene: PracticeScene) -> None:
     rig = scene.model.rig
     assert rig is not None
     worked(rig, lambda: on(scene) == "zero", scene.window.beat, 30.0)
+    assert scene.model.running
+    scene.desk.rig.leave_key.click()
+    assert scene.desk.rig.leave_key.text() == "Press again to leave"
+    QTest.keyClick(scene.desk, Qt.Key.Key_Escape)  # takes the press back
+    assert scene.desk.rig.leave_key.text() == "Leave the drill"
+    scene.desk.rig.leave_key.click()
+    scene.desk.rig.leave_key.click()  # a bounce
+    assert scene.model.running
+    QTest.qWait(420)
     scene.desk.rig.leave_key.click()
     settled()
     assert scene.model.page is Page.DRILLS
+    assert not scene.model.running
     assert scene.model.rig is None
     assert not rig.thread.alive
     assert not rig.out.exists()
     assert rig.out.with_suffix(".journal").stat().st_size > 0
     assert scene.model.scores == []
+    # and the same drill may be worked once more
+    kept = scene.model.drills[scene.model.chosen]
+    again = scene.model.folder.free_run(kept.drill)
+    assert not again.with_suffix(".journal").exists()
+    assert again != rig.out
 
 
 def test_the_window_closes_on_a_test_in_hand(scene: PracticeScene) -> None:
@@ -188,8 +235,10 @@ def test_a_whole_drill_worked_by_hand_to_its_score(scene: PracticeScene) -> None
     assert model.page is Page.REPLAY, rig.presenter.phase is Phase.FAILED
     assert model.run_path is not None
     run = read_sealed(model.run_path)
-    assert run.truth is not None
-    assert dict(run.truth["faults"]) == {"seat_nicked": 0.6}
+    truth = truth_of(run)
+    assert truth is not None
+    assert dict(truth["faults"]) == {"seat_nicked": 0.6}
+    assert b"seat_nicked" not in model.run_path.read_bytes()
     for _ in range(4):
         model.pass_over()
     model.choose("fail")

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 
-from proofstand.review.drills import HEALTHY, drawn
-from records.drill import DIFFICULTIES
-from records.drillfile import answer_of, read_drill
-from records.errors import InputError
+from analysis.judge import judge
+from proofstand.review.drills import HEALTHY, Called, drawn, score, worst_of
+from records.drill import DIFFICULTIES, DrillAnswer
+from records.drillfile import answer_of, folded_truth, read_drill, truth_of
+from records.errors import InputError, IntegrityError
 from records.faults import CATALOGUE, revealed_by
+from records.measure import Kind, Quantity, Reference
 from records.runfile import read_sealed
 
 from .shops import Call, call
@@ -99,6 +104,25 @@ def test_wrong_missing_and_nearly_right(call: Call, stored: Path) -> None:
     assert "in. w.c. gauge (right within" in out
 
 
+@pytest.mark.parametrize("name", ["good", "stem-sticks"])
+def test_a_creep_near_zero_is_right_as_cursors_read_it(name: str) -> None:
+    run = read_sealed(ROOT / "sample_runs" / f"second-stage-{name}.h5")
+    outlet = next(c for c in run.header.rig.channels if c.role == "outlet")
+    read = run.trace(outlet, 1).between(450.0, 605.0)
+    slope = float(np.polyfit(read.t_s - read.t_s[0], read.value, 1)[0])
+    said = Quantity(slope, Kind.RATE, Reference.NONE, "")
+    called = Called(values={"creep_rate": said}, verdict="", cause="")
+    made = score(DrillAnswer(), run, judge(run), called)
+    (item,) = (i for i in made.items if i.what == "creep_rate")
+    assert item.points == 1.0
+    # JCGM 100:2008, 5.1.2: a difference of two readings, each 1 Pa by the channel's
+    # calibration and half a step of 0.2 Pa, over the 170 s that were read, at 95 %
+    each = np.hypot(1.0, 0.2 / np.sqrt(12.0))
+    assert item.near is not None
+    assert item.near >= 1.96 * np.sqrt(2.0) * each / 170.2
+    assert item.near < 0.1  # Pa/s: a leaking seat's is a call of its own
+
+
 def test_a_drill_is_made_run_blind_and_scored(call: Call, tmp_path: Path) -> None:
     drill, run, picture = (tmp_path / name for name in ("d.toml", "r.h5", "t.svg"))
     code, out, err = call(
@@ -112,6 +136,13 @@ def test_a_drill_is_made_run_blind_and_scored(call: Call, tmp_path: Path) -> Non
     code, out, err = call("drill", "run", drill, "--out", run, "--picture", picture)
     assert code == 0, err
     assert "seat" not in out
+    assert not re.search(r"\d (s|min)\b|rig time", out + err)  # its length tells
+    # nor does it stand in the file that the trainee is handed
+    whole = run.read_bytes()
+    assert not [word for word in (b"nicked", b"severity", b"faults") if word in whole]
+    truth = truth_of(read_sealed(run))
+    assert truth is not None
+    assert dict(truth["faults"]) == {"seat_nicked": 1.0}
     assert "seat" not in read_sealed(run).header.id
     assert picture.read_text("utf-8").startswith(
         "<?xml"
@@ -171,6 +202,10 @@ def test_what_can_be_no_drill(call: Call, tmp_path: Path) -> None:
 
     assert "says what is wrong" in refused("--of", NICKED)
     assert "No fault is called" in refused("--fault", "seat_nickd")
+    assert "severity 0 is none" in refused("--fault", "zero_drift:0")
+    assert "severity 0 is none" in refused(
+        *("--fault", "seat_nicked:0.5", "--fault", "zero_drift:0.0")
+    )
     assert "exclude one another" in refused(
         "--fault", "seat_nicked", "--difficulty", "fair"
     )
@@ -181,6 +216,26 @@ def test_what_can_be_no_drill(call: Call, tmp_path: Path) -> None:
     real = tmp_path / "real.h5"
     shutil.copy(ROOT / "sample_runs" / "expected.json", real)
     refused("--of", real)
+
+
+def test_a_fault_of_no_severity_is_none() -> None:
+    # as drills may hold that were made before it was refused
+    assert worst_of(DrillAnswer(faults=("zero_drift:0",)), {}) == (HEALTHY, 0.0)
+    two = DrillAnswer(faults=("zero_drift:0", "seat_nicked:0.2"))
+    assert worst_of(two, {}) == ("seat_nicked", 0.2)
+
+
+def test_what_was_true_is_read_folded_or_plain() -> None:
+    run = read_sealed(GOOD)
+    assert run.truth is not None
+    assert truth_of(run) == run.truth  # as runs have it that were made before
+    packed = folded_truth(run.truth)
+    assert "findings" not in str(packed)
+    assert truth_of(replace(run, truth=packed)) == run.truth
+    assert truth_of(replace(run, truth=None)) is None
+    for spoilt in ("no such thing", "0" * 20):
+        with pytest.raises(IntegrityError, match="run_changed"):
+            truth_of(replace(run, truth={"folded": spoilt}))
 
 
 def test_a_drill_that_was_changed_or_is_newer(
@@ -238,7 +293,7 @@ def test_a_class_sheet_counts_first_tries(
         stored,
     ]
     table = tmp_path / "class.csv"
-    code, out, _ = call("drill", "sheet", *files, "--out", table, "--json")
+    code, out, _ = call("drill", "sheet", *files, "--answers", "--out", table, "--json")
     assert code == 0
     found = json.loads(out)
     lines = {t["trainee"]: t for t in found["trainees"]}
@@ -251,7 +306,19 @@ def test_a_class_sheet_counts_first_tries(
     assert len(found["unread"]) == 1
     rows = list(csv.DictReader(table.read_text("utf-8").splitlines()))
     assert [row["done before"] for row in rows] == ["no", "yes", "no"]
-    _, out, _ = call("drill", "sheet", *files)
+    assert {row["fault"] for row in rows} == {HEALTHY}
+    _, out, _ = call("drill", "sheet", *files, "--answers")
+    assert "took none for zero_drift" in out
+    assert "what was wrong: none" in out
+    # unasked it names no fault: who reads it may have the drill still to do
+    points_only = tmp_path / "points.csv"
+    _, out, _ = call("drill", "sheet", *files, "--out", points_only)
+    assert "took" not in out
+    assert "zero_drift" not in out + points_only.read_text("utf-8")
+    assert "fault" not in points_only.read_text("utf-8")
+    _, found, _ = call("drill", "sheet", *files, "--json")
+    assert "zero_drift" not in found
+    assert {each["fault"] for each in json.loads(found)["scores"]} == {None}
     assert "done before, not counted" in out
     assert "Left out" in out
     assert set(CATALOGUE) >= {"zero_drift"}
