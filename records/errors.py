@@ -64,6 +64,7 @@ INPUT_IDS = frozenset(
         "quantity_kind_wrong",
         "quantity_reference_missing",
         "quantity_reference_wrong",
+        "quantity_reference_other",
         "rig_name_twice",
         "rig_instrument_unknown",
         "rig_station_unknown",

@@ -10,7 +10,7 @@ from records.archive.found import FindingWanted
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import FINDINGS, FindingKind, Outcome
-from records.measure import Kind, Reference, parse_quantity
+from records.measure import parse_quantity
 
 OPTION = "--found"
 _WANTED = re.compile(
@@ -31,8 +31,8 @@ def findings_wanted(texts: Iterable[str]) -> tuple[FindingWanted, ...]:
             ``seat_leak = fail``. A pressure without a reference has the finding's own.
 
     Raises:
-        InputError: ``value_wrong``, ``plan_finding_unknown`` or what is wrong with a
-            quantity.
+        InputError: ``value_wrong``, ``plan_finding_unknown``,
+            ``quantity_reference_other`` or what else is wrong with a quantity.
     """
     found: dict[tuple[str, str], FindingWanted] = {}
     for text in texts:
@@ -86,14 +86,32 @@ def _bound(
             right = f"an outcome: {', '.join(outcomes)}"
             raise InputError("value_wrong", key=OPTION, given=ascii(bound), right=right)
         return replace(wanted, outcome=bound)
-    if kind.kind is Kind.PRESSURE and not any(
-        bound.endswith(each.value) for each in Reference
-    ):
-        bound = f"{bound} {kind.reference.value}"
-    value = parse_quantity(bound, kind.kind, OPTION).value_si
+    value = _value_of(kind, bound)
     if sign == ">=":
         return replace(wanted, least=value)
     return replace(wanted, most=value)
+
+
+def _value_of(kind: FindingKind, bound: str) -> float:
+    """Return a bound in SI, against what the finding itself is read against."""
+    try:
+        read = parse_quantity(bound, kind.kind, OPTION)
+    except InputError as error:
+        if error.id != "quantity_reference_missing":
+            raise
+        return parse_quantity(
+            f"{bound} {kind.reference.value}", kind.kind, OPTION
+        ).value_si
+    if read.reference is not kind.reference:
+        raise InputError(
+            "quantity_reference_other",
+            where=OPTION,
+            given=repr(bound),
+            finding=kind.id,
+            found=read.reference.value,
+            wanted=kind.reference.value,
+        )
+    return read.value_si
 
 
 def _refuse_empty(wanted: FindingWanted) -> None:

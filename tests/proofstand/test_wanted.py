@@ -26,6 +26,10 @@ from records.errors import InputError
             FindingWanted(finding="set_pressure", least=1000.0, outcome="fail"),
         ),
         (
+            ("set_pressure >= 10 kPag",),
+            FindingWanted(finding="set_pressure", least=10_000.0),
+        ),
+        (
             ("settling_time <= 2 s",),
             FindingWanted(finding="settling_time", most=2.0),
         ),
@@ -54,6 +58,9 @@ def test_wishes_about_two_steps_are_two() -> None:
         ("lockup_rise >= 5 s", "quantity_kind_wrong"),
         ("lockup_rise >= 1,000 kPa", "quantity_two_readings"),
         ("settling_time >= 2 s gauge", "quantity_reference_wrong"),
+        ("set_pressure >= 80 psi absolute", "quantity_reference_other"),
+        ("set_pressure >= 80 psia", "quantity_reference_other"),
+        ("lockup_rise >= 5 psi gauge", "quantity_reference_other"),
     ],
 )
 def test_what_can_not_be_meant_is_refused_in_words(text: str, id: str) -> None:
