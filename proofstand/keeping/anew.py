@@ -31,6 +31,7 @@ from records.runfile import read_sealed
 from records.tomlfile import text_sha256
 
 from ..approvals import as_approved, plan_of
+from ..display import as_judged
 from ..report import judgement_json
 from ..signoff.verify import verify
 from .boundaries import Moved, boundaries_in, boundary_of, with_boundaries
@@ -397,15 +398,10 @@ def _named(finding: Mapping[str, Any]) -> tuple[str, str, str]:
 
 
 def _shown(finding: Mapping[str, Any] | None) -> str:
-    """Return a finding's value with its unit as the page has it."""
+    """Return a finding's value as it is told everywhere, "" where there is none."""
     if finding is None or finding["display"]["value"] is None:
         return ""
-    shown = finding["display"]
-    reference = "" if shown["reference"] == "none" else shown["reference"]
-    said = f"{shown['value']} {shown['unit']} {reference}".strip()
-    if shown["uncertainty"]:
-        said += f" ± {shown['uncertainty']}"
-    return said
+    return as_judged(finding).line
 
 
 def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:

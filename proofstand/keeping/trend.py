@@ -32,7 +32,7 @@ from records.errors import ProofstandError
 from records.judgement import Verdict
 from records.runfile import read_sealed
 
-from ..display import Shown, is_skew
+from ..display import as_judged
 from .keep import RUN_NAME, run_folder
 from .times import day_of
 
@@ -209,23 +209,9 @@ def series_of(
 
 
 def _point(one: Told, found: Mapping[str, Any]) -> Point:
-    limit, shown = found["limit"] or {}, found["display"]
-    value, u, interval = (
-        found["value"],
-        found["standard_uncertainty"],
-        found["interval"],
-    )
-    reference = "" if shown["reference"] == "none" else str(shown["reference"])
-    text = Shown(
-        value=str(shown["value"] or ""),
-        uncertainty=str(shown["uncertainty"] or ""),
-        interval=str(shown["interval"] or ""),
-        limit="",
-        unit=str(shown["unit"]),
-        reference=reference,
-        skew=interval is not None and is_skew(float(value), *interval),
-        note=str(shown["note"] or ""),
-    )
+    limit, interval = found["limit"] or {}, found["interval"]
+    value, u = found["value"], found["standard_uncertainty"]
+    text = as_judged(found)
     return Point(
         run=one.run,
         serial=one.serial,

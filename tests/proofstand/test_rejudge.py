@@ -13,6 +13,7 @@ import jsonschema
 import pytest
 
 from analysis.version import ANALYSIS_VERSION
+from proofstand.display import as_judged
 from proofstand.keeping import rejudge
 from proofstand.keeping.boundaries import (
     Moved,
@@ -342,6 +343,14 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
     told = json.loads(out)
     assert {c["id"] for c in told["runs"][0]["findings"]} >= {"creep_rate", "seat_leak"}
     assert judgements(kept, "good") == [old]
+    (first,) = json.loads(was)["judgements"]
+    found = {(f["step"], f["id"], f["channel"]): f for f in first["findings"]}
+    shown = {
+        change["was"]: as_judged(found[change["step"], change["id"], change["channel"]])
+        for change in told["runs"][0]["findings"]
+    }
+    assert [was for was, said in shown.items() if was != said.line] == []
+    assert any(said.skew and "±" not in said.line for said in shown.values())
     code, out, _ = call(*given, "--keep", *by(SIGNER), *run_option(kept))
     assert code == 0
     _, new = judgements(kept, "good")
