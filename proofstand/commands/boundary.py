@@ -59,17 +59,20 @@ def run(args: argparse.Namespace) -> int:
     from proofstand.keeping.rejudging import tasks_of
     from proofstand.keeping.shown import runs_named
     from proofstand.signoff.notes import reason_of
-    from records.errors import EXIT_DONE, EXIT_REFUSED, InputError
+    from records.errors import EXIT_DONE, EXIT_REFUSED, InputError, RefusedError
+    from records.people import Act
 
     if args.begin is None and args.end is None:
         why = "Say --begin, --end or both."
         raise InputError("usage", why=why, help=_HELP)
+    if not args.by.strip():
+        raise RefusedError("person_wanted", act=Act.REJUDGE.value)
     where = home_of(args)
     moved = Moved(
         step=args.step,
         begin_s=None if args.begin is None else seconds_of(args.begin, "--begin"),
         end_s=None if args.end is None else seconds_of(args.end, "--end"),
-        by=args.by,
+        by=" ".join(args.by.split()),
         why=reason_of(args.why),
         utc_ns=time.time_ns(),
     )

@@ -254,7 +254,7 @@ def _each(
         moved = "" if asked.moved is None else asked.moved.step
         if asked.moved is not None:
             own_steps = [each for each in boundaries if each.step != asked.moved.step]
-            new = boundary_of(run, asked.moved)
+            new = boundary_of(run, asked.moved, boundaries)
             as_read = with_boundaries(run, (*own_steps, new))
         read = as_read if wrong is None else without_errors(as_read, wrong)
         after = _judged(read, *plan, serial, narrow=narrow)
