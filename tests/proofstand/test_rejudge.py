@@ -375,6 +375,15 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
         assert findings_of(judged, step) == findings_of(before, step)
     assert findings_of(judged, "creep-hold") != findings_of(before, "creep-hold")
     assert check_archive(kept, [bench_key]).troubles == ()
+    # who looks at the run is told by whom and why
+    _, said, _ = call("records", "show", "r-good", "--archive", kept.folder)
+    (line,) = (line for line in said.splitlines() if "moved by hand" in line)
+    assert all(each in line for each in (SIGNER, WHY, time_text(begin + 60.0)))
+    _, out, _ = call("records", "show", "r-good", *run_option(kept))
+    schema = Path(__file__).parents[2] / "docs" / "schemas" / "records-shown-1.json"
+    jsonschema.validate(json.loads(out), json.loads(schema.read_text("utf-8")))
+    told_of = [f.get("boundaries") for f in json.loads(out)["runs"][0]["files"]]
+    assert [each for each in told_of if each] == [judged["boundaries"]]
     # the same again is nothing new; an edge that is not named stays where it was put
     code, out, _ = call(*given, "--keep", *by(SIGNER), *run_option(kept))
     assert (code, json.loads(out)["id"]) == (2, "boundary_unmoved")
