@@ -91,9 +91,7 @@ def held_in(run: Run, step: str) -> tuple[float, float] | None:
     return held.begin_s, held.end_s
 
 
-def boundary_of(
-    run: Run, moved: Moved, in_force: Iterable[Boundary] = ()
-) -> Boundary:
+def boundary_of(run: Run, moved: Moved, in_force: Iterable[Boundary] = ()) -> Boundary:
     """Return a boundary with where the record has it, if it may be moved.
 
     Args:

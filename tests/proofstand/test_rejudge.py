@@ -398,7 +398,9 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
     assert code == 0
     (back,) = json.loads(out)["boundaries"]
     assert (back["begin_s"], back["end_s"]) == (begin, end)
-    now = {(c["step"], c["id"]): c["now"] for c in json.loads(out)["runs"][0]["findings"]}
+    now = {
+        (c["step"], c["id"]): c["now"] for c in json.loads(out)["runs"][0]["findings"]
+    }
     assert now == {key[:2]: said.line for key, said in read.items() if key[:2] in now}
     # who judges it anew judges what the lead left; another step's joins it
     _, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
