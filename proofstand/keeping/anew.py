@@ -7,7 +7,6 @@ the archive's folder and no index, so that it runs in any process that sees the 
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
@@ -36,6 +35,7 @@ from ..report import judgement_json
 from ..signoff.verify import verify
 from .boundaries import Moved, boundaries_in, boundary_of, with_boundaries
 from .keep import RUN_NAME, run_folder
+from .reviewed import read_as_kept
 
 _PAIR = "tested_with"  # in the warnings of a judgement that is of one of two
 
@@ -214,9 +214,17 @@ def _read(archive: Archive, run_id: str, listed: Sequence[Listed]) -> Run:
     Raises:
         InputError, IntegrityError: it can't be read, or was changed.
     """
-    place = run_folder(archive, run_id) / RUN_NAME
-    run = read_sealed(place)
     own = next((each for each in listed if each.kind == kinds.RUN), None)
+    if own is None:
+        place = run_folder(archive, run_id) / RUN_NAME
+    else:
+        place = archive.folder / own.path
+    try:
+        run = read_sealed(place)
+    except InputError as error:
+        if error.id != "file_missing":
+            raise
+        raise IntegrityError("archive_file_missing", where=str(place)) from None
     if own is not None and sha256_of(place)[0] != own.sha256:
         raise IntegrityError("archive_file_changed", where=str(place), n=own.n)
     return run
@@ -283,22 +291,13 @@ def _kept_last(
     """Return the judgement that was kept last of each regulator, and by each plan.
 
     Raises:
-        IntegrityError: one is not as it was kept.
+        IntegrityError: one is missing, or not as it was kept.
     """
     found: dict[_Named, tuple[Listed | None, dict[str, Any] | None]] = {}
     for each in listed:
         if each.kind != kinds.JUDGEMENT:
             continue
-        place = archive.folder / each.path
-        try:
-            data = place.read_bytes()
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise InputError(
-                "file_unreadable", where=str(place), what="judgement", why=why
-            ) from None
-        if hashlib.sha256(data).hexdigest() != each.sha256:
-            raise IntegrityError("archive_file_changed", where=str(place), n=each.n)
+        data = read_as_kept(archive, each)
         (told,) = json.loads(data)["judgements"]
         plan = str(told["plan"]["sha256"]) if by_plan else ""
         named = str(told["regulator"]["serial"]), plan

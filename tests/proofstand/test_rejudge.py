@@ -208,6 +208,27 @@ def test_a_damaged_run_is_named_and_the_others_are_judged(
     }
 
 
+def test_a_run_file_that_is_missing_is_told_as_that(kept: Archive, call: Call) -> None:
+    run = kept.folder / "2026" / "r-good" / "run.h5"
+    run.unlink()
+    moved = (*BOUNDARY, "--step", "creep-hold", "--begin", "8:30", "--why", WHY)
+    code, out, _ = call(*moved, "--by", SIGNER, *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (5, "archive_file_missing")
+    assert json.loads(out)["where"] == str(run)
+    code, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
+    assert code == 5
+    assert [t["id"] for t in json.loads(out)["troubles"]] == ["archive_file_missing"]
+    # the judgement alone missing: the same
+    (judgement,) = judgements(kept, "stuck")
+    judgement.unlink()
+    code, out, _ = call(*REJUDGE, "--all", *run_option(kept))
+    assert code == 5
+    assert [t["id"] for t in json.loads(out)["troubles"]] == [
+        "archive_file_missing",
+        "archive_file_missing",
+    ]
+
+
 # --- keeping -------------------------------------------------------------------------
 
 
