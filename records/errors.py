@@ -60,6 +60,7 @@ INPUT_IDS = frozenset(
         "value_wrong",
         "quantity_unreadable",
         "quantity_two_readings",
+        "quantity_unit_missing",
         "quantity_unit_unknown",
         "quantity_kind_wrong",
         "quantity_reference_missing",

@@ -32,7 +32,8 @@ from proofstand.keeping.boundaries import (
 )
 from proofstand.keeping.rejudging import rejudged_lines
 from proofstand.keeping.reviewed import Reviewed
-from records.errors import InputError, ProofstandError
+from proofstand.signoff.concession import FAILED
+from records.errors import InputError, ProofstandError, RefusedError
 from records.judgement import Finding
 
 from ..background import Background, Handle
@@ -73,7 +74,7 @@ class ActPage:
         key: what the filled key says. said: what came of it, or is wrong. wrong: it is
             the latter.
         looked: what comes of it is shown; the next press keeps it.
-        doing: it is being done. done: it is done.
+        doing: it is being done. done: it is done, or refused at once: nothing is asked.
     """
 
     id: str = ""
@@ -140,6 +141,16 @@ class ActPresenter:
                 self._typed |= {BEGIN: time_text(low), END: time_text(high)}
             if cursors is None and self._left[:2] == (run.found.run, finding.step):
                 self._typed |= self._left[2]  # looked at and left, to be put right
+        if id == CONCEDE and finding is not None and finding.outcome not in FAILED:
+            self._refused(
+                RefusedError(
+                    "finding_not_failed",
+                    finding=f"{finding.step}/{finding.id}",
+                    outcome=finding.outcome.value,
+                )
+            )
+            self._done = True
+            return
         try:
             self._pin = asks_pin(simulated=run.found.simulated)
         except ProofstandError as error:

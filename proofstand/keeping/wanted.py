@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from difflib import get_close_matches
 
 from records.archive.found import FindingWanted
 from records.errors import InputError
@@ -13,6 +14,7 @@ from records.judgement import FINDINGS, FindingKind, Outcome
 from records.measure import parse_quantity
 
 OPTION = "--found"
+FEW = 4  # names that are told where several fit
 _WANTED = re.compile(
     r"\s*(?P<id>[A-Za-z_]+)\s*(?:@\s*(?P<step>[\w.-]+)\s*)?"
     r"(?:(?P<sign><=|>=|=)\s*(?P<bound>\S.*?)\s*)?"
@@ -57,22 +59,57 @@ def finding_kind(id: str) -> FindingKind:
         InputError: ``plan_finding_unknown``.
     """
     if id not in FINDINGS:
-        known = ", ".join(sorted(FINDINGS))
-        right = f"The findings are: {known}."
-        raise InputError("plan_finding_unknown", given=ascii(id), right=right)
+        near = _begun(id, {each: () for each in sorted(FINDINGS)})
+        if not 0 < len(near) <= FEW:
+            near = tuple(get_close_matches(id, FINDINGS, n=FEW, cutoff=0.75))
+        known = ", ".join(near)
+        right = f"The findings are: {', '.join(sorted(FINDINGS))}."
+        raise InputError(
+            "plan_finding_unknown",
+            given=ascii(id),
+            right=f"One of: {known}." if near else right,
+            near=known,
+        )
     return FINDINGS[id]
+
+
+def causes_begun(text: str) -> tuple[str, ...]:
+    """Return the faults whose id or sentence begins with a text."""
+    said = {id: (entry.sentence,) for id, entry in CATALOGUE.items()}
+    return _begun(text.removeprefix(OF_FIRST), said)
 
 
 def cause_wanted(fault: str) -> str:
     """Return a fault that runs are found by.
 
+    Args:
+        fault: its id, or a beginning of that or of its sentence that fits it alone.
+
     Raises:
-        InputError: ``fault_unknown``.
+        InputError: ``fault_unknown``; the facts list those that fit.
     """
-    if fault and fault.removeprefix(OF_FIRST) not in CATALOGUE:
-        known = ", ".join(CATALOGUE)
+    own = fault.removeprefix(OF_FIRST)
+    if not fault or own in CATALOGUE:
+        return fault
+    fit = causes_begun(fault)
+    if len(fit) != 1:
+        known = ", ".join(fit or CATALOGUE)
         raise InputError("fault_unknown", given=ascii(fault), known=known)
-    return fault
+    return fault.removesuffix(own) + fit[0]
+
+
+def _begun(text: str, known: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+    """Return the ids that begin with a text, themselves or in one of their words."""
+
+    def folded(each: str) -> str:
+        return " ".join(each.casefold().replace("_", " ").split())
+
+    wanted = folded(text)
+    return tuple(
+        id
+        for id, said in known.items()
+        if any(folded(each).startswith(wanted) for each in (id, *said))
+    )
 
 
 def _bound(

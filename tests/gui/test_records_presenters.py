@@ -33,6 +33,7 @@ from proofstand.keeping.home import home, index_of
 from proofstand.keeping.reviewed import reviewed
 from proofstand.keeping.times import begin_of
 from records.archive.found import FILTERS, Listed, RunFound
+from records.judgement import Outcome
 from tests.kept_samples import KeptSamples
 
 WAIT_S = 60.0
@@ -89,6 +90,12 @@ def test_every_filter_of_the_index_is_a_field_with_words() -> None:
         ("to", "yesterday", "A day"),
         ("verdict", "in", "incomplete, inconclusive"),
         ("verdict", "good", "no limit"),
+        ("cause", "seat_", "One of: "),
+        ("cause", "gremlin", "No fault begins so"),
+        ("found", "lockup_ris >= 1 kPa", "One of: lockup_rise"),
+        ("found", "lockup_rise >= 1", "The unit is missing."),
+        ("found", "set_pressure >= 80 psia", "'80 psia' is absolute, and"),
+        ("found", "lockup_rise > 1 kPa", "Found"),
         ("since", " 2026-03-02 ", ""),
         ("to", "TODAY", ""),
         ("verdict", "F", ""),
@@ -471,7 +478,14 @@ def test_an_act_wants_its_fields_and_keeps_no_pin(
     run = found_runs(own_samples)[0]
     with shelf.index() as index:
         opened = reviewed(index, own_samples.archive, run)
-    act.open(CONCEDE, opened, opened.judgement.findings[0])
+    passed = opened.judgement.findings[0]
+    act.open(CONCEDE, opened, passed)
+    page = act.page()
+    assert (page.done, page.wrong) == (True, True)  # nothing is asked in vain
+    assert page.said.startswith("zero/zero_offset is pass, and only a fail")
+    act.do({"why": "x", "agreed_by": "y", "until": "2030-01-01", "name": "me"})
+    assert not act.page().doing
+    act.open(CONCEDE, opened, replace(passed, outcome=Outcome.FAIL))
     page = act.page()
     assert page.fields == ("why", "agreed_by", "until", "name")  # simulated: no PIN
     assert "zero/zero_offset" in page.lead

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from proofstand.keeping.wanted import cause_wanted, findings_wanted
+from proofstand.keeping.wanted import cause_wanted, causes_begun, findings_wanted
 from records.archive.found import FindingWanted
 from records.errors import InputError
+from records.faults import CATALOGUE
 
 
 @pytest.mark.parametrize(
@@ -54,7 +55,7 @@ def test_wishes_about_two_steps_are_two() -> None:
         ("lockup_rise > 5 kPa", "value_wrong"),
         ("lockup_rise = passed", "value_wrong"),
         ("lockup_ries >= 5 kPa", "plan_finding_unknown"),
-        ("lockup_rise >= 5", "quantity_unit_unknown"),
+        ("lockup_rise >= 5", "quantity_unit_missing"),
         ("lockup_rise >= 5 s", "quantity_kind_wrong"),
         ("lockup_rise >= 1,000 kPa", "quantity_two_readings"),
         ("settling_time >= 2 s gauge", "quantity_reference_wrong"),
@@ -80,3 +81,33 @@ def test_a_cause_is_a_fault_of_the_catalogue_of_either_stage() -> None:
     assert cause_wanted("first:seat_nicked") == "first:seat_nicked"
     with pytest.raises(InputError, match="fault_unknown"):
         cause_wanted("gremlin")
+
+
+@pytest.mark.parametrize(
+    ("typed", "id"),
+    [
+        ("dirt on the seat", "seat_debris"),
+        ("Seat  nick", "seat_nicked"),
+        ("first:seat_nick", "first:seat_nicked"),
+    ],
+)
+def test_a_cause_may_be_said_by_a_beginning_that_fits_it_alone(
+    typed: str, id: str
+) -> None:
+    assert cause_wanted(typed) == id
+
+
+def test_of_several_that_fit_only_those_are_told() -> None:
+    with pytest.raises(InputError) as refused:
+        cause_wanted("seat")
+    assert refused.value.facts["known"] == ", ".join(causes_begun("seat"))
+    assert {"seat_debris", "seat_nicked"} < set(causes_begun("seat")) < set(CATALOGUE)
+    with pytest.raises(InputError) as unknown:
+        findings_wanted(("lockup_ries",))
+    assert unknown.value.facts["near"].startswith("lockup_rise")
+
+
+def test_every_fault_is_found_by_its_own_id_and_sentence() -> None:
+    for id, entry in CATALOGUE.items():
+        assert cause_wanted(id) == id
+        assert id in causes_begun(entry.sentence)
