@@ -357,7 +357,8 @@ class TrendPresenter:
 
 
 def _series_row(series: Series) -> TrendRow:
-    parts = (plain(series.of), series.step, plain(series.channel))
+    # what tells rows apart comes first: a long model's name is cut at its end
+    parts = (series.step, plain(series.channel), plain(series.of))
     beyond = {
         *series.single.outside,
         *(i + 1 for i in series.moved.outside),
