@@ -35,7 +35,8 @@ class Chart:
 
     Attributes:
         value: shape (n,), what is drawn, in the unit of what was given.
-        centre: where they should lie. low, high: shape (n,), the limits.
+        centre: where they should lie. low, high: shape (n,), the limits; NaN where
+            fewer than two values are to tell them.
         outside: indices of the values beyond them, in order.
         firm: there were enough values for the limits to mean something.
     """
@@ -90,7 +91,8 @@ def individuals(value: ArrayLike, known: int | None = None) -> Chart:
     found = _finite(value)
     base = found if known is None else found[:known]
     centre = float(np.mean(base)) if base.size else 0.0
-    reach = np.full(found.size, SIGMAS * spread(base))
+    sigma = spread(base) if base.size > 1 else math.nan
+    reach = np.full(found.size, SIGMAS * sigma)
     return _chart(found, centre, centre - reach, centre + reach, base.size)
 
 
@@ -102,8 +104,10 @@ def ranges(value: ArrayLike, known: int | None = None) -> Chart:
     found = moving_ranges(value)
     base = found if known is None else found[: max(known - 1, 0)]
     centre = float(np.mean(base)) if base.size else 0.0
-    high = np.full(found.size, D4 * centre)
-    return _chart(found, centre, np.zeros(found.size), high, base.size + 1)
+    known_some = base.size > 0  # two values: one step between them
+    low = np.full(found.size, 0.0 if known_some else math.nan)
+    high = np.full(found.size, D4 * centre if known_some else math.nan)
+    return _chart(found, centre, low, high, base.size + 1)
 
 
 def averages(
@@ -138,7 +142,7 @@ def averages(
     if centre is None:
         centre = float(np.mean(base)) if base.size else 0.0
     if sigma is None:
-        sigma = spread(base)
+        sigma = spread(base) if base.size > 1 else math.nan
     mean, averaged = centre, np.empty(found.size)
     for i, one in enumerate(found):
         mean = weight * float(one) + (1.0 - weight) * mean

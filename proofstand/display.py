@@ -6,7 +6,9 @@ Every number carries its unit and reference; a finding also its uncertainty.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from records.judgement import Finding, FindingKind
 from records.measure import SI_UNIT, UNITS, Kind, Reference, Unit, to_unit
@@ -178,3 +180,26 @@ def show(finding: Finding, plan: Plan, role: str) -> Shown:
             limit = f"at least {text(low_end, enough)}"
     note = page("noise_only") if finding.noise_only else _class(finding)
     return Shown(value, uncertainty, interval, limit, unit.name, word, skew, note)
+
+
+def as_judged(finding: Mapping[str, Any]) -> Shown:
+    """Return a finding of a kept judgement as text, as it was shown then.
+
+    Args:
+        finding: as the judgement's JSON has it.
+    """
+    shown, value, interval = (
+        finding["display"],
+        finding["value"],
+        finding["interval"],
+    )
+    return Shown(
+        value=str(shown["value"] or ""),
+        uncertainty=str(shown["uncertainty"] or ""),
+        interval=str(shown["interval"] or ""),
+        limit="",
+        unit=str(shown["unit"]),
+        reference="" if shown["reference"] == "none" else str(shown["reference"]),
+        skew=interval is not None and is_skew(float(value), *interval),
+        note=str(shown["note"] or ""),
+    )

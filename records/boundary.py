@@ -12,7 +12,7 @@ class Boundary:
     Attributes:
         step: of the plan.
         begin_s, end_s: seconds from the start of the step's part of the run.
-        was_begin_s, was_end_s: what stood there before.
+        was_begin_s, was_end_s: where they stand in the record.
         by, why, utc_ns: who moved it, why and when.
     """
 

@@ -250,9 +250,12 @@ def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
         kind: the kind that is wanted, so that an error lists its units.
 
     Raises:
-        InputError: ``quantity_unit_unknown``; the facts list the nearest ones.
+        InputError: ``quantity_unit_missing``; ``quantity_unit_unknown``: the facts
+            list the nearest ones.
     """
     unit = UNITS.get(name.strip())
+    if not name.strip():
+        raise InputError("quantity_unit_missing", where=where, near=_usual(kind))
     if unit is None:
         import difflib  # only needed to help after an error
 
@@ -270,7 +273,7 @@ def unit_of(name: str, where: str = "", kind: Kind | None = None) -> Unit:
         raise InputError(
             "quantity_unit_unknown",
             where=where,
-            unit=name.strip() or "nothing",
+            unit=name.strip(),
             near=unclear or ", ".join(near) or _usual(kind),
         )
     return unit

@@ -93,6 +93,7 @@ class ActView(QWidget):
     def show_page(self, page: ActPage) -> None:
         """Show what is asked, and what came of it."""
         anew = page.id != self._page.id or (self._page.done and not page.done)
+        looked = page.looked and not self._page.looked
         self._page = page
         put(self.head, page.head)
         put(self.lead, page.lead)
@@ -113,5 +114,7 @@ class ActView(QWidget):
         restyle(self.leave_key, "strong", "true" if page.done else "false")
         if anew and page.fields:
             self.fields[page.fields[0]].setFocus()
+        elif looked:  # what is kept at the next press
+            (self.fields[PIN] if page.fields else self.do_key).setFocus()
         elif page.done and not self.leave_key.hasFocus():
             self.leave_key.setFocus()

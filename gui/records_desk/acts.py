@@ -17,10 +17,12 @@ from proofstand.keeping.acting import (
     comment_on,
     concede_finding,
     countersign_kept,
+    judged_moved,
     move_boundary,
     page_that_waits,
     reject_run,
 )
+from proofstand.keeping.anew import Rejudged
 from proofstand.keeping.boundaries import (
     Moved,
     held_in,
@@ -28,8 +30,10 @@ from proofstand.keeping.boundaries import (
     steps_held,
     time_text,
 )
+from proofstand.keeping.rejudging import rejudged_lines
 from proofstand.keeping.reviewed import Reviewed
-from records.errors import InputError, ProofstandError
+from proofstand.signoff.concession import FAILED
+from records.errors import InputError, ProofstandError, RefusedError
 from records.judgement import Finding
 
 from ..background import Background, Handle
@@ -48,6 +52,7 @@ ASKS: dict[str, tuple[str, ...]] = {
     BOUNDARY: (BEGIN, END, "why"),
 }
 NAME, PIN = "name", "pin"
+_MOST_TOLD = 7  # lines that there is room for
 _OPTIONS = {
     "TEXT": "text",
     "--why": "why",
@@ -68,7 +73,8 @@ class ActPage:
         typed: what stands in the fields; never a PIN.
         key: what the filled key says. said: what came of it, or is wrong. wrong: it is
             the latter.
-        doing: it is being done. done: it is done.
+        looked: what comes of it is shown; the next press keeps it.
+        doing: it is being done. done: it is done, or refused at once: nothing is asked.
     """
 
     id: str = ""
@@ -79,6 +85,7 @@ class ActPage:
     key: str = ""
     said: str = ""
     wrong: bool = False
+    looked: bool = False
     doing: bool = False
     done: bool = False
 
@@ -100,6 +107,9 @@ class ActPresenter:
         self._pin = False
         self._typed: dict[str, str] = {}
         self._said, self._wrong, self._done, self._doing = "", False, False, False
+        self._looking = False  # what is on writes nothing
+        self._looked: dict[str, str] | None = None  # typed, and what comes of it shown
+        self._left: tuple[str, str, dict[str, str]] = ("", "", {})
         self.changed = True
 
     def open(
@@ -123,11 +133,24 @@ class ActPresenter:
         # who acts is most often the same; the rest is of this act alone
         self._typed = {NAME: self._typed.get(NAME, "")}
         self._said, self._wrong, self._done = "", False, False
+        self._looked = None
         if id == BOUNDARY and finding is not None:
             edges = cursors or held_in(run.run, finding.step)
             if edges is not None:
                 low, high = sorted(edges)
                 self._typed |= {BEGIN: time_text(low), END: time_text(high)}
+            if cursors is None and self._left[:2] == (run.found.run, finding.step):
+                self._typed |= self._left[2]  # looked at and left, to be put right
+        if id == CONCEDE and finding is not None and finding.outcome not in FAILED:
+            self._refused(
+                RefusedError(
+                    "finding_not_failed",
+                    finding=f"{finding.step}/{finding.id}",
+                    outcome=finding.outcome.value,
+                )
+            )
+            self._done = True
+            return
         try:
             self._pin = asks_pin(simulated=run.found.simulated)
         except ProofstandError as error:
@@ -137,8 +160,15 @@ class ActPresenter:
 
     def leave(self) -> bool:
         """Leave it; return whether one was open."""
-        if not self._id or self._doing:
+        if not self._id or (self._doing and not self._looking):
             return bool(self._id)
+        if self._looking:
+            self._work.let_go()
+            self._doing = self._looking = False
+        if self._looked is not None and self._run is not None:
+            step = "" if self._finding is None else self._finding.step
+            left = {} if self._done else self._looked
+            self._left = (self._run.found.run, step, left)
         self._id, self._run = "", None
         self.changed = True
         return True
@@ -154,7 +184,11 @@ class ActPresenter:
             self._typed[name] = text
 
     def do(self, typed: dict[str, str]) -> None:
-        """Do it, by what was typed; one is done at a time and to its end."""
+        """Do it, by what was typed; one is done at a time and to its end.
+
+        A boundary is first judged with and what comes of it shown; the next time it is
+        kept.
+        """
         run = self._run
         if run is None or self._doing or self._done:
             return
@@ -165,12 +199,45 @@ class ActPresenter:
             return
         place = Place(folder=self._shelf.folder, key=self._shelf.key)
         finding, id = self._finding, self._id
+        if id == BOUNDARY and self._looked is None:
+            own = {name: text for name, text in typed.items() if name != PIN}
+            self._look(place, run, finding, own)
+            return
+        if self._looked is not None:
+            typed = {**self._looked, **typed}
 
         def work(handle: Handle) -> Acted:
             return _done(id, place, run, finding, typed, self._shelf)
 
         self._doing, self._said, self._wrong = True, said("act", "doing"), False
         self._work.run(work, self._did, self._refused)
+        self.changed = True
+
+    def _look(
+        self,
+        place: Place,
+        run: Reviewed,
+        finding: Finding | None,
+        typed: dict[str, str],
+    ) -> None:
+        """Judge with a boundary; nothing is written."""
+
+        def work(handle: Handle) -> tuple[Rejudged, ...]:
+            with self._shelf.index() as index:
+                return judged_moved(place, index, run.found, _moved(finding, typed))
+
+        def came(judged: tuple[Rejudged, ...]) -> None:
+            self._doing = self._looking = False
+            lines = [line.strip() for each in judged for line in rejudged_lines(each)]
+            if len(lines) > _MOST_TOLD:
+                more = said("act", "more", n=len(lines) - _MOST_TOLD)
+                lines = [*lines[:_MOST_TOLD], more]
+            self._said, self._looked = "\n".join(lines), typed
+            self.changed = True
+
+        self._doing = self._looking = True
+        self._said, self._wrong = said("act", "doing"), False
+        self._work.run(work, came, self._refused)
         self.changed = True
 
     def _did(self, done: Acted) -> None:
@@ -187,6 +254,7 @@ class ActPresenter:
     def _refused(self, error: ProofstandError) -> None:
         what, do = told(_in_fields(error))
         self._doing, self._said, self._wrong = False, f"{what} {do}", True
+        self._looking = False
         self.changed = True
 
     def page(self) -> ActPage:
@@ -202,15 +270,25 @@ class ActPresenter:
             lead = said("act", id, "of", finding=of, outcome=outcome, lead=lead)
         if id == BOUNDARY:
             lead = _boundary_lead(run, finding)
+        looks, asks = id == BOUNDARY and self._looked is None, (*ASKS[id], NAME)
+        looked = self._looked is not None and not self._done
+        if looked and self._looked is not None:
+            edges = {
+                each: time_text(seconds_of(self._looked[each], each))
+                for each in (BEGIN, END)
+            }
+            lead, asks = said("act", id, "looked", **edges), ()
+        pin = (PIN,) if self._pin and not looks else ()
         return ActPage(
             id=id,
             head=said("act", id, "head"),
             lead=lead,
-            fields=(*ASKS[id], NAME, *((PIN,) if self._pin else ())),
+            fields=(*asks, *pin),
             typed=dict(self._typed),
-            key=said("act", id, "key"),
+            key=said("act", id, "look" if looks else "key"),
             said=self._said,
             wrong=self._wrong,
+            looked=looked,
             doing=self._doing,
             done=self._done,
         )
@@ -282,17 +360,26 @@ def _done(
             ask=ask,
         )
     if id == BOUNDARY:
-        moved = Moved(
-            step="" if finding is None else finding.step,
-            begin_s=seconds_of(typed[BEGIN], "--begin"),
-            end_s=seconds_of(typed[END], "--end"),
-            by=by,
-            why=typed["why"],
-            utc_ns=time.time_ns(),
-        )
+        moved = _moved(finding, typed)
         with shelf.index() as index:
             return move_boundary(place, index, run.found, moved, ask=ask)
     return countersign_kept(place, _waiting(run, shelf), by=by, ask=ask)
+
+
+def _moved(finding: Finding | None, typed: Mapping[str, str]) -> Moved:
+    """Return what is to be moved.
+
+    Raises:
+        InputError: ``value_wrong``.
+    """
+    return Moved(
+        step="" if finding is None else finding.step,
+        begin_s=seconds_of(typed[BEGIN], "--begin"),
+        end_s=seconds_of(typed[END], "--end"),
+        by=" ".join(typed[NAME].split()),
+        why=typed["why"],
+        utc_ns=time.time_ns(),
+    )
 
 
 def _waiting(run: Reviewed, shelf: Shelf) -> Path:

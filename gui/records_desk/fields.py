@@ -10,7 +10,12 @@ from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 
 from proofstand.keeping.times import begin_of
-from proofstand.keeping.wanted import cause_wanted, findings_wanted
+from proofstand.keeping.wanted import (
+    FEW,
+    cause_wanted,
+    causes_begun,
+    findings_wanted,
+)
 from records.archive.found import FILTERS, NOT_JUDGED, PAGE, FindingWanted, Query
 from records.errors import InputError
 from records.judgement import Verdict
@@ -20,8 +25,10 @@ from .wording import said, told
 SINCE, TO = "since", "to"
 CAUSE, FOUND = "cause", "found"
 FIRST = ("serial", "model", "gas", SINCE, TO, "verdict")
+# What is said in words, and so is what is wrong with it: room for both.
+WIDE = (CAUSE, FOUND)
 # Behind those that are always there, in the index's own order.
-MORE = (*(name for name in FILTERS if name not in FIRST), CAUSE, FOUND)
+MORE = (*(name for name in FILTERS if name not in FIRST), *WIDE)
 FIELDS = (*FIRST, *MORE)
 VERDICTS = (*(verdict.value for verdict in Verdict), NOT_JUDGED)
 
@@ -62,8 +69,12 @@ def _verdict(text: str) -> str:
 def _cause(text: str) -> str:
     try:
         return cause_wanted(text)
-    except InputError as error:
-        raise WrongText(" ".join(told(error))) from None
+    except InputError:
+        fit = causes_begun(text)
+        if 0 < len(fit) <= FEW:
+            raise WrongText(said("wrong", "verdict", known=", ".join(fit))) from None
+        which = "causes" if fit else "cause"
+        raise WrongText(said("wrong", which, n=len(fit))) from None
 
 
 def _found(text: str) -> tuple[FindingWanted, ...]:
@@ -71,7 +82,13 @@ def _found(text: str) -> tuple[FindingWanted, ...]:
     try:
         return findings_wanted(part for part in text.split(";") if part.strip())
     except InputError as error:
-        raise WrongText(" ".join(told(error))) from None
+        facts = dict(error.facts)
+        if "key" in facts:  # as it is called here, no option
+            facts["key"] = said("field", FOUND)
+        what, do = told(InputError(error.id, **facts))
+        if error.id != "plan_finding_unknown":
+            raise WrongText(f"{what} {do}") from None
+        raise WrongText(do if error.facts.get("near") else what) from None
 
 
 def _plain(text: str) -> str:

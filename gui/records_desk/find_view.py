@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
 from ..bench_desk.strips import StripBar
 from ..pieces import FittedLine, OwnEnter, line, put, restyle
 from ..theme import Theme
-from .fields import FIELDS, FIRST, MORE
+from .fields import FIELDS, FIRST, MORE, WIDE
 from .finding import FindPresenter, FoundPage
 from .keys_row import KeysRow
 from .rows import COLUMNS, SHARES, RunRow
@@ -28,6 +28,16 @@ from .wording import said
 
 _PER_LINE = len(FIRST)
 _VERDICT, _STATE = COLUMNS.index("verdict"), COLUMNS.index("state")
+
+
+def _place(name: str) -> tuple[int, int, int]:
+    """Return a field's row and column in the grid, and how many columns it takes."""
+    narrow = [each for each in FIELDS if each not in WIDE]
+    if name not in WIDE:
+        at = narrow.index(name)
+        return 3 * (at // _PER_LINE), at % _PER_LINE, 1
+    top, each = 3 * -(-len(narrow) // _PER_LINE), _PER_LINE // len(WIDE)
+    return top, each * WIDE.index(name), each
 
 
 class FieldsGrid(QWidget):
@@ -47,8 +57,8 @@ class FieldsGrid(QWidget):
         grid.setContentsMargins(px(24), px(10), px(24), 0)
         grid.setHorizontalSpacing(px(12))
         grid.setVerticalSpacing(px(1))
-        for i, name in enumerate(FIELDS):
-            top, column = 3 * (i // _PER_LINE), i % _PER_LINE
+        for name in FIELDS:
+            top, column, wide = _place(name)
             label = QLabel(said("field", name))
             label.setFont(theme.font("label", bold=True))
             field = OwnEnter()
@@ -66,9 +76,10 @@ class FieldsGrid(QWidget):
             field.scanned.connect(self.scanned)
             self.fields[name], self.notes[name] = field, note
             for down, widget in enumerate((label, field, note)):
-                grid.addWidget(widget, top + down, column)
+                grid.addWidget(widget, top + down, column, 1, wide)
                 if name in MORE:
                     self._more.append(widget)
+        for column in range(_PER_LINE):
             grid.setColumnStretch(column, 1)
         self.show_more(False)
 

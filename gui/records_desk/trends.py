@@ -263,7 +263,7 @@ class TrendPresenter:
         series = self._series
         if series is None or not series.points:
             return None
-        parts = (series.group, self._what, series.step, series.channel)
+        parts = (series.of, self._what, series.step, series.channel)
         stem = "-".join(["trend", *(p for p in parts if p)])
         return written(
             stem,
@@ -357,7 +357,8 @@ class TrendPresenter:
 
 
 def _series_row(series: Series) -> TrendRow:
-    parts = (plain(series.group), series.step, plain(series.channel))
+    # what tells rows apart comes first: a long model's name is cut at its end
+    parts = (series.step, plain(series.channel), plain(series.of))
     beyond = {
         *series.single.outside,
         *(i + 1 for i in series.moved.outside),

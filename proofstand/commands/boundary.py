@@ -54,23 +54,24 @@ def add(actions: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, perhaps keep, and say what comes out another."""
-    from proofstand.keeping.anew import Asked, judge_anew
+    from proofstand.keeping.acting import Place, judged_moved
     from proofstand.keeping.boundaries import Moved, seconds_of
-    from proofstand.keeping.rejudging import tasks_of
     from proofstand.keeping.shown import runs_named
-    from proofstand.signoff.notes import reason_of
-    from records.errors import EXIT_DONE, EXIT_REFUSED, InputError
+    from records.errors import EXIT_DONE, EXIT_REFUSED, InputError, RefusedError
+    from records.people import Act
 
     if args.begin is None and args.end is None:
         why = "Say --begin, --end or both."
         raise InputError("usage", why=why, help=_HELP)
+    if not args.by.strip():
+        raise RefusedError("person_wanted", act=Act.REJUDGE.value)
     where = home_of(args)
     moved = Moved(
         step=args.step,
         begin_s=None if args.begin is None else seconds_of(args.begin, "--begin"),
         end_s=None if args.end is None else seconds_of(args.end, "--end"),
-        by=args.by,
-        why=reason_of(args.why),
+        by=" ".join(args.by.split()),
+        why=args.why,
         utc_ns=time.time_ns(),
     )
     with opened(where) as index:
@@ -79,13 +80,8 @@ def run(args: argparse.Namespace) -> int:
             named = ", ".join(each.run for each in found)
             why = f"That is {len(found)} runs ({named}); name one by its id."
             raise InputError("usage", why=why, help=_HELP)
-        plans = tuple(each.path for each in index.entries(kind="plan"))
-        asked = Asked(folder=where.archive.folder, plans=plans, moved=moved)
-        (task,) = tasks_of(index, found)
-        judged = judge_anew(asked, task)
-        trouble = next((e.trouble for e in judged if e.trouble is not None), None)
-        if trouble is not None:
-            raise trouble
+        place = Place(folder=where.archive.folder, key=args.key)
+        judged = judged_moved(place, index, found[0], moved)
         done: list[Done] = list(kept_where_asked(args, where, iter(judged)))
     if args.json:
         told = judged[0].data

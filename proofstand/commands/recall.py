@@ -14,7 +14,6 @@ from .pins import asker, pin_option
 from .working import workers_of, working_options
 
 if TYPE_CHECKING:
-    from proofstand.keeping.anew import Rejudged
     from proofstand.keeping.recall import Marked, Recalled, Wanted
 
 
@@ -230,6 +229,7 @@ def _lines(
     args: argparse.Namespace, recalled: Recalled, marked: Marked | None
 ) -> list[str]:
     from proofstand.display import plain
+    from proofstand.keeping.rejudging import rejudged_lines
 
     found = recalled.found
     good = f" ({plain(found.good)})" if found.good else ""
@@ -238,7 +238,7 @@ def _lines(
         f"  last good {found.since}{good}; looked at to {found.until}",
     ]
     for each in recalled.runs:
-        said += run_lines(each)
+        said += rejudged_lines(each)
     turned = sum(each.turns for each in recalled.runs if each.trouble is None)
     unread = sum(each.trouble is not None for each in recalled.runs)
     runs = len({each.run.run for each in recalled.runs})
@@ -253,34 +253,6 @@ def _lines(
         )
     said += _customer_lines(args, recalled)
     return said + (_dry_lines() if marked is None else _marked_lines(marked))
-
-
-def run_lines(each: Rejudged) -> list[str]:
-    """Return what is told of a run that was judged anew."""
-    from proofstand.display import plain
-    from proofstand.words.sentences import trouble
-
-    run = each.run
-    how = f"{each.before}, as before"
-    if each.trouble is not None:
-        how = f"{each.before}; CAN'T BE JUDGED"
-    elif each.turns:
-        how = f"{each.before} -> {each.after.upper()}"
-    elif each.changes:
-        how = f"{each.before}, as before, but"
-    day = datetime.fromtimestamp(run.started_ns // 10**9, tz=UTC).astimezone()
-    said = [f"  {day:%Y-%m-%d}  {plain(each.serial)}  run {plain(run.run)}: {how}"]
-    if each.trouble is not None:
-        told = trouble(each.trouble)
-        said.append(f"      {told.what} [{told.id}]")
-    for c in each.changes:
-        values = f" ({c.was or 'not measured'}; {c.now or 'not measured'})"
-        step = f"{c.step}, " if c.step else ""
-        said.append(
-            f"      {step}{c.label}: {c.before or 'none'} -> {c.after or 'none'}"
-            f"{plain(values)}"
-        )
-    return said
 
 
 def _customer_lines(args: argparse.Namespace, recalled: Recalled) -> list[str]:

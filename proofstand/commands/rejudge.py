@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 from .archive_options import archive_options, home_of, key_option, opened
 from .options import by_option, end_progress, json_option
 from .pins import asker, pin_option
-from .recall import run_lines
 from .working import TimeLeft, workers_of, working_options
 
 if TYPE_CHECKING:
@@ -203,11 +202,12 @@ def lines(args: argparse.Namespace, done: list[Done], folder: Path) -> list[str]
     """Return what was judged anew in words."""
     from analysis.version import ANALYSIS_VERSION
     from proofstand.display import plain
+    from proofstand.keeping.rejudging import rejudged_lines
     from proofstand.words.sentences import trouble
 
     said: list[str] = []
     for each in done:
-        said += run_lines(each.of)
+        said += rejudged_lines(each.of)
         if each.of.trouble is None and each.of.turns and each.of.papers:
             numbers = ", ".join(paper.number for paper in each.of.papers)
             said.append(f"      rests on the old judgement: {plain(numbers)}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +39,8 @@ def add(actions: Any, filters: Any) -> None:
         help="how a finding moves from run to run; first-pass yield; causes",
         description="Chart a finding over kept runs: single values with their moving "
         "ranges, and their weighted average, each with the limits beyond which chance "
-        "seldom takes a steady process; they decide no verdict. Or how many pass when "
+        "seldom takes a steady process; they decide no verdict. Each model and plan is "
+        "a series of its own. Or how many pass when "
         "they are tested for the first time, or what those that fail point at first. "
         "Runs of simulated rigs are left out unless --simulated is given.",
     )
@@ -84,7 +86,12 @@ def run(args: argparse.Namespace) -> int:
         first_passes,
         series_of,
     )
-    from proofstand.keeping.trend_told import cause_line, series_lines, yield_line
+    from proofstand.keeping.trend_told import (
+        CAUSE_HEAD,
+        cause_line,
+        series_lines,
+        yield_line,
+    )
     from proofstand.keeping.wanted import finding_kind
     from records.runfile import check_place
 
@@ -120,7 +127,7 @@ def run(args: argparse.Namespace) -> int:
         lines = [yield_line(each) for each in yields]
     else:
         often = causes(told)
-        lines = [cause_line(each) for each in often]
+        lines = [CAUSE_HEAD, *map(cause_line, often)] if often else []
     if args.out is not None:
         _write(args, found, yields, often)
     if args.json:
@@ -203,6 +210,8 @@ def _series_json(series: Series) -> dict[str, Any]:
 
     return {
         "group": series.group or None,
+        "model": series.model or None,
+        "plan": series.plan or None,
         "step": series.step,
         "channel": series.channel or None,
         "label": series.label,
@@ -231,8 +240,8 @@ def _chart_json(chart: Chart) -> dict[str, Any]:
     return {
         "value": chart.value.tolist(),
         "centre": chart.centre,
-        "low": chart.low.tolist(),
-        "high": chart.high.tolist(),
+        "low": [None if math.isnan(edge) else edge for edge in chart.low.tolist()],
+        "high": [None if math.isnan(edge) else edge for edge in chart.high.tolist()],
         "outside": list(chart.outside),
         "firm": chart.firm,
     }
@@ -255,13 +264,14 @@ def _write(
     drawn = [each for each in found if each.points]
     if len(drawn) != 1:
         told = ", ".join(
-            " ".join(filter(None, (s.group, s.step, s.channel))) for s in drawn
+            " ".join(filter(None, (s.of, s.step, s.channel))) for s in drawn
         )
         raise InputError(
             "value_wrong",
             key="--out",
             given=ascii(args.out.name),
-            right="a chart of one series; choose by --step, --channel or a filter. "
+            right="a chart of one series; choose by --step, --channel or a filter, as "
+            "--model or --plan. "
             f"There are {len(drawn)}" + (f": {told}" if told else ""),
         )
     write_once(args.out, chart_of(drawn[0], args.out.suffix.lower()[1:]), "file")

@@ -152,17 +152,7 @@ def move_boundary(
         who = prove(moved.by, Act.REJUDGE, ask, utc_ns=utc_ns)
     if not who.name:
         raise RefusedError("person_wanted", act=Act.REJUDGE.value)
-    plans = tuple(each.path for each in index.entries(kind="plan"))
-    asked = Asked(
-        folder=place.archive.folder,
-        plans=plans,
-        moved=replace(moved, by=who.name, why=reason_of(moved.why)),
-    )
-    (task,) = tasks_of(index, [found])
-    judged = judge_anew(asked, task)
-    trouble = next((e.trouble for e in judged if e.trouble is not None), None)
-    if trouble is not None:
-        raise trouble
+    judged = judged_moved(place, index, found, replace(moved, by=who.name))
     head = head_key(place.key)
     for each in keep_new(place.archive, judged, who=who, head=head, utc_ns=utc_ns):
         if each.refused is not None:
@@ -174,6 +164,35 @@ def move_boundary(
         for each in judged
     )
     return Acted(what=f"judgement ({turns})", by=who)
+
+
+def judged_moved(
+    place: Place, index: Index, found: RunFound, moved: Moved
+) -> tuple[Rejudged, ...]:
+    """Judge a run with another begin or end of what is read; nothing is written.
+
+    Args:
+        place: the archive.
+        index: of it, brought up to it.
+        found: the run.
+        moved: what is moved, by whom and why.
+
+    Raises:
+        InputError: it can't be moved so.
+        IntegrityError: the run or the archive was changed.
+    """
+    plans = tuple(each.path for each in index.entries(kind="plan"))
+    asked = Asked(
+        folder=place.archive.folder,
+        plans=plans,
+        moved=replace(moved, why=reason_of(moved.why)),
+    )
+    (task,) = tasks_of(index, [found])
+    judged = judge_anew(asked, task)
+    trouble = next((e.trouble for e in judged if e.trouble is not None), None)
+    if trouble is not None:
+        raise trouble
+    return judged
 
 
 def keep_judged(

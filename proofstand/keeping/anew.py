@@ -7,7 +7,6 @@ the archive's folder and no index, so that it runs in any process that sees the 
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
@@ -31,10 +30,12 @@ from records.runfile import read_sealed
 from records.tomlfile import text_sha256
 
 from ..approvals import as_approved, plan_of
+from ..display import as_judged
 from ..report import judgement_json
 from ..signoff.verify import verify
 from .boundaries import Moved, boundaries_in, boundary_of, with_boundaries
 from .keep import RUN_NAME, run_folder
+from .reviewed import read_as_kept
 
 _PAIR = "tested_with"  # in the warnings of a judgement that is of one of two
 
@@ -213,9 +214,17 @@ def _read(archive: Archive, run_id: str, listed: Sequence[Listed]) -> Run:
     Raises:
         InputError, IntegrityError: it can't be read, or was changed.
     """
-    place = run_folder(archive, run_id) / RUN_NAME
-    run = read_sealed(place)
     own = next((each for each in listed if each.kind == kinds.RUN), None)
+    if own is None:
+        place = run_folder(archive, run_id) / RUN_NAME
+    else:
+        place = archive.folder / own.path
+    try:
+        run = read_sealed(place)
+    except InputError as error:
+        if error.id != "file_missing":
+            raise
+        raise IntegrityError("archive_file_missing", where=str(place)) from None
     if own is not None and sha256_of(place)[0] != own.sha256:
         raise IntegrityError("archive_file_changed", where=str(place), n=own.n)
     return run
@@ -253,7 +262,7 @@ def _each(
         moved = "" if asked.moved is None else asked.moved.step
         if asked.moved is not None:
             own_steps = [each for each in boundaries if each.step != asked.moved.step]
-            new = boundary_of(run, asked.moved)
+            new = boundary_of(run, asked.moved, boundaries)
             as_read = with_boundaries(run, (*own_steps, new))
         read = as_read if wrong is None else without_errors(as_read, wrong)
         after = _judged(read, *plan, serial, narrow=narrow)
@@ -282,22 +291,13 @@ def _kept_last(
     """Return the judgement that was kept last of each regulator, and by each plan.
 
     Raises:
-        IntegrityError: one is not as it was kept.
+        IntegrityError: one is missing, or not as it was kept.
     """
     found: dict[_Named, tuple[Listed | None, dict[str, Any] | None]] = {}
     for each in listed:
         if each.kind != kinds.JUDGEMENT:
             continue
-        place = archive.folder / each.path
-        try:
-            data = place.read_bytes()
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise InputError(
-                "file_unreadable", where=str(place), what="judgement", why=why
-            ) from None
-        if hashlib.sha256(data).hexdigest() != each.sha256:
-            raise IntegrityError("archive_file_changed", where=str(place), n=each.n)
+        data = read_as_kept(archive, each)
         (told,) = json.loads(data)["judgements"]
         plan = str(told["plan"]["sha256"]) if by_plan else ""
         named = str(told["regulator"]["serial"]), plan
@@ -397,15 +397,10 @@ def _named(finding: Mapping[str, Any]) -> tuple[str, str, str]:
 
 
 def _shown(finding: Mapping[str, Any] | None) -> str:
-    """Return a finding's value with its unit as the page has it."""
+    """Return a finding's value as it is told everywhere, "" where there is none."""
     if finding is None or finding["display"]["value"] is None:
         return ""
-    shown = finding["display"]
-    reference = "" if shown["reference"] == "none" else shown["reference"]
-    said = f"{shown['value']} {shown['unit']} {reference}".strip()
-    if shown["uncertainty"]:
-        said += f" ± {shown['uncertainty']}"
-    return said
+    return as_judged(finding).line
 
 
 def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:

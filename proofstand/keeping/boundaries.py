@@ -6,6 +6,7 @@ the end of one reading; the judgement tells it, and who is behind it.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -20,7 +21,7 @@ from records.tomlfile import from_json, to_json
 LEAST_SHARE = 0.5
 LEAST_S = 5.0
 LEAST_MOVE_S = 0.1  # as times are typed
-_TIME = re.compile(r"(?:(\d+):)?(\d+(?:[.,]\d+)?)")
+_TIME = re.compile(r"(\d+(?:[.,]\d+)?)|(\d+):([0-5]?\d(?:[.,]\d+)?)")
 _ENDS = (MarkKind.STEP_END, MarkKind.STEP_REPEAT)
 
 
@@ -64,9 +65,13 @@ def seconds_of(text: str, key: str) -> float:
     """
     match = _TIME.fullmatch(text.strip())
     if match is None:
-        right = "seconds or minutes from the start of the part, as 512.5 or 8:32.5"
+        right = (
+            "seconds from the start of the part, as 512.5, or minutes and seconds "
+            "below 60, as 8:32.5"
+        )
         raise InputError("value_wrong", key=key, given=ascii(text), right=right)
-    return 60.0 * float(match[1] or 0) + float(match[2].replace(",", "."))
+    seconds = match[1] or match[3]
+    return 60.0 * float(match[2] or 0) + float(seconds.replace(",", "."))
 
 
 def time_text(seconds: float) -> str:
@@ -86,27 +91,34 @@ def held_in(run: Run, step: str) -> tuple[float, float] | None:
     return held.begin_s, held.end_s
 
 
-def boundary_of(run: Run, moved: Moved) -> Boundary:
-    """Return a boundary with what stood there before, if it may be moved.
+def boundary_of(run: Run, moved: Moved, in_force: Iterable[Boundary] = ()) -> Boundary:
+    """Return a boundary with where the record has it, if it may be moved.
+
+    Args:
+        run: as it was recorded.
+        moved: what is to be moved; an edge that is left stays where it is in force.
+        in_force: boundaries that the run is read with until now.
 
     Raises:
         InputError: ``boundary_no_hold``, ``boundary_outside``, ``boundary_short`` or
             ``boundary_unmoved``.
     """
     held = _held(run, moved.step)
-    begin = held.begin_s if moved.begin_s is None else moved.begin_s
-    end = held.end_s if moved.end_s is None else moved.end_s
+    now = (held.begin_s, held.end_s)
+    now = next(((b.begin_s, b.end_s) for b in in_force if b.step == moved.step), now)
+    begin, end = _edge(moved.begin_s, now[0]), _edge(moved.end_s, now[1])
     if not held.from_s <= begin < end <= held.to_s:
         raise InputError(
             "boundary_outside",
             where=run.id,
             step=moved.step,
-            begin=f"{begin:.1f}",
-            end=f"{end:.1f}",
-            least=f"{held.from_s:.1f}",
-            most=f"{held.to_s:.1f}",
+            begin=time_text(begin),
+            end=time_text(end),
+            # what is told may be typed: rounded into the step
+            least=time_text(math.ceil(10.0 * held.from_s) / 10.0),
+            most=time_text(math.floor(10.0 * held.to_s) / 10.0),
         )
-    if max(abs(begin - held.begin_s), abs(end - held.end_s)) < LEAST_MOVE_S:
+    if (begin, end) == now:
         raise InputError("boundary_unmoved", where=run.id, step=moved.step)
     step = run.header.plan.step(moved.step)
     wanted = 0.0 if step is None or step.hold is None else step.hold.value_si
@@ -116,8 +128,8 @@ def boundary_of(run: Run, moved: Moved) -> Boundary:
             "boundary_short",
             where=run.id,
             step=moved.step,
-            left=f"{end - begin:.1f}",
-            least=f"{least:.1f}",
+            left=time_text(end - begin),
+            least=time_text(math.ceil(10.0 * least) / 10.0),
         )
     return Boundary(
         step=moved.step,
@@ -129,6 +141,11 @@ def boundary_of(run: Run, moved: Moved) -> Boundary:
         why=moved.why,
         utc_ns=moved.utc_ns,
     )
+
+
+def _edge(wanted: float | None, now: float) -> float:
+    """Return where an edge is to stand: where it is, if no other time is meant."""
+    return now if wanted is None or abs(wanted - now) < LEAST_MOVE_S else wanted
 
 
 def with_boundaries(run: Run, boundaries: Iterable[Boundary]) -> Run:

@@ -22,6 +22,7 @@ from records.run import Run
 from records.runfile import read_sealed
 from rig.rigfile import load_rig
 
+from ..display import as_judged
 from .keep import RUN_NAME, run_folder
 from .times import begin_of
 
@@ -209,11 +210,7 @@ def _moved(
             for each in findings:
                 if each["id"] not in _MOVEMENT or each["value"] is None:
                     continue
-                shown = each["display"]
-                reference = shown["reference"].replace("none", "")
-                said = f"{shown['value']} {shown['unit']} {reference}".rstrip()
-                if shown["uncertainty"]:
-                    said += f" ± {shown['uncertainty']}"
+                said = as_judged(each).line
                 named = (run.rig, str(each["channel"]), str(each["label"]))
                 size = abs(float(each["value"]))
                 if named not in largest or size > largest[named][0]:

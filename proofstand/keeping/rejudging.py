@@ -15,8 +15,11 @@ from records.archive.found import RunFound
 from records.archive.index import Index
 from records.errors import ProofstandError
 
+from ..display import plain
 from ..signoff.persons import moment
+from ..words.sentences import trouble
 from .anew import Asked, Errors, PlanFor, Rejudged, Task, judge_anew, untold
+from .times import day_of
 from .unfinished import Unfinished
 from .workers import Here, Lost, Workers
 
@@ -141,3 +144,27 @@ def rejudged_json(each: Rejudged) -> dict[str, Any]:
         "papers": [paper.number for paper in each.papers],
         "trouble": None if each.trouble is None else each.trouble.id,
     }
+
+
+def rejudged_lines(each: Rejudged) -> list[str]:
+    """Return a run that was judged anew as lines, with what comes out another."""
+    how = f"{each.before}, as before"
+    if each.trouble is not None:
+        how = f"{each.before}; CAN'T BE JUDGED"
+    elif each.turns:
+        how = f"{each.before} -> {each.after.upper()}"
+    elif each.changes:
+        how = f"{each.before}, as before, but"
+    day = day_of(each.run.started_ns)
+    said = [f"  {day:%Y-%m-%d}  {plain(each.serial)}  run {plain(each.run.run)}: {how}"]
+    if each.trouble is not None:
+        told = trouble(each.trouble)
+        said.append(f"      {told.what} [{told.id}]")
+    for c in each.changes:
+        values = f" ({c.was or 'not measured'}; {c.now or 'not measured'})"
+        step = f"{c.step}, " if c.step else ""
+        said.append(
+            f"      {step}{c.label}: {c.before or 'none'} -> {c.after or 'none'}"
+            f"{plain(values)}"
+        )
+    return said

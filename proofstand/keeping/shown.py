@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from records.archive.chain import Archive
-from records.archive.entry import NOTE, REJECTION
+from records.archive.entry import JUDGEMENT, NOTE, REJECTION
 from records.archive.found import Listed, RunFound
 from records.archive.index import Index
+from records.boundary import Boundary
 from records.errors import InputError
+from records.tomlfile import to_jsonable
 
 from ..display import plain
+from .boundaries import boundaries_in, time_text
 from .keep import Note, read_note
 from .times import shown_moment
 
@@ -45,11 +50,23 @@ def _note(archive: Archive, listed: Listed) -> Note | None:
         return None  # `records check` tells what became of it
 
 
+def _moved(archive: Archive, listed: Listed) -> Sequence[Boundary]:
+    """Return the boundaries that a judgement was made with, moved by hand."""
+    if listed.kind != JUDGEMENT:
+        return ()
+    try:
+        (told,) = json.loads((archive.folder / listed.path).read_bytes())["judgements"]
+        return boundaries_in(told)
+    except (OSError, ValueError, KeyError, TypeError, InputError):
+        return ()  # `records check` tells what became of it
+
+
 def show_json(index: Index, archive: Archive, run: RunFound) -> dict[str, Any]:
     """Return what is kept of a run."""
     files = []
     for listed in index.entries(run=run.run):
         note = _note(archive, listed) if listed.kind == NOTE else None
+        moved = _moved(archive, listed)
         files.append(
             {
                 "n": listed.n,
@@ -61,6 +78,8 @@ def show_json(index: Index, archive: Archive, run: RunFound) -> dict[str, Any]:
                 "kept": _moment(listed.utc_ns),
                 "who": listed.who,
                 "text": None if note is None else note.text,
+                # only where there are any, as in the judgement itself
+                **({"boundaries": to_jsonable(moved)} if moved else {}),
             }
         )
     return {"files": files}
@@ -86,10 +105,23 @@ def show_lines(index: Index, archive: Archive, run: RunFound) -> list[str]:
             f"{plain(listed.what)}"
         )
         said.append(f"    {archive.folder / listed.path}")
+        said += [f"    {_moved_line(each)}" for each in _moved(archive, listed)]
         note = _note(archive, listed) if listed.kind == NOTE else None
         if note is not None:
             said += [f"    {plain(line)}" for line in note.text.splitlines()]
     return said
+
+
+def _moved_line(moved: Boundary) -> str:
+    begin, end, was_begin, was_end = map(
+        time_text,
+        (moved.begin_s, moved.end_s, moved.was_begin_s, moved.was_end_s),
+    )
+    return (
+        f"moved by hand by {plain(moved.by)}: step {plain(moved.step)} is read from "
+        f"{begin} to {end} min (recorded: {was_begin} to {was_end}). "
+        f"Why: {plain(moved.why)}"
+    )
 
 
 def run_line(run: RunFound, rejected: frozenset[str]) -> str:

@@ -11,7 +11,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from analysis.cause_groups import NONE
 from analysis.charts import (
@@ -32,7 +32,7 @@ from records.errors import ProofstandError
 from records.judgement import Verdict
 from records.runfile import read_sealed
 
-from ..display import Shown, is_skew
+from ..display import as_judged
 from .keep import RUN_NAME, run_folder
 from .times import day_of
 
@@ -87,9 +87,10 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """One finding of one step and channel, in time order, with its charts.
+    """One finding of one model by one plan, step and channel, in time order, charted.
 
     Attributes:
+        group: what it is told apart by beside that. model, plan: "" of the rig itself.
         label: the finding in words. unit: SI. reference: gauge and so on.
         unit_shown: that its newest value was shown in.
         not_measured: runs in which it was looked for and not found.
@@ -97,6 +98,8 @@ class Series:
     """
 
     group: str
+    model: str = ""
+    plan: str = ""
     step: str
     channel: str
     label: str
@@ -108,6 +111,14 @@ class Series:
     single: Chart
     moved: Chart
     averaged: Chart
+
+    @property
+    def of(self) -> str:
+        """What it is of, each thing once; "" where nothing is told."""
+        # a plan's version tells the plan too
+        told = self.group.startswith(f"{self.plan} version ")
+        parts = (self.group, self.model, "" if told else self.plan)
+        return ", ".join(dict.fromkeys(filter(None, parts)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,10 +185,22 @@ class Judged:
         return _BY[self._group](run) if self._group else ""
 
 
+class _Key(NamedTuple):
+    """What makes values one series."""
+
+    group: str
+    model: str
+    plan: str
+    step: str
+    channel: str
+
+
 def series_of(
     told: Iterable[Told], finding: str, *, step: str = "", channel: str = ""
 ) -> list[Series]:
     """Return a finding's values, one series for each group, step and channel.
+
+    What differs in model or plan is never one series.
 
     Args:
         told: of runs, in any order.
@@ -185,9 +208,9 @@ def series_of(
         step: that one's alone, "" for any.
         channel: that one's alone, "" for any.
     """
-    points: dict[tuple[str, str, str], list[Point]] = {}
-    missing: Counter[tuple[str, str, str]] = Counter()
-    first: dict[tuple[str, str, str], Mapping[str, Any]] = {}
+    points: dict[_Key, list[Point]] = {}
+    missing: Counter[_Key] = Counter()
+    first: dict[_Key, Mapping[str, Any]] = {}
     for one in told:
         for found in one.data["findings"]:
             if found["id"] != finding:
@@ -196,7 +219,13 @@ def series_of(
                 channel and found["channel"] != channel
             ):
                 continue
-            key = (one.group, str(found["step"]), str(found["channel"] or ""))
+            key = _Key(
+                one.group,
+                one.run.model,
+                one.run.plan,
+                str(found["step"]),
+                str(found["channel"] or ""),
+            )
             first.setdefault(key, found)
             points.setdefault(key, [])
             if found["value"] is None:
@@ -209,23 +238,9 @@ def series_of(
 
 
 def _point(one: Told, found: Mapping[str, Any]) -> Point:
-    limit, shown = found["limit"] or {}, found["display"]
-    value, u, interval = (
-        found["value"],
-        found["standard_uncertainty"],
-        found["interval"],
-    )
-    reference = "" if shown["reference"] == "none" else str(shown["reference"])
-    text = Shown(
-        value=str(shown["value"] or ""),
-        uncertainty=str(shown["uncertainty"] or ""),
-        interval=str(shown["interval"] or ""),
-        limit="",
-        unit=str(shown["unit"]),
-        reference=reference,
-        skew=interval is not None and is_skew(float(value), *interval),
-        note=str(shown["note"] or ""),
-    )
+    limit, interval = found["limit"] or {}, found["interval"]
+    value, u = found["value"], found["standard_uncertainty"]
+    text = as_judged(found)
     return Point(
         run=one.run,
         serial=one.serial,
@@ -241,7 +256,7 @@ def _point(one: Told, found: Mapping[str, Any]) -> Point:
 
 
 def _series(
-    key: tuple[str, str, str],
+    key: _Key,
     found: Mapping[str, Any],
     points: list[Point],
     missing: int,
@@ -249,9 +264,11 @@ def _series(
     points.sort(key=lambda point: (point.run.started_ns, point.run.run, point.serial))
     values = [point.value for point in points]
     return Series(
-        group=key[0],
-        step=key[1],
-        channel=key[2],
+        group=key.group,
+        model=key.model,
+        plan=key.plan,
+        step=key.step,
+        channel=key.channel,
         label=str(found["label"]),
         unit=str(found["unit"]),
         unit_shown=points[-1].unit if points else str(found["display"]["unit"]),
@@ -265,15 +282,15 @@ def _series(
 
 
 def first_passes(told: Iterable[Told]) -> list[Yield]:
-    """Return first-pass yields by group: of each serial and job its first test counts.
+    """Return first-pass yields by group: of a regulator and job the first test counts.
 
     A test as found is none of these: the regulator was not rebuilt yet.
     """
-    first: dict[tuple[str, str], Told] = {}
+    first: dict[tuple[str, str, str], Told] = {}
     for one in told:
         if one.run.plan == AS_FOUND:
             continue
-        key = (one.serial, one.run.job or one.run.run)
+        key = (one.serial, one.run.model, one.run.job or one.run.run)
         known = first.get(key)
         if known is None or one.run.started_ns < known.run.started_ns:
             first[key] = one
@@ -289,12 +306,12 @@ def causes(told: Iterable[Told]) -> Sequence[Often]:
 
     One regulator counts once for each job and cause, however often it was tested.
     """
-    seen: dict[tuple[str, str, str], None] = {}
+    seen: dict[tuple[str, str, str, str], None] = {}
     for one in told:
         if one.data["verdict"] != Verdict.FAIL.value:
             continue
         suspects = one.data["suspects"]
         first = suspects[0]["fault_group"] if suspects else [NONE]
         group = NONE_NAMED if first == [NONE] else " / ".join(first)
-        seen[one.serial, one.run.job or one.run.run, group] = None
-    return commonest(group for _, _, group in seen)
+        seen[one.serial, one.run.model, one.run.job or one.run.run, group] = None
+    return commonest(group for *_, group in seen)

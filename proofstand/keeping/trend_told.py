@@ -21,7 +21,17 @@ from .trend import NONE_NAMED, Point, Series, Yield
 _SHOWN = 20
 _UNUSUAL = "  UNUSUAL: "
 _COLUMNS = (
-    *("group", "finding", "step", "channel", "run", "serial", "started UTC"),
+    *(
+        "group",
+        "model",
+        "plan",
+        "finding",
+        "step",
+        "channel",
+        "run",
+        "serial",
+        "started UTC",
+    ),
     *("value", "standard uncertainty", "unit", "reference", "outcome", "unusual"),
 )
 
@@ -32,11 +42,13 @@ _COLUMNS = (
 def series_lines(series: Series) -> list[str]:
     """Return a finding's values as lines, the last ones one by one."""
     n = len(series.points)
-    of = f"{plain(series.group)}: " if series.group else ""
+    of = f"{plain(series.of)}: " if series.of else ""
     said = [f"{of}{series.label}, {series.step}, {plain(series.channel) or 'the rig'}"]
     if series.not_measured:
         said.append(f"  not measured in {series.not_measured} runs")
-    if n:
+    if n == 1:
+        said.append("  1 value: what is usual is not told by one")
+    elif n:
         single, unit = series.single, unit_words(series)
         said.append(
             f"  {n} values; mean {_shown(series, single.centre)}, usual from "
@@ -93,6 +105,12 @@ def share_text(found: Share) -> str:
     )
 
 
+CAUSE_HEAD = (
+    " times   so far  what failed tests point at first (so far: its part of all, with "
+    "those above it)"
+)
+
+
 def cause_line(one: Often) -> str:
     """Return how often a cause was named first, as a line."""
     return f"{one.count:6}  {100.0 * one.part:5.1f} %  {cause_words(one.what)}"
@@ -146,7 +164,8 @@ def table_csv(
             seldom = marks.get(i, "").removeprefix(_UNUSUAL)
             table.writerow(
                 (
-                    *(each.group, each.label, each.step, each.channel),
+                    *(each.group, each.model, each.plan),
+                    *(each.label, each.step, each.channel),
                     *(point.run.run, point.serial, started),
                     *value,
                     *(point.outcome, seldom),
@@ -207,10 +226,10 @@ def chart_of(
         (np.nan, np.nan) if point.interval is None else point.interval
         for point in series.points
     ]
+    dashed = "dashed: beyond it chance seldom goes; " if n > 1 else ""
     panels = [
         panel(
-            "each value, with its 95 % interval; dashed: beyond it chance seldom goes; "
-            "solid: the plan's limit",
+            f"each value, with its 95 % interval; {dashed}solid: the plan's limit",
             series.single,
             0,
             unit,
@@ -226,7 +245,7 @@ def chart_of(
         panel("weighted average", series.averaged, 0, unit),
     ]
     simulated = "   SIMULATED RIG" if last.run.simulated else ""
-    of = f"{series.group}   " if series.group else ""
+    of = f"{series.of}   " if series.of else ""
     names = [
         f"{shown_moment(point.run.started_ns)[:10]} {point.serial[:12]}"
         for point in series.points

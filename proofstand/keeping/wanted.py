@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from difflib import get_close_matches
 
 from records.archive.found import FindingWanted
 from records.errors import InputError
 from records.faults import CATALOGUE, OF_FIRST
 from records.judgement import FINDINGS, FindingKind, Outcome
-from records.measure import Kind, Reference, parse_quantity
+from records.measure import parse_quantity
 
 OPTION = "--found"
+FEW = 4  # names that are told where several fit
 _WANTED = re.compile(
     r"\s*(?P<id>[A-Za-z_]+)\s*(?:@\s*(?P<step>[\w.-]+)\s*)?"
     r"(?:(?P<sign><=|>=|=)\s*(?P<bound>\S.*?)\s*)?"
@@ -31,8 +33,8 @@ def findings_wanted(texts: Iterable[str]) -> tuple[FindingWanted, ...]:
             ``seat_leak = fail``. A pressure without a reference has the finding's own.
 
     Raises:
-        InputError: ``value_wrong``, ``plan_finding_unknown`` or what is wrong with a
-            quantity.
+        InputError: ``value_wrong``, ``plan_finding_unknown``,
+            ``quantity_reference_other`` or what else is wrong with a quantity.
     """
     found: dict[tuple[str, str], FindingWanted] = {}
     for text in texts:
@@ -57,22 +59,57 @@ def finding_kind(id: str) -> FindingKind:
         InputError: ``plan_finding_unknown``.
     """
     if id not in FINDINGS:
-        known = ", ".join(sorted(FINDINGS))
-        right = f"The findings are: {known}."
-        raise InputError("plan_finding_unknown", given=ascii(id), right=right)
+        near = _begun(id, {each: () for each in sorted(FINDINGS)})
+        if not 0 < len(near) <= FEW:
+            near = tuple(get_close_matches(id, FINDINGS, n=FEW, cutoff=0.75))
+        known = ", ".join(near)
+        right = f"The findings are: {', '.join(sorted(FINDINGS))}."
+        raise InputError(
+            "plan_finding_unknown",
+            given=ascii(id),
+            right=f"One of: {known}." if near else right,
+            near=known,
+        )
     return FINDINGS[id]
+
+
+def causes_begun(text: str) -> tuple[str, ...]:
+    """Return the faults whose id or sentence begins with a text."""
+    said = {id: (entry.sentence,) for id, entry in CATALOGUE.items()}
+    return _begun(text.removeprefix(OF_FIRST), said)
 
 
 def cause_wanted(fault: str) -> str:
     """Return a fault that runs are found by.
 
+    Args:
+        fault: its id, or a beginning of that or of its sentence that fits it alone.
+
     Raises:
-        InputError: ``fault_unknown``.
+        InputError: ``fault_unknown``; the facts list those that fit.
     """
-    if fault and fault.removeprefix(OF_FIRST) not in CATALOGUE:
-        known = ", ".join(CATALOGUE)
+    own = fault.removeprefix(OF_FIRST)
+    if not fault or own in CATALOGUE:
+        return fault
+    fit = causes_begun(fault)
+    if len(fit) != 1:
+        known = ", ".join(fit or CATALOGUE)
         raise InputError("fault_unknown", given=ascii(fault), known=known)
-    return fault
+    return fault.removesuffix(own) + fit[0]
+
+
+def _begun(text: str, known: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+    """Return the ids that begin with a text, themselves or in one of their words."""
+
+    def folded(each: str) -> str:
+        return " ".join(each.casefold().replace("_", " ").split())
+
+    wanted = folded(text)
+    return tuple(
+        id
+        for id, said in known.items()
+        if any(folded(each).startswith(wanted) for each in (id, *said))
+    )
 
 
 def _bound(
@@ -86,14 +123,32 @@ def _bound(
             right = f"an outcome: {', '.join(outcomes)}"
             raise InputError("value_wrong", key=OPTION, given=ascii(bound), right=right)
         return replace(wanted, outcome=bound)
-    if kind.kind is Kind.PRESSURE and not any(
-        bound.endswith(each.value) for each in Reference
-    ):
-        bound = f"{bound} {kind.reference.value}"
-    value = parse_quantity(bound, kind.kind, OPTION).value_si
+    value = _value_of(kind, bound)
     if sign == ">=":
         return replace(wanted, least=value)
     return replace(wanted, most=value)
+
+
+def _value_of(kind: FindingKind, bound: str) -> float:
+    """Return a bound in SI, against what the finding itself is read against."""
+    try:
+        read = parse_quantity(bound, kind.kind, OPTION)
+    except InputError as error:
+        if error.id != "quantity_reference_missing":
+            raise
+        return parse_quantity(
+            f"{bound} {kind.reference.value}", kind.kind, OPTION
+        ).value_si
+    if read.reference is not kind.reference:
+        raise InputError(
+            "quantity_reference_other",
+            where=OPTION,
+            given=repr(bound),
+            finding=kind.id,
+            found=read.reference.value,
+            wanted=kind.reference.value,
+        )
+    return read.value_si
 
 
 def _refuse_empty(wanted: FindingWanted) -> None:

@@ -49,6 +49,23 @@ def test_single_values_as_the_handbook_has_them() -> None:
     assert np.all(moved.low == 0.0)
 
 
+def test_one_value_tells_no_limit() -> None:
+    for chart in (
+        individuals([3.0]),
+        individuals([3.0, 9.0], known=1),
+        averages([3.0]),
+        averages([3.0, 9.0], known=1),
+        ranges([3.0, 9.0], known=1),
+    ):
+        assert np.all(np.isnan(chart.low))
+        assert np.all(np.isnan(chart.high))
+        assert chart.outside == ()
+        assert not chart.firm
+    assert np.all(np.isfinite(individuals([3.0, 9.0]).high))
+    # where the deviation is given, one value has its limits
+    assert np.all(np.isfinite(averages([3.0], centre=3.0, sigma=1.0).high))
+
+
 def test_averages_as_the_handbook_has_them() -> None:
     chart = averages(PROCESS, weight=0.3, centre=50.0, sigma=2.0539)
     assert np.round(chart.value, 2) == pytest.approx(AVERAGED, abs=0.011)
@@ -96,7 +113,9 @@ def test_level_and_unit_change_no_signal(
         assert second.value == pytest.approx(
             first.value * unit + level, abs=1e-9 * scale
         )
-        assert second.high == pytest.approx(first.high * unit + level, abs=1e-9 * scale)
+        assert second.high == pytest.approx(
+            first.high * unit + level, abs=1e-9 * scale, nan_ok=True
+        )
 
 
 @pytest.mark.parametrize("value", [[], [3.0], [3.0, 3.0], [3.0] * 40])

@@ -283,13 +283,25 @@ def records_run_boundary_unmoved(at: AtRecords) -> None:
 
 
 @step
-def records_run_boundary_moved(at: AtRecords) -> None:
+def records_run_boundary_looked_at(at: AtRecords) -> None:
     begin = at.desk.review.act.fields["begin"]
     minutes, seconds = begin.text().split(":")
     begin.setFocus()
     begin.setText(f"{minutes}:{float(seconds) + 2.0:.1f}")
     begin.textEdited.emit(begin.text())
     at.desk.review.act.fields["name"].setFocus()
+    at.press(Qt.Key.Key_Return)
+    page = at.model.act.page()
+    assert (page.wrong, page.done) == (False, False), page.said
+    assert "->" in page.said  # what comes out another, as the command prints it
+    assert page.key.startswith("Keep it")
+    reviewed = at.model.review.reviewed
+    assert reviewed is not None
+    assert len(reviewed.judgements) == 1  # nothing was written
+
+
+@step
+def records_run_boundary_moved(at: AtRecords) -> None:
     at.press(Qt.Key.Key_Return)
     page = at.model.act.page()
     assert page.done, page.said

@@ -11,7 +11,7 @@ from typing import Protocol
 
 import pytest
 
-from gui.records_desk.acts import COMMENT, CONCEDE, ActPresenter
+from gui.records_desk.acts import BOUNDARY, COMMENT, CONCEDE, ActPresenter
 from gui.records_desk.besides import BesidePresenter
 from gui.records_desk.fields import (
     FIELDS,
@@ -27,11 +27,13 @@ from gui.records_desk.saving import Saving, bundles, free_name, written
 from gui.records_desk.shelf import Shelf
 from gui.records_desk.telling import TellPresenter
 from gui.records_desk.trends import TrendPresenter
+from proofstand.keeping.boundaries import seconds_of, time_text
 from proofstand.keeping.bundle import check_bundle
 from proofstand.keeping.home import home, index_of
 from proofstand.keeping.reviewed import reviewed
 from proofstand.keeping.times import begin_of
 from records.archive.found import FILTERS, Listed, RunFound
+from records.judgement import Outcome
 from tests.kept_samples import KeptSamples
 
 WAIT_S = 60.0
@@ -88,6 +90,12 @@ def test_every_filter_of_the_index_is_a_field_with_words() -> None:
         ("to", "yesterday", "A day"),
         ("verdict", "in", "incomplete, inconclusive"),
         ("verdict", "good", "no limit"),
+        ("cause", "seat_", "One of: "),
+        ("cause", "gremlin", "No fault begins so"),
+        ("found", "lockup_ris >= 1 kPa", "One of: lockup_rise"),
+        ("found", "lockup_rise >= 1", "The unit is missing."),
+        ("found", "set_pressure >= 80 psia", "'80 psia' is absolute, and"),
+        ("found", "lockup_rise > 1 kPa", "Found"),
         ("since", " 2026-03-02 ", ""),
         ("to", "TODAY", ""),
         ("verdict", "F", ""),
@@ -417,6 +425,50 @@ def test_a_bundle_is_made_of_each_run_and_checks_anywhere(
 # --- acts ----------------------------------------------------------------------------
 
 
+def test_a_boundary_is_looked_at_before_it_is_kept(own_samples: KeptSamples) -> None:
+    shelf = Shelf(own_samples.folder, key=own_samples.key)
+    act = ActPresenter(shelf, lambda: None)
+    run = found_runs(own_samples)[0]
+    with shelf.index() as index:
+        opened = reviewed(index, own_samples.archive, run)
+    finding = next(f for f in opened.judgement.findings if f.step == "lockup-1")
+
+    def judgements() -> int:
+        return len(list(own_samples.folder.glob(f"*/{run.run}/judgement-*.json")))
+
+    before = judgements()
+    act.open(BOUNDARY, opened, finding)
+    typed = dict(act.page().typed)
+    begin = time_text(seconds_of(typed["begin"], "") + 2.0)
+    who = "I. Ferrand (invented)"
+    typed |= {"begin": begin, "why": "touched (invented)", "name": who, "pin": "sec-1"}
+    act.do(typed)
+    assert act.leave()  # what writes nothing may be left at any time
+    act.open(BOUNDARY, opened, finding)
+    act.do(typed)
+    waited(act)
+    page = act.page()
+    assert page.looked
+    assert not page.wrong
+    assert "->" in page.said
+    assert page.fields == ()  # simulated: no PIN; what is seen is what is kept
+    assert begin in page.lead
+    assert "sec-1" not in repr({n: getattr(act, n) for n in vars(act)})
+    assert judgements() == before
+    assert act.leave()
+    act.open(BOUNDARY, opened, finding)  # left to be put right: nothing is typed twice
+    page = act.page()
+    assert page.typed["begin"] == begin
+    assert page.typed["why"] == "touched (invented)"
+    act.do(dict(page.typed))
+    waited(act)
+    act.do({})
+    waited(act)
+    assert act.page().done, act.page().said
+    assert judgements() == before + 1
+    shelf.close()
+
+
 def test_an_act_wants_its_fields_and_keeps_no_pin(
     own_samples: KeptSamples,
 ) -> None:
@@ -426,7 +478,14 @@ def test_an_act_wants_its_fields_and_keeps_no_pin(
     run = found_runs(own_samples)[0]
     with shelf.index() as index:
         opened = reviewed(index, own_samples.archive, run)
-    act.open(CONCEDE, opened, opened.judgement.findings[0])
+    passed = opened.judgement.findings[0]
+    act.open(CONCEDE, opened, passed)
+    page = act.page()
+    assert (page.done, page.wrong) == (True, True)  # nothing is asked in vain
+    assert page.said.startswith("zero/zero_offset is pass, and only a fail")
+    act.do({"why": "x", "agreed_by": "y", "until": "2030-01-01", "name": "me"})
+    assert not act.page().doing
+    act.open(CONCEDE, opened, replace(passed, outcome=Outcome.FAIL))
     page = act.page()
     assert page.fields == ("why", "agreed_by", "until", "name")  # simulated: no PIN
     assert "zero/zero_offset" in page.lead

@@ -169,7 +169,7 @@ SIM_FAULTS = [
     ('period = "50 ms"', 'period = "1 ms"', "value_wrong"),
     ('period = "50 ms"', 'period = "1 psi gauge"', "quantity_kind_wrong"),
     ('kind = "late"', 'kind = "tardy"', "value_wrong_type"),
-    ('begins = "1 s"', 'begins = "1"', "quantity_unit_unknown"),
+    ('begins = "1 s"', 'begins = "1"', "quantity_unit_missing"),
     ("share = 0.5", "share = 1.5", "value_wrong"),
     ('delay = "300 ms"', "dely = 1", "key_unknown"),
 ]

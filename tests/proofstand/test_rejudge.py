@@ -13,11 +13,14 @@ import jsonschema
 import pytest
 
 from analysis.version import ANALYSIS_VERSION
+from proofstand.display import as_judged
 from proofstand.keeping import rejudge
 from proofstand.keeping.boundaries import (
     Moved,
     boundary_of,
+    seconds_of,
     steps_held,
+    time_text,
     with_boundaries,
 )
 from proofstand.keeping.checked import check_archive
@@ -205,6 +208,27 @@ def test_a_damaged_run_is_named_and_the_others_are_judged(
     }
 
 
+def test_a_run_file_that_is_missing_is_told_as_that(kept: Archive, call: Call) -> None:
+    run = kept.folder / "2026" / "r-good" / "run.h5"
+    run.unlink()
+    moved = (*BOUNDARY, "--step", "creep-hold", "--begin", "8:30", "--why", WHY)
+    code, out, _ = call(*moved, "--by", SIGNER, *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (5, "archive_file_missing")
+    assert json.loads(out)["where"] == str(run)
+    code, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
+    assert code == 5
+    assert [t["id"] for t in json.loads(out)["troubles"]] == ["archive_file_missing"]
+    # the judgement alone missing: the same
+    (judgement,) = judgements(kept, "stuck")
+    judgement.unlink()
+    code, out, _ = call(*REJUDGE, "--all", *run_option(kept))
+    assert code == 5
+    assert [t["id"] for t in json.loads(out)["troubles"]] == [
+        "archive_file_missing",
+        "archive_file_missing",
+    ]
+
+
 # --- keeping -------------------------------------------------------------------------
 
 
@@ -342,6 +366,15 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
     told = json.loads(out)
     assert {c["id"] for c in told["runs"][0]["findings"]} >= {"creep_rate", "seat_leak"}
     assert judgements(kept, "good") == [old]
+    (first,) = json.loads(was)["judgements"]
+    found = {(f["step"], f["id"], f["channel"]): f for f in first["findings"]}
+    read = {key: as_judged(finding) for key, finding in found.items()}
+    shown = {
+        change["was"]: read[change["step"], change["id"], change["channel"]]
+        for change in told["runs"][0]["findings"]
+    }
+    assert [was for was, said in shown.items() if was != said.line] == []
+    assert any(said.skew and "±" not in said.line for said in shown.values())
     code, out, _ = call(*given, "--keep", *by(SIGNER), *run_option(kept))
     assert code == 0
     _, new = judgements(kept, "good")
@@ -363,6 +396,33 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
         assert findings_of(judged, step) == findings_of(before, step)
     assert findings_of(judged, "creep-hold") != findings_of(before, "creep-hold")
     assert check_archive(kept, [bench_key]).troubles == ()
+    # who looks at the run is told by whom and why
+    _, said, _ = call("records", "show", "r-good", "--archive", kept.folder)
+    (line,) = (line for line in said.splitlines() if "moved by hand" in line)
+    assert all(each in line for each in (SIGNER, WHY, time_text(begin + 60.0)))
+    _, out, _ = call("records", "show", "r-good", *run_option(kept))
+    schema = Path(__file__).parents[2] / "docs" / "schemas" / "records-shown-1.json"
+    jsonschema.validate(json.loads(out), json.loads(schema.read_text("utf-8")))
+    told_of = [f.get("boundaries") for f in json.loads(out)["runs"][0]["files"]]
+    assert [each for each in told_of if each] == [judged["boundaries"]]
+    # the same again is nothing new; an edge that is not named stays where it was put
+    code, out, _ = call(*given, "--keep", *by(SIGNER), *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (2, "boundary_unmoved")
+    assert len(judgements(kept, "good")) == 2
+    other = (*BOUNDARY, "--step", "creep-hold", "--why", WHY, "--by", SIGNER)
+    _, out, _ = call(*other, "--end", end - 20.0, *run_option(kept))
+    (again,) = json.loads(out)["boundaries"]
+    assert (again["begin_s"], again["end_s"]) == (begin + 60.0, end - 20.0)
+    assert (again["was_begin_s"], again["was_end_s"]) == (begin, end)
+    # and it may go back to where it was recorded, which says what the first one said
+    code, out, _ = call(*other, "--begin", begin, *run_option(kept))
+    assert code == 0
+    (back,) = json.loads(out)["boundaries"]
+    assert (back["begin_s"], back["end_s"]) == (begin, end)
+    now = {
+        (c["step"], c["id"]): c["now"] for c in json.loads(out)["runs"][0]["findings"]
+    }
+    assert now == {key[:2]: said.line for key, said in read.items() if key[:2] in now}
     # who judges it anew judges what the lead left; another step's joins it
     _, out, _ = call(*REJUDGE, "r-good", *run_option(kept))
     assert json.loads(out)["runs"][0]["same"]
@@ -386,6 +446,7 @@ def test_a_boundary_moved_by_hand_is_a_new_judgement_with_its_author(
         ("lockup-1", None, None, "boundary_short"),
         ("lockup-1", None, None, "boundary_unmoved"),
         ("creep-hold", "8;30", None, "value_wrong"),
+        ("creep-hold", "8:75", None, "value_wrong"),
     ],
 )
 def test_what_may_not_be_moved_is_refused_in_words(
@@ -408,6 +469,37 @@ def test_what_may_not_be_moved_is_refused_in_words(
     )
     assert (code, json.loads(out)["id"]) == (2, id)
     assert len(judgements(kept, "good")) == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "seconds"),
+    [("512.5", 512.5), ("8:32,5", 512.5), ("8:5", 485.0), ("0:59.9", 59.9)],
+)
+def test_a_time_is_seconds_or_minutes_and_seconds(typed: str, seconds: float) -> None:
+    assert seconds_of(typed, "--begin") == pytest.approx(seconds)
+    assert seconds_of(time_text(seconds), "--begin") == pytest.approx(seconds)
+
+
+def test_what_may_not_be_moved_is_told_in_the_times_that_are_typed(
+    kept: Archive, call: Call
+) -> None:
+    begin, end = hold_of(kept, "creep-hold")
+    given = (*BOUNDARY, "--step", "creep-hold", "--why", WHY, "--by", SIGNER)
+    _, out, _ = call(*given, "--end", end + 900.0, *run_option(kept))
+    told = json.loads(out)
+    assert f"from {time_text(begin)} to {time_text(end + 900.0)} min" in told["what"]
+    most = told["do"].split(" and ")[1].split(" min")[0]
+    assert seconds_of(most, "--end") <= end + 0.1
+    _, out, _ = call(*given, "--begin", end - 3.0, *run_option(kept))
+    assert "only 0:03.0 min" in json.loads(out)["what"]
+
+
+def test_nobody_moves_a_boundary_also_where_nothing_is_written(
+    kept: Archive, call: Call
+) -> None:
+    given = (*BOUNDARY, "--step", "creep-hold", "--begin", "8:30", "--why", WHY)
+    code, out, _ = call(*given, "--by", " ", *run_option(kept))
+    assert (code, json.loads(out)["id"]) == (6, "person_wanted")
 
 
 def test_a_technician_moves_no_boundary_for_good(

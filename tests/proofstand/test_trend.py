@@ -16,6 +16,7 @@ import pytest
 from analysis.cause_groups import NONE
 from proofstand.keeping.keep import add, judgement_item, put_items
 from proofstand.keeping.trend import Told, causes, first_passes, series_of
+from proofstand.keeping.trend_told import chart_of, series_lines
 from proofstand.signoff.heads import SigningKey
 from proofstand.signoff.keys import load_key
 from records.archive.chain import Archive
@@ -162,6 +163,13 @@ def test_first_passes_and_causes(eight: Path, call: Call) -> None:
     }
     _, said, _ = call(*TREND, "--causes", "--archive", eight)
     assert "no cause was named" in said
+    assert said.startswith(" times   so far  what failed tests point at first")
+    one = ("--finding", "set_pressure", "--serial", "SN 1")
+    _, said, _ = call(*TREND, *one, "--archive", eight)
+    assert "usual from" not in said
+    assert "1 value: what is usual is not told by one" in said
+    (series,) = asked(call, eight, *one)["series"]
+    assert series["individuals"]["low"] == series["averages"]["high"] == [None]
 
 
 def test_one_that_was_changed_is_told_and_passed_over(
@@ -224,6 +232,10 @@ def test_of_a_job_the_first_test_counts_and_as_found_none() -> None:
     found = told(1, "pass", job="J")
     runs.append(replace(found, run=replace(found.run, plan="as-found")))
     (one,) = first_passes(runs)
+    # the same serial of another model is another regulator
+    namesake = replace(runs[1], run=replace(runs[1].run, model="N"))
+    (more,) = first_passes([*runs, namesake])
+    assert (more.passed.count, more.passed.of) == (2, 4)
     assert (one.passed.count, one.passed.of) == (2, 3)
     (cause,) = causes([*runs, told(6, "fail", job="J")])
     none = told(6, "fail", job="J")
@@ -267,6 +279,21 @@ def test_one_value_and_none_make_no_alarm() -> None:
         series.single.outside == series.moved.outside == series.averaged.outside == ()
     )
     assert series.points[0].shown == "11.00 ± 0.02 in. w.c. gauge"
+    assert chart_of(series, "svg").startswith(b"<?xml")
+    # another model or plan is another series, told so, whatever they are told apart by
+    other = replace(one, run=replace(one.run, model="N"), group="rig-1")
+    third = replace(one, run=replace(one.run, plan="line"), group="line version 2")
+    found = series_of([one, other, third], "set_pressure")
+    assert [each.of for each in found] == [
+        "M, low-pressure",
+        "line version 2, M",
+        "rig-1, N, low-pressure",
+    ]
+    assert series_lines(found[0])[0].startswith("M, low-pressure: Set pressure")
+    same = replace(one, group="M")
+    assert [each.of for each in series_of([same], "set_pressure")] == [
+        "M, low-pressure"
+    ]
     # a value off the middle of its interval is told with that, as everywhere
     skew = {**finding, "interval": [2739.0, 2760.0], "standard_uncertainty": None}
     one = replace(one, data={**one.data, "findings": [skew]})

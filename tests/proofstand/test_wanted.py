@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from proofstand.keeping.wanted import cause_wanted, findings_wanted
+from proofstand.keeping.wanted import cause_wanted, causes_begun, findings_wanted
 from records.archive.found import FindingWanted
 from records.errors import InputError
+from records.faults import CATALOGUE
 
 
 @pytest.mark.parametrize(
@@ -24,6 +25,10 @@ from records.errors import InputError
         (
             ("set_pressure >= 1 kPa", "set_pressure = fail"),
             FindingWanted(finding="set_pressure", least=1000.0, outcome="fail"),
+        ),
+        (
+            ("set_pressure >= 10 kPag",),
+            FindingWanted(finding="set_pressure", least=10_000.0),
         ),
         (
             ("settling_time <= 2 s",),
@@ -50,10 +55,13 @@ def test_wishes_about_two_steps_are_two() -> None:
         ("lockup_rise > 5 kPa", "value_wrong"),
         ("lockup_rise = passed", "value_wrong"),
         ("lockup_ries >= 5 kPa", "plan_finding_unknown"),
-        ("lockup_rise >= 5", "quantity_unit_unknown"),
+        ("lockup_rise >= 5", "quantity_unit_missing"),
         ("lockup_rise >= 5 s", "quantity_kind_wrong"),
         ("lockup_rise >= 1,000 kPa", "quantity_two_readings"),
         ("settling_time >= 2 s gauge", "quantity_reference_wrong"),
+        ("set_pressure >= 80 psi absolute", "quantity_reference_other"),
+        ("set_pressure >= 80 psia", "quantity_reference_other"),
+        ("lockup_rise >= 5 psi gauge", "quantity_reference_other"),
     ],
 )
 def test_what_can_not_be_meant_is_refused_in_words(text: str, id: str) -> None:
@@ -73,3 +81,33 @@ def test_a_cause_is_a_fault_of_the_catalogue_of_either_stage() -> None:
     assert cause_wanted("first:seat_nicked") == "first:seat_nicked"
     with pytest.raises(InputError, match="fault_unknown"):
         cause_wanted("gremlin")
+
+
+@pytest.mark.parametrize(
+    ("typed", "id"),
+    [
+        ("dirt on the seat", "seat_debris"),
+        ("Seat  nick", "seat_nicked"),
+        ("first:seat_nick", "first:seat_nicked"),
+    ],
+)
+def test_a_cause_may_be_said_by_a_beginning_that_fits_it_alone(
+    typed: str, id: str
+) -> None:
+    assert cause_wanted(typed) == id
+
+
+def test_of_several_that_fit_only_those_are_told() -> None:
+    with pytest.raises(InputError) as refused:
+        cause_wanted("seat")
+    assert refused.value.facts["known"] == ", ".join(causes_begun("seat"))
+    assert {"seat_debris", "seat_nicked"} < set(causes_begun("seat")) < set(CATALOGUE)
+    with pytest.raises(InputError) as unknown:
+        findings_wanted(("lockup_ries",))
+    assert unknown.value.facts["near"].startswith("lockup_rise")
+
+
+def test_every_fault_is_found_by_its_own_id_and_sentence() -> None:
+    for id, entry in CATALOGUE.items():
+        assert cause_wanted(id) == id
+        assert id in causes_begun(entry.sentence)
