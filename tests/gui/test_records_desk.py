@@ -38,7 +38,7 @@ Opened = Callable[..., AtRecords]
 
 
 @pytest.fixture
-def opened(tmp_path: Path) -> Iterator[Opened]:
+def opened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Opened]:
     """Return a function that opens a window at the Records desk of an archive."""
     made: list[AtRecords] = []
 
@@ -51,9 +51,8 @@ def opened(tmp_path: Path) -> Iterator[Opened]:
     ) -> AtRecords:
         options = WindowOptions(archive=folder, key=key, light=light, dark=not light)
         window = window_of(options, size)
-        out = tmp_path / "out"
-        out.mkdir(exist_ok=True)
-        at = AtRecords(window, out)
+        # its path is shown, and as short as people's own
+        at = AtRecords(window, tmp_path_factory.mktemp("out"))
         made.append(at)
         window.go_to_desk("records")
         at.wait()

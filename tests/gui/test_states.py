@@ -60,14 +60,15 @@ def scene(
     run_path: Path,
     recorded: Run,
     failed_path: Path,
-    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
     request: pytest.FixtureRequest,
 ) -> Iterator[Scene]:
     """Return a window to put into a state, of the size and look asked for."""
+    folder = tmp_path_factory.mktemp("at")  # as short as people's own: it is shown
     size, light = request.param
     window = window_of(WindowOptions(light=light, dark=not light), size)
     bad = open_run(failed_path)
-    yield Scene(window, run_path, recorded, failed_path, bad, tmp_path, Clock())
+    yield Scene(window, run_path, recorded, failed_path, bad, folder, Clock())
     taken_down(window)
 
 
