@@ -1129,9 +1129,8 @@ class Window(QWidget):
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         """Close at once when nothing is on; else ask, and at the second time leave."""
-        running = any(one.running for one in self._all_presenters) or any(
-            getattr(model, "running", False) for model in self._models.values()
-        )
+        running = any(one.running for one in self._all_presenters)
+        drill = any(getattr(m, "running", False) for m in self._models.values())
         if self.form is not None:
             self.form.keep_now()
         if not self._busy():
@@ -1141,8 +1140,8 @@ class Window(QWidget):
         event.ignore()
         if self._closing:
             return
-        if running and not self.close_strip.isVisible():
-            self.close_strip.ask()
+        if (running or drill) and not self.close_strip.isVisible():
+            self.close_strip.ask(drill=not running)
         else:
             self.leave_and_close()
 

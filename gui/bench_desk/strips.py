@@ -139,12 +139,21 @@ class CloseStrip(QWidget):
             layout.addWidget(button)
         self.hide()
 
-    def ask(self) -> None:
-        """Put the question."""
-        put(self.words, said("close", "question"))
-        self.keep_key.show()
-        self.leave_key.show()
-        self.end_key.show()
+    def ask(self, *, drill: bool = False) -> None:
+        """Put the question.
+
+        Args:
+            drill: only a drill is worked by hand, which can't go on without the window.
+        """
+        put(self.words, said("close", "drill" if drill else "question"))
+        for button, name in (
+            (self.keep_key, "keep_drill" if drill else "keep"),
+            (self.end_key, "end_drill" if drill else "end"),
+        ):
+            button.setText(said("close", name))
+            button.setAccessibleName(said("close", name))
+            button.show()
+        self.leave_key.setVisible(not drill)
         self.show()
         self.keep_key.setFocus()
 

@@ -198,7 +198,16 @@ def test_the_window_closes_on_a_test_in_hand(scene: PracticeScene) -> None:
     assert rig is not None
     worked(rig, lambda: on(scene) == "zero", scene.window.beat, 30.0)
     assert scene.model.busy
+    scene.window.close()  # asks first: the drill would be lost for scoring
+    strip = scene.window.close_strip
+    assert strip.isVisible()
+    assert "drill" in strip.words.text()
+    assert not strip.leave_key.isVisible()
+    assert rig.thread.alive
+    strip.keep_key.click()
+    assert not strip.isVisible()
     scene.window.close()
+    scene.window.close()  # the second time counts
     worked(rig, lambda: not rig.thread.alive, lambda: None, 30.0)
     scene.window.beat()
     assert not scene.window.isVisible()
