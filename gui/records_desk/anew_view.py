@@ -7,7 +7,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QVBoxLayout,
     QWidget,
 )
@@ -17,6 +16,7 @@ from ..pieces import OwnEnter, line, put, restyle
 from ..theme import Theme
 from .acts import NAME, PIN
 from .anew import AnewPage, AnewPresenter, AnewRow
+from .asked_field import asked_field
 from .keys_row import KeysRow
 from .table import Cell, ListTable, Row
 from .wording import said
@@ -48,7 +48,7 @@ class AnewView(QWidget):
         self.by.setMinimumSize(px(330), px(32))
         self.by.activated.connect(self._chosen)
         label.setBuddy(self.by)
-        self.plan = self._field("plan_file", 430)
+        self.plan = asked_field(theme, said("anew", "plan_file"), 430)
         self.plan.textEdited.connect(presenter.type_plan)
         self.plan.entered.connect(presenter.judge)
         self.plan_note = line(
@@ -70,9 +70,10 @@ class AnewView(QWidget):
         self.words.setContentsMargins(px(24), px(6), px(24), 0)
         heads = [said("anew", "column", each) for each in COLUMNS]
         self.table = ListTable(theme, heads, SHARES, said("anew", "head"), "label")
-        self.name = self._field(NAME, 260)
-        self.pin = self._field(PIN, 130)
-        self.pin.setEchoMode(QLineEdit.EchoMode.Password)
+        self.name = asked_field(theme, said("asked", NAME), 260)
+        self.pin = asked_field(theme, said("asked", PIN), 130, secret=True)
+        for field in (self.plan, self.name, self.pin):
+            field.scanned.connect(self.scanned)
         self.name.entered.connect(self._named)
         self.pin.entered.connect(self.keep)
         self.came = line(theme, "text", bold=True, wrap=True, name=said("act", "came"))
@@ -99,17 +100,6 @@ class AnewView(QWidget):
         layout.addWidget(self.table, 1)
         layout.addLayout(low)
         layout.addWidget(self.keys)
-
-    def _field(self, name: str, wide: int) -> OwnEnter:
-        field = OwnEnter(scans=name != PIN)
-        field.setFont(self._theme.font("text"))
-        words = said("anew", name) if name == "plan_file" else said("asked", name)
-        field.setAccessibleName(words)
-        field.setPlaceholderText(words)
-        field.setFixedWidth(self._theme.px(wide))
-        field.setMinimumHeight(self._theme.px(32))
-        field.scanned.connect(self.scanned)
-        return field
 
     # --- presses ---------------------------------------------------------------------
 

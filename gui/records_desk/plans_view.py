@@ -6,7 +6,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QPlainTextEdit,
     QVBoxLayout,
     QWidget,
@@ -16,6 +15,7 @@ from ..bench_desk.strips import StripBar
 from ..pieces import OwnEnter, Rule, line, put, restyle
 from ..theme import Theme
 from .acts import NAME, PIN
+from .asked_field import asked_field
 from .keys_row import KeysRow
 from .plans import ACCEPT, PlansPage, PlansPresenter
 from .table import Cell, ListTable, Row
@@ -44,7 +44,8 @@ class PlansView(QWidget):
         heads = [said("plans", "column", each) for each in _COLUMNS]
         self.table = ListTable(theme, heads, _SHARES, said("plans", "head"), "label")
         self.table.chosen.connect(presenter.choose)
-        self.file = self._field(said("plans", "file"), 0)
+        self.file = asked_field(theme, said("plans", "file"))
+        self.file.scanned.connect(self.scanned)
         self.file.entered.connect(lambda: presenter.look_at(self.file.text()))
         self.file_note = line(
             theme,
@@ -85,8 +86,9 @@ class PlansView(QWidget):
         for name, wide in _FIELDS.items():
             label = QLabel(said("asked", name))
             label.setFont(theme.font("text", bold=True))
-            field = self._field(said("asked", name), wide, secret=name == PIN)
+            field = asked_field(theme, said("asked", name), wide, secret=name == PIN)
             field.setPlaceholderText(said("asked_hint", name))
+            field.scanned.connect(self.scanned)
             field.entered.connect(lambda name=name: self._entered(name))
             label.setBuddy(field)
             low.addWidget(label)
@@ -104,19 +106,6 @@ class PlansView(QWidget):
         layout.addLayout(low)
         layout.addWidget(self.came)
         layout.addWidget(self.keys)
-
-    def _field(self, name: str, wide: int, *, secret: bool = False) -> OwnEnter:
-        field = OwnEnter(scans=not secret)
-        if secret:
-            field.setEchoMode(QLineEdit.EchoMode.Password)
-        field.setFont(self._theme.font("text"))
-        field.setAccessibleName(name)
-        field.setPlaceholderText(name)
-        field.setMinimumHeight(self._theme.px(32))
-        if wide:
-            field.setFixedWidth(self._theme.px(wide))
-        field.scanned.connect(self.scanned)
-        return field
 
     # --- presses ---------------------------------------------------------------------
 

@@ -8,7 +8,6 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QVBoxLayout,
     QWidget,
 )
@@ -18,6 +17,7 @@ from ..pieces import OwnEnter, line, put
 from ..theme import Theme
 from .acts import NAME, PIN
 from .anew_view import COLUMNS, SHARES, anew_row
+from .asked_field import asked_field
 from .keys_row import KeysRow
 from .recalling import (
     AT,
@@ -79,8 +79,9 @@ class RecallView(QWidget):
             top, column = (0, at + 1) if at < 3 else (2, at - 3)
             label = QLabel(said("recall", "field", name))
             label.setFont(theme.font("label", bold=True))
-            field = self._field(said("recall", "field", name))
+            field = asked_field(theme, said("recall", "field", name))
             field.setPlaceholderText(said("recall", "hint", name))
+            field.scanned.connect(self.scanned)
             field.entered.connect(self.look)
             label.setBuddy(field)
             grid.addWidget(label, top, column)
@@ -98,9 +99,9 @@ class RecallView(QWidget):
         for name, wide in _ASKED.items():
             label = QLabel(said("asked", name))
             label.setFont(theme.font("text", bold=True))
-            field = self._field(said("asked", name), secret=name == PIN)
+            field = asked_field(theme, said("asked", name), wide, secret=name == PIN)
             field.setPlaceholderText(said("asked_hint", name))
-            field.setFixedWidth(px(wide))
+            field.scanned.connect(self.scanned)
             field.entered.connect(lambda name=name: self._entered(name))
             label.setBuddy(field)
             low.addWidget(label)
@@ -123,16 +124,6 @@ class RecallView(QWidget):
         layout.addWidget(self.came)
         layout.addWidget(self.saving)
         layout.addWidget(self.keys)
-
-    def _field(self, name: str, *, secret: bool = False) -> OwnEnter:
-        field = OwnEnter(scans=not secret)
-        if secret:
-            field.setEchoMode(QLineEdit.EchoMode.Password)
-        field.setFont(self._theme.font("text"))
-        field.setAccessibleName(name)
-        field.setMinimumHeight(self._theme.px(32))
-        field.scanned.connect(self.scanned)
-        return field
 
     # --- presses ---------------------------------------------------------------------
 
