@@ -19,6 +19,7 @@ from analysis.version import ANALYSIS_VERSION
 from records.archive import entry as kinds
 
 from .. import places
+from ..approvals import approvals
 from .anew import Change, Rejudged, Task
 
 
@@ -32,7 +33,9 @@ class Unfinished:
     """
 
     def __init__(self, question: str, folder: Path | None = None) -> None:
-        asked = json.dumps([ANALYSIS_VERSION, question]).encode()
+        # a plan that was approved meanwhile judges another way than its draft did
+        given = [[each.plan_sha256, each.utc_ns] for each in approvals()]
+        asked = json.dumps([ANALYSIS_VERSION, question, given]).encode()
         folder = folder or places.cache_dir() / "judged-anew"
         self._path = folder / f"{hashlib.sha256(asked).hexdigest()[:24]}.jsonl"
         self._known = self._read()

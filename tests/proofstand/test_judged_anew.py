@@ -29,6 +29,7 @@ from records.archive.index import Index
 
 from .shop import SIGNER
 from .shops import Call, call
+from .test_approvals import approved
 
 __all__ = ["call"]
 
@@ -180,6 +181,17 @@ def test_a_run_whose_worker_died_is_told_and_the_others_are_judged(
     code, out, _ = call("records", "rejudge", "--all", "--archive", archive.folder)
     assert code == 70
     assert "1 can't be judged" in out
+
+
+def test_what_was_judged_before_an_approval_is_judged_again(
+    index: Index, archive: Archive, tmp_path: Path
+) -> None:
+    folder = tmp_path / "notes"
+    task = next(rejudging.tasks_of(index, index.all_runs(Query())))
+    Unfinished("q", folder).note(task, ())
+    assert Unfinished("q", folder).known(task) == ()
+    approved()
+    assert Unfinished("q", folder).known(task) is None
 
 
 @pytest.mark.parametrize("line", ["{", "[]", '{"task": 1, "judged": 7}', "\x00\ufffd"])
