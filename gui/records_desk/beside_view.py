@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QKeyEvent, QPainter, QPen, QPolygonF
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from ..bench_desk.scales import nice_step
 from ..bench_desk.strips import StripBar
 from ..pieces import line, put
 from ..theme import Theme
-from .besides import STEP, BesideLine, BesidePage, BesidePresenter, Choice
+from .besides import STEP, BesideLine, BesidePage, BesidePresenter
+from .choice_row import ChoiceRow
 from .keys_row import KeysRow
 from .save_row import SaveRow
 from .saving import Saving
@@ -191,25 +192,7 @@ class BesideView(QWidget):
         self._presenter = presenter
         px = theme.px
         self.strip = StripBar(theme)
-        self.choices: dict[str, QComboBox] = {}
-        self._options: dict[str, tuple[tuple[str, str], ...]] = {}
-        top = QHBoxLayout()
-        top.setContentsMargins(px(24), px(10), px(24), 0)
-        top.setSpacing(px(10))
-        for name in _CHOICES:
-            label = QLabel(said("align", name))
-            label.setFont(theme.font("text", bold=True))
-            box = QComboBox()
-            box.setFont(theme.font("text"))
-            box.setAccessibleName(said("align", name))
-            box.setMinimumSize(px(170), px(32))
-            label.setBuddy(box)
-            box.activated.connect(lambda n, name=name: self._chosen(name, n))
-            top.addWidget(label)
-            top.addWidget(box)
-            top.addSpacing(px(12))
-            self.choices[name] = box
-        top.addStretch(1)
+        self.choices = ChoiceRow(theme, "align", _CHOICES, 170, presenter.choose)
         self.words = line(theme, "text", wrap=True, name=said("beside"))
         self.words.setContentsMargins(px(24), 0, px(24), 0)
         self.plot = BesidePlot(theme)
@@ -220,14 +203,11 @@ class BesideView(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(px(6))
         layout.addWidget(self.strip)
-        layout.addLayout(top)
+        layout.addLayout(self.choices)
         layout.addWidget(self.words)
         layout.addWidget(self.plot, 1)
         layout.addWidget(self.saving)
         layout.addWidget(self.keys)
-
-    def _chosen(self, name: str, number: int) -> None:
-        self._presenter.choose(name, self._options[name][number][0])
 
     def back(self) -> bool:
         """Show the stretch that was shown at first; return whether it was another."""
@@ -236,7 +216,7 @@ class BesideView(QWidget):
     def takes(self, event: QKeyEvent) -> bool:
         """Take a key that moves the stretch; return whether it was one."""
         key = event.key()
-        if any(box.hasFocus() for box in self.choices.values()):
+        if self.choices.has_focus:
             return False
         zooms = {
             Qt.Key.Key_Up: 0.5,
@@ -265,17 +245,7 @@ class BesideView(QWidget):
         for name, choice in zip(
             _CHOICES, (page.steps, page.events, page.roles), strict=True
         ):
-            self._fill(name, choice)
+            self.choices.fill(name, choice)
+            self.choices.boxes[name].setEnabled(len(choice.options) > 1)
         self.plot.put(page)
         self.keys.enable({"picture": bool(page.lines)})
-
-    def _fill(self, name: str, choice: Choice) -> None:
-        box = self.choices[name]
-        if self._options.get(name) != choice.options:
-            self._options[name] = choice.options
-            box.clear()
-            box.addItems([words for _, words in choice.options])
-        ids = [id for id, _ in choice.options]
-        if choice.chosen in ids:
-            box.setCurrentIndex(ids.index(choice.chosen))
-        box.setEnabled(len(ids) > 1)

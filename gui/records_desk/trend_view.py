@@ -6,12 +6,12 @@ from typing import Any
 
 from PySide6.QtCore import QTimer, Signal
 from PySide6.QtGui import QPainter, QPixmap
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from ..bench_desk.strips import StripBar
 from ..pieces import Rule, line, put
 from ..theme import Theme
-from .besides import Choice
+from .choice_row import ChoiceRow
 from .keys_row import KeysRow
 from .save_row import SaveRow
 from .saving import Saving
@@ -79,26 +79,7 @@ class TrendView(QWidget):
         self._theme, self._presenter = theme, presenter
         px = theme.px
         self.strip = StripBar(theme)
-        self.choices: dict[str, QComboBox] = {}
-        self._options: dict[str, tuple[tuple[str, str], ...]] = {}
-        top = QHBoxLayout()
-        top.setContentsMargins(px(24), px(10), px(24), 0)
-        top.setSpacing(px(10))
-        for name in _CHOICES:
-            label_ = QLabel(said("trend_choice", name))
-            label_.setFont(theme.font("text", bold=True))
-            box = QComboBox()
-            box.setFont(theme.font("text"))
-            box.setAccessibleName(said("trend_choice", name))
-            box.setMinimumSize(px(280), px(32))
-            box.setMaxVisibleItems(18)
-            label_.setBuddy(box)
-            box.activated.connect(lambda n, name=name: self._chosen(name, n))
-            top.addWidget(label_)
-            top.addWidget(box)
-            top.addSpacing(px(12))
-            self.choices[name] = box
-        top.addStretch(1)
+        self.choices = ChoiceRow(theme, "trend_choice", _CHOICES, 280, presenter.choose)
         self.words = line(theme, "far", wrap=True, name=said("trend_head"))
         self.words.setContentsMargins(px(24), px(10), px(24), 0)
         heads = [said("trend_column", each) for each in ("name", "share", "words")]
@@ -120,7 +101,7 @@ class TrendView(QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(px(6))
         layout.addWidget(self.strip)
-        layout.addLayout(top)
+        layout.addLayout(self.choices)
         layout.addWidget(self.words)
         layout.addLayout(self._middle, 1)
         layout.addWidget(self.saving)
@@ -130,16 +111,13 @@ class TrendView(QWidget):
         scale = self._theme.scale * self.devicePixelRatioF()
         self._presenter.fit(wide_px, high_px, self._theme.inks, scale)
 
-    def _chosen(self, name: str, number: int) -> None:
-        self._presenter.choose(name, self._options[name][number][0])
-
     def show_page(self, page: TrendPage) -> None:
         """Show the trends as far as they are read."""
         self.strip.show_strip(page.strip)
         put(self.words, page.said)
         self.words.setVisible(bool(page.said))
         for name, choice in zip(_CHOICES, (page.what, page.groups), strict=True):
-            self._fill(name, choice)
+            self.choices.fill(name, choice)
         rows = [
             Row(
                 cells=(
@@ -167,13 +145,3 @@ class TrendView(QWidget):
                 "table": self._presenter.may_table,
             }
         )
-
-    def _fill(self, name: str, choice: Choice) -> None:
-        box = self.choices[name]
-        if self._options.get(name) != choice.options:
-            self._options[name] = choice.options
-            box.clear()
-            box.addItems([words for _, words in choice.options])
-        ids = [id for id, _ in choice.options]
-        if choice.chosen in ids:
-            box.setCurrentIndex(ids.index(choice.chosen))
